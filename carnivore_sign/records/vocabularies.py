@@ -1,0 +1,101 @@
+"""Vocabularies: the words that a column may hold, each defined once.
+
+Toes are numbered from the inside of the foot: 1 is the innermost (the dewclaw), 2 to 5 are
+the four that register. *Not visible* is a state of every character and means exactly that:
+the surface, the overlap or the light hid it. It is never a vote.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+#: Taxa that the library can weigh against each other. ``other`` is *something else*.
+TAXA: Final[dict[str, str]] = {
+    "puma": "puma",
+    "bobcat": "bobcat",
+    "lynx": "lynx",
+    "dog": "domestic dog",
+    "coyote": "coyote",
+    "wolf": "wolf",
+    "red_fox": "red fox",
+    "black_bear": "black bear",
+    "other": "something else",
+}
+
+#: Names that people write for the taxa, lower case, and the taxon they mean.
+TAXON_NAMES: Final[dict[str, str]] = {
+    **{taxon: taxon for taxon in TAXA},
+    **{name: taxon for taxon, name in TAXA.items()},
+    "cougar": "puma",
+    "mountain lion": "puma",
+    "lion": "puma",
+    "panther": "puma",
+    "puma concolor": "puma",
+    "lynx rufus": "bobcat",
+    "lynx canadensis": "lynx",
+    "canada lynx": "lynx",
+    "canis familiaris": "dog",
+    "canis lupus familiaris": "dog",
+    "canis latrans": "coyote",
+    "canis lupus": "wolf",
+    "gray wolf": "wolf",
+    "grey wolf": "wolf",
+    "fox": "red_fox",
+    "vulpes vulpes": "red_fox",
+    "bear": "black_bear",
+    "ursus americanus": "black_bear",
+    "something else": "other",
+    "unknown": "other",
+}
+
+#: Kinds of sign.
+SIGN_KINDS: Final = ("track", "scat", "scrape", "cache", "kill", "hair", "call")
+
+#: What a transect is made of.
+SURFACES: Final = ("dust", "sand", "mud", "snow", "gravel", "hard", "track_plate")
+
+#: Events that wipe a surface clean.
+CLEARING_CAUSES: Final = ("rain", "snow", "wind", "drag", "traffic")
+
+#: Foot that left a print.
+FEET: Final = ("left_front", "right_front", "left_hind", "right_hind")
+
+#: A character that could not be seen; it leaves the odds untouched.
+NOT_VISIBLE: Final = "not_visible"
+
+#: Characters of a print that are noted by eye, and their states (besides `NOT_VISIBLE`).
+CHARACTERS: Final[dict[str, tuple[str, ...]]] = {
+    "leading_toe": ("one_leads", "level"),
+    "toe_shape": ("teardrop", "round_or_oval"),
+    "outer_toes": ("smooth", "angular"),
+    "pad_rear_edge": ("three_lobes", "two_lobes", "single_curve"),
+    "pad_front_edge": ("two_lobes_or_flat", "single_point"),
+    "toes_in_pad": ("about_four", "two_or_three"),
+    "pad_texture": ("smooth", "pebbled"),
+    "claws": ("none", "fine_apart", "blunt_joined"),
+    "negative_space": ("c_shape", "h_shape", "x_shape"),
+    "outline": ("rounder", "longer"),
+}
+
+#: Characters that are measured, with their unit in the name.
+MEASURES: Final = ("length_mm", "width_mm", "pad_width_mm")
+
+#: Flags a fix may carry, and what each means. Which ones keep a fix out of effort is
+#: decided in the survey room.
+FIX_FLAGS: Final[dict[str, str]] = {
+    "no_time": "the fix has no time",
+    "backwards": "its time is before that of the fix in front of it",
+    "duplicate": "same time and place as the fix in front of it",
+    "same_time": "same time as the fix in front of it, at another place",
+    "zero_island": "exactly 0 latitude and 0 longitude, which receivers write for 'unknown'",
+    "too_fast": "farther from its neighbours than anything on the ground moves in that time",
+    "low_accuracy": "stated accuracy worse than 50 m, or HDOP over 10",
+}
+
+#: State of a unit on the monthly map.
+MAP_STATES: Final[dict[str, str]] = {
+    "found_sure": "found, sure",
+    "found_likely": "found, likely",
+    "not_found": "looked for, not found",
+    "not_looked": "not looked for",
+}
