@@ -23,13 +23,12 @@ def drawn_levels() -> dict[str, int]:
     levels: dict[str, int] = {}
     for line in drawing.splitlines():
         number, rooms = re.match(r"\s*(\d+)\s+(.*)", line).groups()
-        rooms = re.split(r"\s{4,}|\(", rooms)[0] if "," in rooms else rooms.split("   ")[0]
-        for room in re.findall(r"\b[a-z_]\w*", rooms.replace("the face (__init__)", "__init__")):
+        for room in rooms.split("(")[0].split():
             levels[room] = int(number)
     return levels
 
 
-LEVELS = drawn_levels() | {"__init__": 7}
+LEVELS = drawn_levels()
 FILES = sorted(PACKAGE.rglob("*.py"))
 
 
