@@ -1,0 +1,93 @@
+"""Units: factors against pyproj's table, and lengths as people write them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pyproj.database
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from carnivore_sign.units import METRES, lengths_from_text
+
+#: Names of our units in the EPSG registry, which pyproj carries.
+EPSG_NAMES = {
+    "mm": "millimetre",
+    "cm": "centimetre",
+    "m": "metre",
+    "km": "kilometre",
+    "ft": "foot",
+    "mi": "Statute mile",
+}
+
+
+@pytest.mark.parametrize(("unit", "name"), EPSG_NAMES.items())
+def test_factor_agrees_with_the_epsg_registry(unit: str, name: str) -> None:
+    table = {
+        u.name: u.conv_factor for u in pyproj.database.get_units_map(category="linear").values()
+    }
+    assert METRES[unit] == pytest.approx(table[name], rel=1e-12)
+
+
+def test_inch_and_yard_follow_from_the_foot() -> None:
+    # International yard and pound agreement of 1959: 1 yd = 0.9144 m, 12 in = 1 ft, 3 ft = 1 yd.
+    assert METRES["in"] * 12 == pytest.approx(METRES["ft"], rel=1e-15)
+    assert METRES["ft"] * 3 == pytest.approx(METRES["yd"], rel=1e-15)
+    assert METRES["mi"] == pytest.approx(1760 * METRES["yd"], rel=1e-15)
+
+
+@pytest.mark.parametrize(
+    ("text", "mm"),
+    [
+        ("3 in", 76.2),
+        ("3 1/4 in", 82.55),
+        ('3-1/2"', 88.9),
+        ("1/2 inch", 12.7),
+        ("7,6 cm", 76.0),
+        ("7.6cm.", 76.0),
+        ("76 MM", 76.0),
+        ("0.92 m", 920.0),
+        ("3 ft", 914.4),
+        ("1 yd", 914.4),
+        ("80", 80.0),
+        (80, 80.0),
+        (80.5, 80.5),
+    ],
+)
+def test_lengths_as_people_write_them(text: object, mm: float) -> None:
+    values, faults = lengths_from_text(pd.Series([text]), to="mm", default_unit="mm")
+    assert faults.empty
+    assert values[0] == pytest.approx(mm, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("text", "reason"),
+    [
+        ("about 3 in", "not a length"),
+        ("3 4 in", "not a length"),
+        ("3/0 in", "not a length"),
+        ("3 paws", "unknown unit 'paws'"),
+        ("-3 in", "below zero"),
+        ("80", "no unit"),
+    ],
+)
+def test_a_length_that_cannot_be_read_says_why(text: str, reason: str) -> None:
+    values, faults = lengths_from_text(pd.Series(["7 cm", text], index=[4, 9]))
+    assert np.isnan(values[9])
+    assert reason in faults[9]
+    assert list(faults.index) == [9]
+    assert values[4] == pytest.approx(0.07)
+
+
+def test_missing_stays_missing_and_is_no_fault() -> None:
+    values, faults = lengths_from_text(pd.Series([None, "", "  ", float("nan")]), default_unit="m")
+    assert values.isna().all()
+    assert faults.empty
+
+
+@given(st.floats(0, 1e6), st.sampled_from(sorted(METRES)))
+def test_writing_and_reading_a_length_agree(length: float, unit: str) -> None:
+    values, faults = lengths_from_text(pd.Series([f"{length:.9f} {unit}"]), to=unit)
+    assert faults.empty
+    assert values[0] == pytest.approx(length, rel=1e-12, abs=1e-9)
