@@ -1,0 +1,72 @@
+"""The probability that an animal of the taxon passed, as far as the trails found can tell.
+
+Each trail k near the place carries p_k = P(left by the taxon) * P(made within the window).
+The probability that at least one was both is 1 - prod(1 - p_k) if trails are independent of
+one another. They seldom are: two trails may be one animal, and one wrong rule of reading errs
+on all. Whatever the dependence, the truth lies between max p_k and min(1, sum p_k)
+(Frechet 1935, the bounds of a union), so this range stands beside the number.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+
+@dataclass(frozen=True)
+class PassingProbability:
+    """That at least one of the trails near was left by the taxon within the window.
+
+    Attributes
+    ----------
+    probability : float
+        Under independence of the trails; NaN where no trail can be told.
+    low, high : float
+        Bounds that hold whatever the dependence; trails that cannot be told count as 0 in
+        `low` and as the most they could be in `high`. NaN if there is no trail at all.
+    trails : int
+        Trails near the place.
+    trails_not_told : int
+        Those of them without a number, for want of a bound on their time or of evidence.
+    """
+
+    probability: float
+    low: float
+    high: float
+    trails: int
+    trails_not_told: int
+
+
+def probability_of_passing(
+    p_taxon: npt.ArrayLike, p_in_window: npt.ArrayLike
+) -> PassingProbability:
+    """Pool trails into the probability that the taxon left at least one within the window.
+
+    Parameters
+    ----------
+    p_taxon, p_in_window : array_like
+        One per trail, from 0 to 1; NaN where it cannot be told. Whose trail it is and when it
+        was made are taken as independent of each other.
+
+    Examples
+    --------
+    >>> found = probability_of_passing([0.5, 0.8], [1.0, 0.5])
+    >>> round(found.probability, 2), found.low, found.high
+    (0.7, 0.5, 0.9)
+    """
+    taxon, window = np.asarray(p_taxon, dtype=float), np.asarray(p_in_window, dtype=float)
+    if not len(taxon):
+        return PassingProbability(np.nan, np.nan, np.nan, 0, 0)
+    product = np.where((taxon == 0) | (window == 0), 0.0, taxon * window)
+    told = ~np.isnan(product)
+    most = np.where(told, product, np.nan_to_num(taxon, nan=1.0) * np.nan_to_num(window, nan=1.0))
+    known = product[told]
+    return PassingProbability(
+        probability=float(1 - np.prod(1 - known)) if told.any() else np.nan,
+        low=float(known.max(initial=0.0)),
+        high=float(min(1.0, most.sum())),
+        trails=len(taxon),
+        trails_not_told=int((~told).sum()),
+    )
