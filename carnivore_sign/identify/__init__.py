@@ -1,0 +1,48 @@
+"""Identification: what was noted of a print becomes the probability of each taxon.
+
+Takes sign and prints as they were noted, and tables of evidence in which each number has its
+source. Gives log likelihoods per taxon for prints, sign and trails, probabilities under a
+stated prior, the weight of each character, and a word for how sure that is. Does not link
+sign into trails, does not say *it was X*, and does not hide the prior.
+
+What was *not visible* leaves the odds untouched; what errs alike is not counted as
+independent; no single character decides.
+"""
+
+from carnivore_sign.identify.characters import character_weights, weigh_characters
+from carnivore_sign.identify.evidence import Evidence, check_prior, load_evidence, regions
+from carnivore_sign.identify.observers import naming_log_likelihood, naming_odds
+from carnivore_sign.identify.pooling import pool_evidence, weigh_sign
+from carnivore_sign.identify.probability import (
+    CERTAINTY_CLASSES,
+    LIKELY_FROM,
+    SURE_FROM,
+    UNLIKELY_BELOW,
+    certainty_class,
+    likelihood_ratio,
+    most_informative_unseen,
+    to_probabilities,
+)
+from carnivore_sign.identify.sizes import normal_log_likelihood
+
+__all__ = [
+    "Evidence",
+    "load_evidence",
+    "regions",
+    "check_prior",
+    "weigh_characters",
+    "character_weights",
+    "normal_log_likelihood",
+    "naming_log_likelihood",
+    "naming_odds",
+    "weigh_sign",
+    "pool_evidence",
+    "to_probabilities",
+    "likelihood_ratio",
+    "CERTAINTY_CLASSES",
+    "SURE_FROM",
+    "LIKELY_FROM",
+    "UNLIKELY_BELOW",
+    "certainty_class",
+    "most_informative_unseen",
+]

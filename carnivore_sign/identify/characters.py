@@ -1,0 +1,171 @@
+"""Identification room: what the characters of a print say, print by print.
+
+Each character that was noted speaks through the table of its states; a character that was
+not visible, not noted, or says nothing on the surface it was read from leaves the odds
+exactly as they were. Sizes speak beside them (``sizes.py``). Characters read off the same
+thing are tempered together (``tempering.py``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from carnivore_sign.errors import InputError
+from carnivore_sign.identify.evidence import Evidence
+from carnivore_sign.identify.sizes import size_witness
+from carnivore_sign.identify.tempering import (
+    TAXON_ORDER,
+    FloatArray,
+    Witness,
+    group_powers,
+    spread,
+    tally_groups,
+    temper,
+)
+from carnivore_sign.records.vocabularies import CHARACTERS, MEASURES, NOT_VISIBLE
+
+
+def weigh_characters(
+    prints: pd.DataFrame, evidence: Evidence, *, surfaces: pd.Series | None = None
+) -> pd.DataFrame:
+    """Weigh everything that was noted of each print.
+
+    Parameters
+    ----------
+    prints : DataFrame
+        Columns of PRINTS: characters (`CHARACTERS`), measures in mm (`MEASURES`), ``foot``.
+        Columns may be absent and values missing.
+    evidence : Evidence
+        From `load_evidence`.
+    surfaces : Series, optional
+        Surface that each print lies on, with the index of `prints`. On some surfaces some
+        characters say nothing, and sizes say less.
+
+    Returns
+    -------
+    DataFrame
+        Natural log likelihood of each taxon (columns `TAXA`), index of `prints`; only
+        differences within a row mean anything. Zeros where nothing was seen.
+
+    Raises
+    ------
+    InputError
+        If a character holds a word that is none of its states.
+
+    Notes
+    -----
+    One character never moves the odds between two taxa past the cap (20 to 1 as shipped).
+    Characters of one group are multiplied by 1 / (1 + (n - 1) rho), groups by a power below 1.
+
+    Examples
+    --------
+    >>> from carnivore_sign.identify.evidence import load_evidence
+    >>> prints = pd.DataFrame({"leading_toe": ["one_leads", "not_visible"]})
+    >>> said = weigh_characters(prints, load_evidence())
+    >>> (said["puma"] - said["dog"]).round(2).tolist()
+    [1.18, 0.0]
+    """
+    said = temper(witnesses(prints, evidence, surfaces), evidence.tempering, len(prints))
+    return pd.DataFrame(said.T, index=prints.index, columns=list(TAXON_ORDER))
+
+
+def character_weights(
+    prints: pd.DataFrame,
+    evidence: Evidence,
+    *,
+    taxon: str,
+    against: str,
+    surfaces: pd.Series | None = None,
+) -> pd.DataFrame:
+    """Weigh each character for one taxon against another, to show why.
+
+    Parameters
+    ----------
+    prints, evidence, surfaces
+        As for `weigh_characters`.
+    taxon, against : str
+        Two of `TAXA`.
+
+    Returns
+    -------
+    DataFrame
+        Index of `prints`, a column per character and measure: log10 of the likelihood ratio
+        after tempering (1 is ten to one for `taxon`, -1 ten to one for `against`). A row
+        sums to what `weigh_characters` says of the two.
+
+    Examples
+    --------
+    >>> from carnivore_sign.identify.evidence import load_evidence
+    >>> prints = pd.DataFrame({"claws": ["blunt_joined"]})
+    >>> why = character_weights(prints, load_evidence(), taxon="puma", against="dog")
+    >>> float(why["claws"].iloc[0].round(2))
+    -0.9
+    """
+    first, second = _taxon_row(taxon), _taxon_row(against)
+    powers = character_powers(prints, evidence, surfaces)
+    tempering = evidence.tempering
+    columns = {
+        name: (said[first] - said[second]) * powers[tempering.group_of[name]] / np.log(10.0)
+        for name, said, _ in witnesses(prints, evidence, surfaces)
+    }
+    return pd.DataFrame(columns, index=prints.index)
+
+
+def character_powers(
+    prints: pd.DataFrame, evidence: Evidence, surfaces: pd.Series | None = None
+) -> dict[str, FloatArray]:
+    """Return the power that tempering puts on each group of characters, per print."""
+    tallies = tally_groups(witnesses(prints, evidence, surfaces), evidence.tempering, len(prints))
+    return group_powers(tallies, evidence.tempering)
+
+
+def witnesses(
+    prints: pd.DataFrame, evidence: Evidence, surfaces: pd.Series | None = None
+) -> Iterator[Witness]:
+    """Yield what each character and then each measure says, before tempering."""
+    if surfaces is not None:
+        surfaces = _aligned(surfaces, prints)
+    for name in CHARACTERS:
+        table = evidence.log_tables[name]
+        codes = _state_codes(prints, name)
+        if surfaces is not None:
+            codes[surfaces.isin(evidence.says_nothing(name)).to_numpy()] = -1
+        yield Witness(name, table[:, codes], spread(table)[codes])
+    for measure in MEASURES:
+        yield size_witness(prints, measure, evidence, surfaces)
+
+
+def _state_codes(prints: pd.DataFrame, character: str) -> npt.NDArray[np.intp]:
+    """Return the number of the state of each print; -1 where it was not seen."""
+    if character not in prints:
+        return np.full(len(prints), -1, dtype=np.intp)
+    rows, words = pd.factorize(prints[character])
+    states = CHARACTERS[character]
+    strange = [word for word in words if word not in states and word != NOT_VISIBLE]
+    if strange:
+        raise InputError(
+            f"'{strange[0]}' is not a state of {character}",
+            row=int(np.flatnonzero(rows == list(words).index(strange[0]))[0]),
+            remedy=f"Use {', '.join(states)} or {NOT_VISIBLE}.",
+        )
+    numbers = [states.index(word) if word in states else -1 for word in words]
+    return np.array([*numbers, -1], dtype=np.intp)[rows]
+
+
+def _aligned(surfaces: pd.Series, prints: pd.DataFrame) -> pd.Series:
+    if not surfaces.index.equals(prints.index):
+        raise InputError(
+            "the surfaces do not have the index of the prints",
+            remedy="Look them up by sign: prints['sign'].map(sign.set_index('sign')['surface']).",
+        )
+    return surfaces
+
+
+def _taxon_row(taxon: str) -> int:
+    if taxon not in TAXON_ORDER:
+        raise InputError(f"'{taxon}' is not a taxon", remedy=f"Known are {', '.join(TAXON_ORDER)}.")
+    return TAXON_ORDER.index(taxon)
