@@ -1,0 +1,257 @@
+"""Monthly: for each segment and month, what was done, what was found, and what that says.
+
+Every segment has a row every month. *Not looked for* is a state of its own, and its
+probability of presence is that of the country at large, with its limits. Where the month's
+data cannot carry an estimate, the probability is missing and the message says why.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final, NamedTuple
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from carnivore_sign.errors import EstimateError, NothingSurveyed
+from carnivore_sign.presence.histories import (
+    LIKELY_AT,
+    SURE_AT,
+    Histories,
+    make_histories,
+)
+from carnivore_sign.presence.occupancy import fit_quietly, set_aside_without_effort
+from carnivore_sign.presence.result import OccupancyFit, Share
+from carnivore_sign.records.check import check_table, conform
+from carnivore_sign.records.tables import MONTHLY, SEGMENTS
+
+#: Fewer visited segments than this carry no estimate of presence (a working rule).
+LEAST_UNITS: Final = 10
+
+#: Fewer expected trails of the taxon than this carry no estimate (a working rule).
+LEAST_TRAILS: Final = 2.0
+
+
+class MonthlyPresence(NamedTuple):
+    """A month: its table, the fit behind it, the share of segments used, what to know.
+
+    ``fit`` and ``share`` are None where the data do not carry them; ``message`` says why.
+    """
+
+    table: gpd.GeoDataFrame
+    fit: OccupancyFit | None
+    share: Share | None
+    message: str
+
+
+class SeasonPresence(NamedTuple):
+    """All months: their table, the one fit behind it, the shares used, and what to know."""
+
+    table: gpd.GeoDataFrame
+    fit: OccupancyFit | None
+    shares: pd.DataFrame
+    message: str
+
+
+def monthly_presence(
+    segments: gpd.GeoDataFrame,
+    visits: pd.DataFrame,
+    detections: pd.DataFrame,
+    *,
+    period: str,
+    taxon: str = "puma",
+    prior: float | Mapping[str, float] | pd.Series,
+    fit: OccupancyFit | None = None,
+    effort: str | None = None,
+) -> MonthlyPresence:
+    """Say for every segment what one month's walks tell of a taxon.
+
+    The probability that a segment was used in the month comes from the scored-signs model
+    (``scored_signs.py``), fitted on the month's own visits, or from `fit` where one is
+    given: it weighs the segment's effort and each trail found on it. A segment nobody
+    walked takes the probability of any segment.
+
+    Parameters
+    ----------
+    segments : GeoDataFrame
+        Per ``records.tables.SEGMENTS``.
+    visits, detections : DataFrame
+        Per ``records.tables.VISITS`` and ``DETECTIONS``; of any periods.
+    period : str
+        The month, ``YYYY-MM``.
+    taxon : str
+        The taxon asked about.
+    prior : float, mapping or Series
+        The prior the detections' probabilities were computed with (see `make_histories`).
+    fit : OccupancyFit, optional
+        A fit of more data (say of the whole season) to judge the month with.
+    effort : {"effort_km_days", "effort_km"}, optional
+        Column of effort (see `fit_occupancy`).
+
+    Returns
+    -------
+    MonthlyPresence
+        ``table`` per ``records.tables.MONTHLY``, EPSG:4326, one row per segment; ``fit``
+        and ``share`` (of all segments, walked or not, that are used), or None where the
+        month does not carry them; ``message``, empty if there is nothing to add.
+
+    Raises
+    ------
+    NothingSurveyed
+        If there are no visits in the month.
+    TableFaults, InputError
+        If a table breaks its schema.
+    """
+    segments = check_table(segments, SEGMENTS)
+    _require_visits(visits, period)
+    month = visits["period"] == period
+    within = detections["visit"].isin(visits.loc[month, "visit"])
+    histories = make_histories(
+        visits[month], detections[within], taxon=taxon, prior=prior, segments=segments
+    )
+    messages: list[str] = []
+    if fit is None:
+        fit = _fit_or_none(histories, effort, "this month alone", messages)
+    if fit is not None:
+        messages += fit.messages
+    return _judge(segments, histories, period, fit, messages)
+
+
+def season_presence(
+    segments: gpd.GeoDataFrame,
+    visits: pd.DataFrame,
+    detections: pd.DataFrame,
+    *,
+    taxon: str = "puma",
+    prior: float | Mapping[str, float] | pd.Series,
+    effort: str | None = None,
+) -> SeasonPresence:
+    """Judge every month with one fit of the whole season.
+
+    The rates of sign and the probability that a segment is used in a month are taken to be
+    the same all season; which segments are used may change from month to month. A month
+    with little sign borrows the rates from the others.
+
+    Parameters
+    ----------
+    segments, visits, detections, taxon, prior, effort
+        As for `monthly_presence`.
+
+    Returns
+    -------
+    SeasonPresence
+        ``table`` per ``records.tables.MONTHLY``, a row for each segment and month with
+        walks; ``fit``, or None; ``shares``: a row a month, ``period``, ``share``, ``low``,
+        ``high``, ``units``, ``units_visited``, without rows if there is no fit;
+        ``message``.
+
+    Raises
+    ------
+    NothingSurveyed
+        If there are no visits at all.
+    """
+    if visits.empty:
+        raise NothingSurveyed("No segment was walked. Import the logs of the walks.")
+    messages: list[str] = []
+    segments = check_table(segments, SEGMENTS)
+    histories = make_histories(visits, detections, taxon=taxon, prior=prior, segments=segments)
+    fit = _fit_or_none(histories, effort, "the season", messages)
+    if fit is not None:
+        messages += fit.messages
+    periods = sorted(visits["period"].unique())
+    told = [_judge(segments, histories.in_period(period), period, fit, []) for period in periods]
+    table = pd.concat([month.table for month in told], ignore_index=True)
+    shares = [
+        {"period": period, **month.share._asdict()}
+        for period, month in zip(periods, told, strict=True)
+        if month.share is not None
+    ]
+    columns = ["period", *Share._fields]
+    return SeasonPresence(table, fit, pd.DataFrame(shares, columns=columns), " ".join(messages))
+
+
+def _require_visits(visits: pd.DataFrame, period: str) -> None:
+    if (visits["period"] == period).any():
+        return
+    months = ", ".join(sorted(visits["period"].dropna().unique())) or "none"
+    raise NothingSurveyed(
+        f"No segment was walked in {period}. Months with walks: {months}. Ask for one of these, "
+        f"or import the logs of {period}."
+    )
+
+
+def _judge(
+    segments: gpd.GeoDataFrame,
+    histories: Histories,
+    period: str,
+    fit: OccupancyFit | None,
+    messages: list[str],
+) -> MonthlyPresence:
+    """Put one month's table together, with presence if there is a fit."""
+    table = _what_was_done(segments, histories, period)
+    share = None
+    if fit is not None:
+        usable = set_aside_without_effort(histories, str(fit.model.effort), messages)
+        told = fit.posterior(usable).rename(columns={"unit": "segment"})
+        columns = ["segment", "p_presence", "p_presence_low", "p_presence_high"]
+        table = table.merge(told[columns], on="segment", how="left")
+        share = fit.share_used(usable)
+    table = gpd.GeoDataFrame(table, geometry="geometry", crs=segments.crs)
+    return MonthlyPresence(conform(table, MONTHLY), fit, share, " ".join(messages))
+
+
+def _what_was_done(segments: gpd.GeoDataFrame, histories: Histories, period: str) -> pd.DataFrame:
+    """Sum the month up by segment: visits, effort, and the chance that a find was the taxon's."""
+    visits = histories.visits
+    by_segment = visits.assign(
+        log_missed=np.log1p(-visits["p_found"].clip(upper=1.0 - 1e-15))
+    ).groupby("unit")
+    done = pd.DataFrame(
+        {
+            "visits": by_segment.size(),
+            "effort_km": by_segment["effort_km"].sum(),
+            "effort_km_days": by_segment["effort_km_days"].sum(skipna=False),
+            "p_found": -np.expm1(by_segment["log_missed"].sum()),
+            "trails_expected": by_segment["trails_expected"].sum(),
+        }
+    )
+    table = segments[["segment", "geometry"]].assign(period=period, taxon=histories.taxon)
+    table = pd.DataFrame(table).merge(done, left_on="segment", right_index=True, how="left")
+    table["visits"] = table["visits"].fillna(0).astype(int)
+    table["effort_km"] = table["effort_km"].fillna(0.0)
+    table["state"] = _states(table)
+    return table
+
+
+def _states(table: pd.DataFrame) -> np.ndarray:
+    return np.select(
+        [table["visits"] == 0, table["p_found"] >= SURE_AT, table["p_found"] >= LIKELY_AT],
+        ["not_looked", "found_sure", "found_likely"],
+        default="not_found",
+    )
+
+
+def _fit_or_none(
+    histories: Histories, effort: str | None, what: str, messages: list[str]
+) -> OccupancyFit | None:
+    """Fit the scored signs, or say in `messages` why `what` does not carry a fit."""
+    refused = f"Presence was not estimated from {what}"
+    visited = histories.visits["unit"].nunique()
+    expected = float(histories.visits["trails_expected"].sum())
+    if visited < LEAST_UNITS or expected < LEAST_TRAILS:
+        messages.append(
+            f"{refused}: {visited} segments walked and {expected:.1f} trails of "
+            f"{histories.taxon} expected among those found, where it takes {LEAST_UNITS} and "
+            f"{LEAST_TRAILS:g}."
+        )
+        return None
+    try:
+        fit = fit_quietly(histories, model="scored_signs", effort=effort)
+    except EstimateError as error:
+        messages.append(f"{refused}. {error}")
+        return None
+    if fit.flat[fit.model.parts[0].positions].any():
+        messages += [*fit.messages, f"{refused}, for that reason."]
+        return None
+    return fit

@@ -1,0 +1,310 @@
+"""Result: what a fit found, as a frozen object whose methods give tables.
+
+Limits are set on the logit or log scale and turned back, so they never leave the range of
+what they bound. A parameter at the edge of its range has no standard error; the limit on
+its open side comes from the profile of the likelihood (see ``fitting.py``).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from scipy.special import expit
+from scipy.stats import norm
+
+from carnivore_sign.errors import InputError
+from carnivore_sign.presence.fitting import BoolArray
+from carnivore_sign.presence.histories import Histories
+from carnivore_sign.presence.layout import FloatArray
+from carnivore_sign.presence.models import EFFORTS, Link, Model, Part
+
+
+@dataclass(frozen=True)
+class Edge:
+    """A parameter at the edge of its range.
+
+    Attributes
+    ----------
+    position : int
+        Which parameter.
+    side : {-1, 1}
+        At its lower, or at its upper edge.
+    limit : array or None
+        All parameters where the profile likelihood reaches its 95 % limit; None if it
+        never falls that far.
+    """
+
+    position: int
+    side: int
+    limit: FloatArray | None
+
+
+class Share(NamedTuple):
+    """The share of the units that are used, with its limits."""
+
+    share: float
+    low: float
+    high: float
+    units: int
+    units_visited: int
+
+
+@dataclass(frozen=True)
+class OccupancyFit:
+    """A fitted occupancy model.
+
+    Attributes
+    ----------
+    model : Model
+        The model, with the covariates it learnt.
+    histories : Histories
+        What it was fitted on.
+    parameters : array
+        Coefficients on the logit and log scales, for standardised covariates.
+    covariance : array
+        Of `parameters`, from the observed information.
+    flat : array of bool
+        Parameters that the data leave open: no standard error.
+    edges : tuple of Edge
+        Parameters at the edge of their range.
+    loglik : float
+        Maximised log-likelihood.
+    n_units, n_visits : int
+        Units (in a period) with at least one visit, and visits.
+    messages : tuple of str
+        What was assumed, left out, or cannot be said.
+    """
+
+    model: Model
+    histories: Histories
+    parameters: FloatArray
+    covariance: FloatArray
+    flat: BoolArray
+    edges: tuple[Edge, ...]
+    loglik: float
+    n_units: int
+    n_visits: int
+    messages: tuple[str, ...]
+
+    @property
+    def aic(self) -> float:
+        """Akaike's information criterion, -2 log L + 2 K."""
+        return 2.0 * (self.model.n_parameters - self.loglik)
+
+    @property
+    def aicc(self) -> float:
+        """AIC with its small-sample correction; the sample is the number of units.
+
+        Infinite where there are not more units than parameters and one.
+        """
+        k, n = self.model.n_parameters, self.n_units
+        return self.aic + 2.0 * k * (k + 1) / (n - k - 1) if n > k + 1 else np.inf
+
+    def summary(self, *, level: float = 0.95) -> pd.DataFrame:
+        """Return the estimates with standard errors and limits.
+
+        Parameters
+        ----------
+        level : float
+            Probability that the limits are to cover.
+
+        Returns
+        -------
+        DataFrame
+            Index ``psi``, ``p``, ... for a part without covariates, with ``scale``
+            *probability* or *per km-day*; ``psi: elevation_m``, ... for the coefficients
+            of a part with covariates, with ``scale`` *logit* or *log*, in the units of the
+            caller's columns. Columns ``estimate``, ``se``, ``low``, ``high``, ``scale``.
+        """
+        z = _z(level)
+        tables = [
+            self._constant(part, z) if part.is_constant else self._coefficients(part, z)
+            for part in self.model.parts
+        ]
+        return pd.concat(tables)
+
+    def posterior(self, histories: Histories | None = None, *, level: float = 0.95) -> pd.DataFrame:
+        """Return, for each unit, P(it is used | what its own visits found).
+
+        Parameters
+        ----------
+        histories : Histories, optional
+            Other histories to judge with the fitted parameters; those of the fit by default.
+        level : float
+            Probability that the limits are to cover.
+
+        Returns
+        -------
+        DataFrame
+            ``unit``, ``period``, ``visits``, ``p_presence``, ``p_presence_low``,
+            ``p_presence_high``; a row for each unit and period, visited or not. The limits
+            carry the uncertainty of all parameters: normal on the logit scale, and widened
+            to what the profile limit of a parameter at its edge would say.
+        """
+        likelihood = self.model.on(self.histories if histories is None else histories)
+        odds, slope = likelihood.states.log_odds(self.parameters)
+        reach = _z(level) * self._se_of(slope)
+        low, high = odds - reach, odds + reach
+        for edge in self.edges:
+            if edge.limit is not None:
+                there, _ = likelihood.states.log_odds(edge.limit)
+                low, high = np.minimum(low, there), np.maximum(high, there)
+        return likelihood.layout.units.assign(
+            visits=likelihood.layout.visits_per_site,
+            p_presence=expit(odds),
+            p_presence_low=expit(low),
+            p_presence_high=expit(high),
+        ).reset_index(drop=True)
+
+    def share_used(
+        self,
+        histories: Histories | None = None,
+        *,
+        level: float = 0.95,
+        draws: int = 4000,
+        rng: np.random.Generator | None = None,
+    ) -> Share:
+        """Estimate the share of these very units that are used.
+
+        Each draw takes parameters from their normal distribution on the logit and log
+        scales, works each unit's probability out to first order in them, and decides for
+        each unit whether it is used: so both doubts count, that of the parameters and that
+        of the units given them. The share is the mean of the units' posteriors.
+
+        Parameters
+        ----------
+        histories : Histories, optional
+            Other histories to judge with the fitted parameters.
+        level : float
+            Probability that the limits are to cover.
+        draws : int
+            Number of draws.
+        rng : Generator, optional
+            Where the draws come from; ``numpy.random.default_rng(0)`` by default, so that
+            the same data give the same limits.
+
+        Returns
+        -------
+        Share
+        """
+        rng = np.random.default_rng(0) if rng is None else rng
+        likelihood = self.model.on(self.histories if histories is None else histories)
+        odds, slope = likelihood.states.log_odds(self.parameters)
+        root = _root(self.covariance)
+        shares = np.empty(draws)
+        for draw in range(draws):
+            moved = odds + slope @ (root @ rng.standard_normal(len(root)))
+            shares[draw] = (rng.random(len(odds)) < expit(moved)).mean()
+        tail = 0.5 * (1.0 - level)
+        share = float(expit(odds).mean())
+        low, high = np.quantile(shares, [tail, 1.0 - tail])
+        for edge in self.edges:
+            if edge.limit is not None:
+                there = float(expit(likelihood.states.log_odds(edge.limit)[0]).mean())
+                low, high = min(low, there), max(high, there)
+        return Share(
+            share,
+            min(float(low), share),
+            max(float(high), share),
+            likelihood.layout.n_sites,
+            likelihood.layout.n_visited,
+        )
+
+    def predict(
+        self, frame: pd.DataFrame, *, part: str = "psi", level: float = 0.95
+    ) -> pd.DataFrame:
+        """Return one quantity of the model at the covariates of `frame`.
+
+        Parameters
+        ----------
+        frame : DataFrame
+            One row per place or visit, with the covariates of that part.
+        part : str
+            ``psi``, ``p``, ``sign_rate`` or ``lookalike_rate``, as the model has it.
+        level : float
+            Probability that the limits are to cover.
+
+        Returns
+        -------
+        DataFrame
+            ``estimate``, ``low``, ``high``, with the index of `frame`.
+        """
+        chosen = [one for one in self.model.parts if one.kind.name == part]
+        if not chosen:
+            names = ", ".join(one.kind.name for one in self.model.parts)
+            raise InputError(f"the model has no part {part!r}", remedy=f"It has {names}.")
+        matrix = chosen[0].covariates.matrix(frame)
+        middle = matrix @ self.parameters[chosen[0].positions]
+        square = self.covariance[chosen[0].positions, chosen[0].positions]
+        reach = _z(level) * np.sqrt(np.einsum("ij,jk,ik->i", matrix, square, matrix))
+        back = _back(chosen[0].kind.link)
+        table = {
+            "estimate": back(middle),
+            "low": back(middle - reach),
+            "high": back(middle + reach),
+        }
+        return pd.DataFrame(table, index=frame.index)
+
+    def _constant(self, part: Part, z: float) -> pd.DataFrame:
+        position = part.positions.start
+        inner = self.parameters[position]
+        back = _back(part.kind.link)
+        value = float(back(inner))
+        se = float(np.sqrt(self.covariance[position, position]))
+        slope = value * (1.0 - value) if part.kind.link == "logit" else value
+        low, high = float(back(inner - z * se)), float(back(inner + z * se))
+        se *= slope
+        if self.flat[position]:
+            se, low, high = np.nan, np.nan, np.nan
+        for edge in self.edges:
+            if edge.position == position:
+                low, high = _one_sided(edge, part.kind.link)
+        scale = "probability"
+        if part.kind.link == "log":
+            scale = EFFORTS.get(str(self.model.effort), "mean")
+        row = {"estimate": value, "se": se, "low": low, "high": high, "scale": scale}
+        return _rows([part.kind.name], row)
+
+    def _coefficients(self, part: Part, z: float) -> pd.DataFrame:
+        turn = part.covariates.to_reported()
+        estimate = turn @ self.parameters[part.positions]
+        square = turn @ self.covariance[part.positions, part.positions] @ turn.T
+        se = np.sqrt(np.diag(square))
+        se[self.flat[part.positions]] = np.nan
+        names = [f"{part.kind.name}: {term}" for term in part.covariates.terms]
+        table = {"estimate": estimate, "se": se, "low": estimate - z * se}
+        return _rows(names, {**table, "high": estimate + z * se, "scale": part.kind.link})
+
+    def _se_of(self, slope: FloatArray) -> FloatArray:
+        return np.sqrt(np.einsum("ij,jk,ik->i", slope, self.covariance, slope).clip(min=0.0))
+
+
+def _z(level: float) -> float:
+    if not 0.0 < level < 1.0:
+        raise InputError(f"a level of {level:g} is not between 0 and 1", remedy="Give 0.95.")
+    return float(norm.ppf(0.5 + level / 2.0))
+
+
+def _back(link: Link) -> np.ufunc:
+    return expit if link == "logit" else np.exp
+
+
+def _root(covariance: FloatArray) -> FloatArray:
+    """Return a matrix whose product with its transpose is `covariance`, which may be singular."""
+    size, direction = np.linalg.eigh(covariance)
+    return direction * np.sqrt(size.clip(min=0.0))
+
+
+def _one_sided(edge: Edge, link: Link) -> tuple[float, float]:
+    back = _back(link)
+    inside = np.nan if edge.limit is None else float(back(edge.limit[edge.position]))
+    if edge.side > 0:
+        return inside, 1.0 if link == "logit" else np.inf
+    return 0.0, inside
+
+
+def _rows(names: list[str], table: dict[str, object]) -> pd.DataFrame:
+    return pd.DataFrame(table, index=pd.Index(names, name="parameter"))
