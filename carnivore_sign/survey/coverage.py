@@ -109,9 +109,7 @@ def cover_segments(stretches: pd.DataFrame, segments: gpd.GeoDataFrame) -> pd.Da
     covered = union_lengths(number.ravel(), low, high, groups=len(pair))
     found = pd.DataFrame(
         {
-            "walk": pd.Categorical.from_codes(
-                pair // len(segments), dtype=stretches["walk"].dtype
-            ),
+            "walk": pd.Categorical.from_codes(pair // len(segments), dtype=stretches["walk"].dtype),
             "segment": pair % len(segments),
             "covered_m": covered,
         }
@@ -119,14 +117,13 @@ def cover_segments(stretches: pd.DataFrame, segments: gpd.GeoDataFrame) -> pd.Da
     return found.loc[found["covered_m"] > _LEAST_M].reset_index(drop=True)
 
 
-def _on_one_axis(
-    segments: gpd.GeoDataFrame, transect: pd.Series
-) -> tuple[IntArray, FloatArray]:
+def _on_one_axis(segments: gpd.GeoDataFrame, transect: pd.Series) -> tuple[IntArray, FloatArray]:
     """Order of segments along a single axis on which the transects lie end to end."""
     code = pd.Index(transect.cat.categories).get_indexer(segments["transect"])
     order = np.lexsort((segments["from_m"].to_numpy(dtype=float), code))
     longest = float(segments["to_m"].max()) + 1.0
-    return order[code[order] >= 0], np.arange(len(transect.cat.categories)) * longest
+    axis: FloatArray = np.arange(len(transect.cat.categories)) * longest
+    return order[code[order] >= 0], axis
 
 
 def _overlaps(
@@ -148,9 +145,7 @@ def _overlaps(
     return stretch, order[first[stretch] + nth]
 
 
-def union_lengths(
-    group: IntArray, low: FloatArray, high: FloatArray, *, groups: int
-) -> FloatArray:
+def union_lengths(group: IntArray, low: FloatArray, high: FloatArray, *, groups: int) -> FloatArray:
     """Length of the union of the intervals of each group.
 
     Parameters
@@ -176,4 +171,5 @@ def union_lengths(
     reached = np.maximum.accumulate(high + shift)
     before = np.concatenate([[-np.inf], reached[:-1]]) - shift
     added = np.maximum(high - np.maximum(low, before), 0.0)
-    return np.bincount(group, weights=added, minlength=groups)
+    total: FloatArray = np.bincount(group, weights=added, minlength=groups)
+    return total

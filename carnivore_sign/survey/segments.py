@@ -8,6 +8,7 @@ at the same length or extended at its end.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import geopandas as gpd
@@ -175,7 +176,7 @@ def _join_parts(shapes: Shapes) -> Shapes:
 
 def _join_one(line: shapely.MultiLineString) -> shapely.LineString | shapely.MultiLineString:
     parts = [part for part in line.geoms if part.length > 0]
-    if all(a.coords[-1] == b.coords[0] for a, b in zip(parts, parts[1:], strict=False)):
+    if all(a.coords[-1] == b.coords[0] for a, b in pairwise(parts)):
         points = [part.coords[:] for part in parts]
         return shapely.LineString(points[0] + [p for rest in points[1:] for p in rest[1:]])
     merged = shapely.line_merge(shapely.MultiLineString(parts))
@@ -245,9 +246,7 @@ def _own_bounds(
     return np.concatenate(owners), np.concatenate(froms), np.concatenate(tos)
 
 
-def _measure_points(
-    line: shapely.Geometry, chain: _Chain, row: int, points: Shapes
-) -> FloatArray:
+def _measure_points(line: shapely.Geometry, chain: _Chain, row: int, points: Shapes) -> FloatArray:
     """Metres along one transect of the places nearest to `points`.
 
     Longitudes are shortened to the scale of latitude first, so that *nearest* is nearest on

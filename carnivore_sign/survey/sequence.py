@@ -25,6 +25,7 @@ from carnivore_sign.survey.linework import Passes, nearest_pass
 from carnivore_sign.survey.tracks import Track
 
 FloatArray = npt.NDArray[np.float64]
+SmallFloatArray = npt.NDArray[np.float32]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
@@ -87,14 +88,14 @@ def choose_passes(
     offset = np.where(here >= 0, passes.offset_m[here], np.inf)
     score = -0.5 * (offset / noise_m) ** 2 * weight[unsure, None]
 
-    def prices(fix: IntArray) -> FloatArray:
+    def prices(fix: IntArray) -> SmallFloatArray:
         """Log probability of each change of line from the fix in front to this one."""
         found = np.empty((len(fix), width, width), dtype=np.float32)
         for at in range(0, len(fix), _CHUNK):
             some = fix[at : at + _CHUNK]
             before, after = (_candidates(passes, f, first, count, width) for f in (some - 1, some))
             found[at : at + _CHUNK] = _transitions(
-                passes, transect, before, after, step_m[some], noise_m
+                passes, transect, before, after, step_m=step_m[some], noise_m=noise_m
             )
         return found
 
@@ -131,6 +132,7 @@ def _transitions(
     transect: IntArray,
     before: IntArray,
     after: IntArray,
+    *,
     step_m: FloatArray,
     noise_m: float,
 ) -> FloatArray:
@@ -145,7 +147,7 @@ def _transitions(
     return -price
 
 
-def _best_sequence(score: FloatArray, moves: FloatArray, follows: BoolArray) -> IntArray:
+def _best_sequence(score: FloatArray, moves: SmallFloatArray, follows: BoolArray) -> IntArray:
     """Viterbi over all runs at once; a run begins where `follows` is false."""
     start = np.flatnonzero(~follows)
     length = np.diff(np.append(start, len(follows)))

@@ -1,0 +1,158 @@
+"""Rates: independent trails per km and per km-day, with limits that carry the doubt.
+
+An index of tracks is not a density: it moves with the animals' movements, the surface and the
+reader as well as with their number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from carnivore_sign.errors import InputError, NothingSurveyed
+from carnivore_sign.records.tables import taxon_column
+from carnivore_sign.survey.intervals import doubtful_poisson_limits
+
+#: A trail counts as sure from this probability on.
+SURE_FROM: Final = 0.95
+
+_COUNTS: Final = ["trails_expected", "trails_sure", "low", "high"]
+
+
+def detection_rates(
+    visits: pd.DataFrame,
+    detections: pd.DataFrame,
+    *,
+    taxon: str = "puma",
+    by: Sequence[str] = ("period",),
+    level: float = 0.95,
+) -> pd.DataFrame:
+    """Rate at which trails of a taxon are found, per group of visits.
+
+    A trail counts once in each group, with its probability of being the taxon's, on however
+    many segments or visits of the group it was found. The number of trails of the taxon is
+    then Poisson-binomial, and the limits are those of `doubtful_poisson_limits`: exact Poisson
+    (Garwood) limits where every probability is 0 or 1. They suppose that trails are independent
+    and calibrated; clumped trails need wider limits.
+
+    Parameters
+    ----------
+    visits : DataFrame
+        From `make_visits`; every row is effort.
+    detections : DataFrame
+        From `make_detections`. Detections on visits that are not in `visits` are passed over,
+        so that a selection of visits can be handed in.
+    taxon : str
+        A taxon of the vocabulary; ``detections`` must have the column ``p_<taxon>``.
+    by : sequence of str
+        Columns of `visits` that make the groups; ``()`` for one rate over all.
+    level : float
+        Confidence of the limits.
+
+    Returns
+    -------
+    DataFrame
+        The columns of `by`, then ``visits``, ``effort_km``, ``effort_km_days``,
+        ``trails_expected`` (sum of probabilities), ``trails_sure`` (probability of 0.95 or
+        more), ``trails_per_km`` with ``trails_per_km_low`` and ``trails_per_km_high``, and the
+        same ``trails_per_km_day``. Rates per km-day use only the visits whose accumulation time
+        is known, in count and in effort, and are missing where it is known for none.
+
+    Raises
+    ------
+    NothingSurveyed
+        If there are no visits, or they have no effort.
+    InputError
+        If a column of `by` or the probability of the taxon is missing.
+
+    Examples
+    --------
+    >>> visits = pd.DataFrame({
+    ...     "visit": ["a", "b"], "period": "2024-05", "effort_km": [4.0, 6.0],
+    ...     "effort_km_days": [8.0, 12.0],
+    ... })
+    >>> detections = pd.DataFrame({"visit": ["a", "b"], "trail": ["T1", "T2"], "p_puma": 1.0})
+    >>> rates = detection_rates(visits, detections)
+    >>> rates[["trails_per_km", "trails_per_km_low", "trails_per_km_high"]].round(4).values.tolist()
+    [[0.2, 0.0242, 0.7225]]
+    """
+    groups = list(by)
+    _refuse(visits, detections, groups, taxon)
+    grouped = visits if groups else visits.assign(_all=0)
+    keys = groups or ["_all"]
+    known = grouped["effort_km_days"].notna()
+    effort = grouped.groupby(keys, dropna=False, observed=True).agg(
+        visits=("visit", "size"), effort_km=("effort_km", "sum")
+    )
+    effort["effort_km_days"] = grouped.groupby(keys, dropna=False, observed=True)[
+        "effort_km_days"
+    ].sum(min_count=1)
+    per_km = _counts(grouped, detections, keys, taxon, level).reindex(effort.index)
+    per_day = _counts(grouped.loc[known], detections, keys, taxon, level).reindex(effort.index)
+    blank = doubtful_poisson_limits([], level=level)
+    nothing = dict(zip(_COUNTS, (0.0, 0, *blank), strict=True))
+    per_km, per_day = per_km.fillna(nothing), per_day.fillna(nothing)
+    table = effort.assign(
+        trails_expected=per_km["trails_expected"],
+        trails_sure=per_km["trails_sure"].astype(int),
+    )
+    for unit, counts in (("km", per_km), ("km_day", per_day)):
+        size = effort[f"effort_{unit}s" if unit == "km_day" else "effort_km"]
+        size = size.where(size > 0)
+        table[f"trails_per_{unit}"] = counts["trails_expected"] / size
+        table[f"trails_per_{unit}_low"] = counts["low"] / size
+        table[f"trails_per_{unit}_high"] = counts["high"] / size
+    return table.reset_index(drop=not groups)
+
+
+def _refuse(visits: pd.DataFrame, detections: pd.DataFrame, groups: list[str], taxon: str) -> None:
+    if visits.empty or not visits["effort_km"].sum() > 0:
+        raise NothingSurveyed(
+            "there is no effort among these visits, so that no rate can be told. Hand in visits "
+            "of a month in which somebody walked."
+        )
+    absent = [name for name in groups if name not in visits]
+    if absent:
+        raise InputError(
+            f"the visits have no column {', '.join(absent)}",
+            remedy=f"Group by some of {', '.join(map(str, visits.columns))}.",
+        )
+    if taxon_column(taxon) not in detections:
+        raise InputError(
+            f"the detections have no column '{taxon_column(taxon)}'",
+            remedy="Weigh the sign for that taxon first, or choose another.",
+        )
+
+
+def _counts(
+    visits: pd.DataFrame, detections: pd.DataFrame, keys: list[str], taxon: str, level: float
+) -> pd.DataFrame:
+    """Expected and sure trails of each group, and limits of their mean."""
+    chance = taxon_column(taxon)
+    found = detections[["visit", "trail", chance]].merge(visits[["visit", *keys]], on="visit")
+    absent = found[chance].isna()
+    if absent.any():
+        raise InputError(
+            f"{int(absent.sum())} detections have no probability of {taxon}",
+            remedy="Weigh their sign for that taxon, or take them out and say so.",
+        )
+    once = found.drop_duplicates([*keys, "trail"])
+    told = [
+        (*_as_tuple(key), *_sum_up(group[chance].to_numpy(dtype=float), level))
+        for key, group in once.groupby(keys, dropna=False, observed=True)
+    ]
+    frame = pd.DataFrame(told, columns=[*keys, *_COUNTS])
+    frame = frame.astype({name: visits[name].dtype for name in keys})
+    return frame.astype(dict.fromkeys(_COUNTS, float)).set_index(keys)
+
+
+def _as_tuple(key: object) -> tuple[object, ...]:
+    return key if isinstance(key, tuple) else (key,)
+
+
+def _sum_up(chance: np.ndarray, level: float) -> tuple[float, int, float, float]:
+    sure = int((chance >= SURE_FROM).sum())
+    return (float(chance.sum()), sure, *doubtful_poisson_limits(chance, level=level))
