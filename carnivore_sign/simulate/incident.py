@@ -1,0 +1,130 @@
+"""The incident (simulate): one loss of sheep, placed where a puma passed near a parcel.
+
+Of all puma trails found in the last month within some kilometres of a parcel, the one with
+most dog sign found near the same parcel is taken, and the loss is laid into a window of 36 hours
+around it. Nothing is drawn here: the truth says which animal did it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from carnivore_sign.records.tables import INCIDENTS
+from carnivore_sign.simulate.country import Country, place, places_km
+from carnivore_sign.simulate.passages import as_times, inside_range, seconds
+from carnivore_sign.simulate.settings import ParcelSettings, SeasonSettings
+from carnivore_sign.units import HOURS_PER_DAY
+
+#: How far from the parcel's middle sign counts as near, in km.
+NEAR_KM = 3.0
+
+#: Hours between the stock being last seen well and the loss being found.
+WINDOW_HOURS = 36.0
+
+#: Local hour of the morning round on which a loss is found.
+FOUND_AT_HOUR = 7.5
+
+LIVESTOCK, LOST = "sheep", 3
+CARCASS_NOTES = (
+    "Three ewes. Two bitten at the throat and neck, with bleeding under the skin at the wounds; "
+    "one of them dragged about 25 m to the fence. The third opened from behind and much torn, "
+    "birds had been at it. Ground trampled by the flock."
+)
+
+
+@dataclass(frozen=True)
+class PlacedIncident:
+    """The incident as reported (one row or none), and what happened."""
+
+    table: pd.DataFrame
+    truth: dict[str, object]
+
+
+def choose_incident(
+    country: Country, settings: SeasonSettings, sign: pd.DataFrame, passages: pd.DataFrame
+) -> PlacedIncident:
+    """Choose the parcel and the hours of the loss.
+
+    Parameters
+    ----------
+    country, settings
+        The place.
+    sign : DataFrame
+        As `write_notes` gives it.
+    passages : DataFrame
+        As `draw_passages` gives it.
+
+    Returns
+    -------
+    PlacedIncident
+        An empty table and an empty truth if no found puma trail fits.
+    """
+    candidates = pd.DataFrame(
+        [
+            (parcel, trail, dogs)
+            for parcel in country.settings.parcels
+            for trail, dogs in _near_trails(country, settings, sign, parcel)
+        ],
+        columns=["parcel", "trail", "dogs"],
+    )
+    if candidates.empty:
+        return PlacedIncident(pd.DataFrame(columns=[*INCIDENTS.names, "lon", "lat"]), {})
+    best = candidates.sort_values("dogs", ascending=False, kind="stable").iloc[0]
+    return _place_incident(country, best["parcel"], passages.loc[best["trail"]])
+
+
+def _near_trails(
+    country: Country, settings: SeasonSettings, sign: pd.DataFrame, parcel: ParcelSettings
+) -> list[tuple[str, int]]:
+    """Puma trails of the last month near a parcel in a range, and dog sign near it for each."""
+    middle = np.asarray(parcel.corners_km).mean(axis=0)
+    month = settings.months - 1
+    ranges = [home for group in settings.animals if group.taxon == "puma" for home in group.ranges]
+    if not any(inside_range(home, month, middle[None, :])[0] for home in ranges):
+        return []
+    places = places_km(country.settings, sign["lon"].to_numpy(), sign["lat"].to_numpy())
+    near = sign[np.hypot(*(places - middle).T) <= NEAR_KM]
+    last = near[as_local(near["made_s"], country).strftime("%Y-%m") == settings.periods[-1]]
+    dogs = near[near["taxon"].eq("dog")]
+    found = []
+    for trail, made in last[last["taxon"].eq("puma")].groupby("trail")["made_s"].first().items():
+        after = dogs["made_s"] + HOURS_PER_DAY * 3600 * 2 > made
+        before = dogs["made_s"] - HOURS_PER_DAY * 3600 * 2 < made
+        found.append((str(trail), int((after & before).sum())))
+    return found
+
+
+def as_local(values: pd.Series, country: Country) -> pd.DatetimeIndex:
+    """Local times of seconds since 1970."""
+    return as_times(values).tz_convert(country.settings.time_zone)
+
+
+def _place_incident(country: Country, parcel: ParcelSettings, trail: pd.Series) -> PlacedIncident:
+    """Lay the loss into the window that ends on the first morning after the trail was made."""
+    made = as_local(pd.Series([trail["made_s"]]), country)[0]
+    morning = made.normalize().tz_localize(None) + pd.Timedelta(hours=FOUND_AT_HOUR)
+    if morning <= made.tz_localize(None):
+        morning += pd.Timedelta(days=1)
+    zone = country.settings.time_zone
+    found_s = seconds(pd.DatetimeIndex([morning]).tz_localize(zone))
+    corners = np.asarray(parcel.corners_km)
+    middle = corners.mean(axis=0)
+    lon, lat = place(country.settings, [0.8 * middle + 0.2 * corners[0]])
+    table = pd.DataFrame(
+        {
+            "incident": ["I1"],
+            "parcel": [parcel.name],
+            "last_seen_well": as_times(found_s - WINDOW_HOURS * 3600),
+            "found": as_times(found_s),
+            "livestock": [LIVESTOCK],
+            "count": [LOST],
+            "carcass_notes": [CARCASS_NOTES],
+            "lon": np.round(lon, 6),
+            "lat": np.round(lat, 6),
+        }
+    )
+    truth = {"incident": "I1", "taxon": "puma", "animal": trail["animal"], "trail": trail.name}
+    return PlacedIncident(table, truth)
