@@ -21,9 +21,17 @@ def test_the_table_runs_from_0_to_1_without_a_gap() -> None:
 
 @pytest.mark.parametrize(
     ("probability", "word"),
-    [(0, "very unlikely"), (0.0499, "very unlikely"), (0.05, "unlikely"),
-     (0.5, "about as likely as not"), (0.949, "likely"), (0.95, "very likely"), (1, "very likely"), (math.nan, CANNOT_BE_TOLD)],
-)  # fmt: skip
+    [
+        (0, "very unlikely"),
+        (0.0499, "very unlikely"),
+        (0.05, "unlikely"),
+        (0.5, "about as likely as not"),
+        (0.949, "likely"),
+        (0.95, "very likely"),
+        (1, "very likely"),
+        (math.nan, CANNOT_BE_TOLD),
+    ],
+)
 def test_each_probability_has_its_word(probability: float, word: str) -> None:
     assert probability_word(probability) == word
 

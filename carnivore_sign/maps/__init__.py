@@ -1,0 +1,30 @@
+"""Maps: the month on one sheet, and an incident on a map and a time line.
+
+Takes MONTHLY, TRAILS, TRANSECTS and PARCELS, or the findings of an incident. Gives figures
+that need no display, with everything a reader must know printed on the sheet. Does not
+compute any probability, and fetches nothing from a network.
+"""
+
+from carnivore_sign.maps.incident import incident_map
+from carnivore_sign.maps.layers import (
+    draw_parcels,
+    draw_segments,
+    draw_tally,
+    draw_trails,
+    draw_transects,
+)
+from carnivore_sign.maps.sheet import draw_month, png_bytes, save_png
+from carnivore_sign.maps.timeline import timeline
+
+__all__ = [
+    "draw_month",
+    "draw_parcels",
+    "draw_segments",
+    "draw_tally",
+    "draw_trails",
+    "draw_transects",
+    "incident_map",
+    "png_bytes",
+    "save_png",
+    "timeline",
+]

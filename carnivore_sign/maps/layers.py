@@ -1,0 +1,287 @@
+"""Layers of a map: one function per layer, Axes in and Axes out, geometries in the map's CRS.
+
+Every layer is drawn as a few collections, however many units there are.
+"""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import shapely
+from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection, PolyCollection
+from matplotlib.patheffects import withStroke
+
+from carnivore_sign.maps.lettering import drawable, font, sheet_of
+from carnivore_sign.maps.style import (
+    ARROW_PT,
+    GROUND,
+    HAIRLINE,
+    INK,
+    LINE_PT,
+    PAPER,
+    PARCEL,
+    PLAIN_PT,
+    QUIET,
+    SMALL_PT,
+    STATES,
+    TALLY_MOST,
+    TALLY_PT,
+    TRAILS,
+    TrailStyle,
+    line_width_pt,
+)
+
+FloatArray = npt.NDArray[np.float64]
+
+#: Drawing order of the states: what matters most comes last, on top.
+_ORDER = ("not_looked", "not_found", "found_likely", "found_sure")
+
+
+def draw_segments(ax: Axes, monthly: gpd.GeoDataFrame) -> Axes:
+    """Draw units by state, their weight from `p_presence`, their edge from its upper limit.
+
+    Parameters
+    ----------
+    ax : Axes
+        A map in the CRS of `monthly`.
+    monthly : GeoDataFrame
+        MONTHLY of one period and taxon. A unit without an estimate is drawn at its
+        plain weight; a unit that was not looked for is dotted whatever its estimate.
+    """
+    for order, state in enumerate(_ORDER):
+        style = STATES[state]
+        rows = monthly[monthly["state"].eq(state).to_numpy(dtype=bool)]
+        lines, owner = _lines(rows)
+        if not lines:
+            continue
+        if style.dotted:
+            ax.add_collection(
+                LineCollection(
+                    lines,
+                    colors=style.color,
+                    linewidths=PLAIN_PT,
+                    linestyles=[(0, (1, 1.4))],
+                    zorder=2,
+                    gid=state,
+                )
+            )
+            continue
+        core = _widths(rows["p_presence"])[owner]
+        edge = np.maximum(_widths(rows["p_presence_high"])[owner], core)
+        for widths, color, level in ((edge, style.edge, 3.0), (core, style.color, 4.0)):
+            ax.add_collection(
+                LineCollection(
+                    lines,
+                    colors=color,
+                    linewidths=widths,
+                    capstyle="butt",
+                    zorder=level + order / 10,
+                    gid=f"{state}-{'core' if level > 3 else 'edge'}",
+                )
+            )
+    return ax
+
+
+def draw_tally(ax: Axes, monthly: gpd.GeoDataFrame) -> Axes:
+    """Draw one mark across a unit for each visit, at most five; none where they would crowd."""
+    size = map_units_per_point(ax)
+    rows = monthly[(monthly["visits"].fillna(0) > 0).to_numpy(dtype=bool)]
+    shapes = rows.geometry.to_numpy()
+    marks = rows["visits"].clip(upper=TALLY_MOST).to_numpy(dtype=int)
+    gap = 2.6 * size
+    roomy = shapely.length(shapes) > (TALLY_MOST + 1) * gap
+    shapes, marks = shapes[roomy], marks[roomy]
+    owner = np.repeat(np.arange(len(shapes)), marks)
+    nth = np.arange(len(owner)) - np.repeat(np.cumsum(marks) - marks, marks)
+    along = shapely.length(shapes)[owner] / 2 + (nth - (marks[owner] - 1) / 2) * gap
+    middle = _points_along(shapes[owner], along)
+    way = _points_along(shapes[owner], along + gap / 4) - _points_along(
+        shapes[owner], along - gap / 4
+    )
+    length = np.hypot(*way.T)[:, None]
+    across = np.divide(way[:, ::-1] * (1, -1), length, out=np.zeros_like(way), where=length > 0)
+    half = across * TALLY_PT * size / 2
+    for width, color, level in ((1.8, PAPER, 5.0), (0.7, INK, 5.1)):
+        ticks = np.stack([middle - half, middle + half], axis=1)
+        ax.add_collection(
+            LineCollection(list(ticks), colors=color, linewidths=width, zorder=level, gid="tally")
+        )
+    return ax
+
+
+def draw_trails(ax: Axes, trails: gpd.GeoDataFrame, probability: str) -> Axes:
+    """Draw trails as lines with a head in the direction of travel; a dot where it is unknown.
+
+    Parameters
+    ----------
+    ax : Axes
+        A map in the CRS of `trails`.
+    trails : GeoDataFrame
+        TRAILS; those without a geometry cannot be drawn.
+    probability : str
+        Column that says how probable the taxon is: filled, open or grey (`style.TRAILS`).
+    """
+    known = ~(shapely.is_missing(trails.geometry.to_numpy()) | trails.geometry.is_empty.to_numpy())
+    trails = trails[known]
+    share = trails[probability].fillna(0.0).to_numpy(dtype=float)
+    above = np.inf
+    for order, style in enumerate(TRAILS):
+        rows = trails[(share >= style.at_least) & (share < above)]
+        above = style.at_least
+        if len(rows):
+            _draw_trail_class(ax, rows, style, level=8.0 - order / 2)
+    return ax
+
+
+def _draw_trail_class(
+    ax: Axes, trails: gpd.GeoDataFrame, style: TrailStyle, *, level: float
+) -> None:
+    lines, _ = _lines(trails)
+    ax.add_collection(LineCollection(lines, colors=style.edge, linewidths=1.0, zorder=level))
+    middle = shapely.get_coordinates(shapely.centroid(trails.geometry.to_numpy()))
+    angle = np.radians(trails["direction_deg"].to_numpy(dtype=float))
+    heading = np.isfinite(angle)
+    heads = _arrow_heads(middle[heading], angle[heading], ARROW_PT * map_units_per_point(ax))
+    ax.add_collection(
+        PolyCollection(
+            list(heads),
+            facecolors=style.fill,
+            edgecolors=style.edge,
+            linewidths=0.9,
+            zorder=level + 0.1,
+            gid="trail-heads",
+        )
+    )
+    ax.plot(
+        *middle[~heading].T,
+        linestyle="none",
+        marker="o",
+        markersize=5,
+        color=style.fill,
+        markeredgecolor=style.edge,
+        markeredgewidth=0.9,
+        zorder=level + 0.1,
+    )
+
+
+def _arrow_heads(at: FloatArray, angle: FloatArray, size: float) -> FloatArray:
+    """Barbed heads (n, 4, 2) of length `size`, pointing `angle` radians clockwise from up."""
+    shape = np.array([(0, 0.6), (-0.36, -0.4), (0, -0.18), (0.36, -0.4)]) * size
+    sin, cos = np.sin(angle)[:, None], np.cos(angle)[:, None]
+    x = shape[:, 0] * cos + shape[:, 1] * sin
+    y = -shape[:, 0] * sin + shape[:, 1] * cos
+    return np.stack([x, y], axis=2) + at[:, None, :]
+
+
+def draw_transects(ax: Axes, transects: gpd.GeoDataFrame, *, names: bool = True) -> Axes:
+    """Draw transects as hairlines, and their names beside their starts, clear of the line."""
+    lines, _ = _lines(transects)
+    ax.add_collection(LineCollection(lines, colors=HAIRLINE, linewidths=0.8, zorder=1))
+    if names:
+        first = _first_part(transects)
+        starts = shapely.get_coordinates(shapely.get_point(first, 0))
+        rising = shapely.get_y(shapely.get_point(first, 1)) > starts[:, 1]
+        starts[rising, 1] -= 3.0 * SMALL_PT * map_units_per_point(ax)
+        _name_places(ax, transects["transect"].tolist(), starts)
+    return ax
+
+
+def draw_parcels(
+    ax: Axes, parcels: gpd.GeoDataFrame, *, names: bool = True, fill: str = "none"
+) -> Axes:
+    """Draw parcels as quiet outlines, with their names inside."""
+    known = parcels[~shapely.is_missing(parcels.geometry.to_numpy())]
+    parts, _ = shapely.get_parts(known.geometry.to_numpy(), return_index=True)
+    rings = [np.asarray(part.exterior.coords) for part in parts]
+    ax.add_collection(
+        PolyCollection(
+            rings,
+            facecolors=fill,
+            edgecolors=PARCEL,
+            linewidths=0.9,
+            linestyles=[(0, (5, 2))],
+            zorder=1.5,
+            gid="parcels",
+        )
+    )
+    if names and len(known):
+        inside = shapely.get_coordinates(shapely.point_on_surface(known.geometry.to_numpy()))
+        _name_places(ax, known["parcel"].tolist(), inside, color=PARCEL, shift=0.5, up_pt=-3.0)
+    return ax
+
+
+def _name_places(
+    ax: Axes,
+    names: list[str],
+    at: FloatArray,
+    *,
+    color: str = QUIET,
+    shift: float = 0.0,
+    up_pt: float = 7.0,
+    longest: int = 22,
+) -> None:
+    """Write names at places, leaving out those that would lie on one already written."""
+    size = map_units_per_point(ax)
+    taken: list[tuple[float, float, float, float]] = []
+    west, east = ax.get_xlim()
+    for name, (x, y) in zip(names, at, strict=True):
+        text = drawable(name)
+        text = text if len(text) <= longest else text[: longest - 1] + "\u2026"
+        wide, high = len(text) * SMALL_PT * 0.62 * size, SMALL_PT * 1.3 * size
+        left = min(max(x - wide * shift, west + 2 * size), east - wide)
+        box = (left, y + up_pt * size, left + wide, y + up_pt * size + high)
+        if any(_overlap(box, other) for other in taken):
+            continue
+        taken.append(box)
+        ax.text(
+            left,
+            box[1],
+            text,
+            fontproperties=font(SMALL_PT),
+            color=color,
+            zorder=6,
+            parse_math=False,
+            clip_on=True,
+            path_effects=[halo()],
+        )
+
+
+def halo() -> withStroke:
+    """Return the pale rim that keeps letters readable on lines."""
+    return withStroke(linewidth=2.2, foreground=GROUND)
+
+
+def _overlap(a: tuple[float, float, float, float], b: tuple[float, float, float, float]) -> bool:
+    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
+
+
+def map_units_per_point(ax: Axes) -> float:
+    """Map units that one printer's point takes on the sheet."""
+    west, east = ax.get_xlim()
+    figure = sheet_of(ax)
+    return float((east - west) / (ax.get_position().width * figure.get_size_inches()[0] * 72))
+
+
+def _lines(frame: gpd.GeoDataFrame) -> tuple[list[FloatArray], npt.NDArray[np.intp]]:
+    """Coordinates of each line, parts apart, and the position of the row each belongs to."""
+    parts, owner = shapely.get_parts(frame.geometry.to_numpy(), return_index=True)
+    linear = shapely.get_type_id(parts) == 1
+    parts, owner = parts[linear], owner[linear]
+    points, part = shapely.get_coordinates(parts, return_index=True)
+    return np.split(points, np.flatnonzero(np.diff(part)) + 1) if len(points) else [], owner
+
+
+def _widths(probability: npt.ArrayLike) -> FloatArray:
+    values = np.asarray(probability, dtype=float)
+    return np.where(np.isnan(values), LINE_PT[0], line_width_pt(np.nan_to_num(values)))
+
+
+def _points_along(shapes: npt.NDArray[np.object_], along: FloatArray) -> FloatArray:
+    return shapely.get_coordinates(shapely.line_interpolate_point(shapes, along)).reshape(-1, 2)
+
+
+def _first_part(frame: gpd.GeoDataFrame) -> npt.NDArray[np.object_]:
+    shapes = frame.geometry.to_numpy()
+    return np.where(shapely.get_type_id(shapes) == 5, shapely.get_geometry(shapes, 0), shapes)

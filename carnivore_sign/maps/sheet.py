@@ -1,0 +1,226 @@
+"""The month on one sheet: map, key, share of units used, and what it all rests on."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+import pyproj
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from carnivore_sign.errors import InputError
+from carnivore_sign.maps.furniture import draw_north, draw_scale_bar, frame_around, lay_out
+from carnivore_sign.maps.key import (
+    Column,
+    draw_share,
+    key_of_effort,
+    key_of_parcels,
+    key_of_states,
+    key_of_trails,
+    key_of_weight,
+    share_used,
+)
+from carnivore_sign.maps.layers import (
+    draw_parcels,
+    draw_segments,
+    draw_tally,
+    draw_trails,
+    draw_transects,
+)
+from carnivore_sign.maps.lettering import font, new_figure, place_text, put_text, sheet_of
+from carnivore_sign.maps.style import QUIET, SMALL_PT, TITLE_PT
+from carnivore_sign.records.tables import taxon_column
+from carnivore_sign.records.vocabularies import TAXA
+from carnivore_sign.space import project, working_crs
+
+SHEET_IN = (11.0, 7.8)
+_MAP_LEFT_IN, _MAP_BOTTOM_IN, _MAP_WIDTH_IN = 0.72, 0.88, 6.9
+_COLUMN_LEFT_IN, _COLUMN_WIDTH_IN = 7.9, 2.85
+_TOP_IN = SHEET_IN[1] - 0.22
+
+
+def draw_month(
+    monthly: gpd.GeoDataFrame,
+    *,
+    title: str,
+    taxon: str,
+    trails: gpd.GeoDataFrame | None = None,
+    transects: gpd.GeoDataFrame | None = None,
+    parcels: gpd.GeoDataFrame | None = None,
+    crs: pyproj.CRS | str | None = None,
+    share: tuple[float, float, float] | None = None,
+    note: str | None = None,
+) -> Figure:
+    """Draw one month of one taxon as a finished sheet.
+
+    Parameters
+    ----------
+    monthly : GeoDataFrame
+        MONTHLY of one period; rows of other taxa are passed over.
+    title : str
+        Heading of the sheet, in any script.
+    taxon : str
+        Key of `TAXA`.
+    trails, transects, parcels : GeoDataFrame, optional
+        TRAILS of that month, TRANSECTS, PARCELS; each is drawn if it is given.
+    crs : CRS, optional
+        Projected CRS in metres; by default the UTM zone of the data.
+    share : tuple of float, optional
+        Share of units used, with its lower and upper 95 % limit; by default the mean of
+        `p_presence` and of its limits.
+    note : str, optional
+        A line or two of your own under the facts.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+
+    Raises
+    ------
+    InputError
+        If there is no row of the taxon, or more than one period.
+    GeographicCrs
+        If `crs` is not a projected CRS in metres.
+    """
+    monthly = one_month(monthly, taxon)
+    crs = working_crs(monthly) if crs is None else pyproj.CRS(crs)
+    monthly = project(monthly, crs)
+    drawn = {
+        name: project(layer, crs)
+        for name, layer in (("trails", trails), ("transects", transects), ("parcels", parcels))
+        if layer is not None and len(layer)
+    }
+    period = str(monthly["period"].iloc[0])
+    figure, ax = open_sheet(title, f"{TAXA[taxon].capitalize()}, {date_range(period)}")
+    around = [monthly, *(drawn[name] for name in ("trails", "transects") if name in drawn)]
+    furnish(ax, around, crs)
+    if "transects" in drawn:
+        draw_transects(ax, drawn["transects"])
+    if "parcels" in drawn:
+        draw_parcels(ax, drawn["parcels"])
+    draw_segments(ax, monthly)
+    draw_tally(ax, monthly)
+    if "trails" in drawn:
+        draw_trails(ax, drawn["trails"], taxon_column(taxon))
+    column = open_column(figure)
+    column.heading("Segments, and how many of each")
+    key_of_states(column, monthly)
+    column.heading("Weight: how probable it is that a segment is used")
+    key_of_weight(column)
+    column.heading("Effort")
+    key_of_effort(column)
+    if "trails" in drawn:
+        column.heading(f"Trails, by how probable {TAXA[taxon]} is")
+        key_of_trails(column)
+    if "parcels" in drawn:
+        key_of_parcels(column)
+    column.heading("Share of segments used")
+    draw_share(column, share_used(monthly) if share is None else share)
+    column.heading("What this rests on")
+    column.text(_sample_sizes(monthly, len(drawn.get("trails", ()))))
+    if note:
+        column.text(note, lines=3)
+    return figure
+
+
+def open_sheet(title: str, subtitle: str) -> tuple[Figure, Axes]:
+    """Return a sheet with its title, and the axes of its map."""
+    figure = new_figure(*SHEET_IN)
+    wide = SHEET_IN[0] - 0.55
+    top = put_text(
+        figure, title, at_in=(0.3, _TOP_IN), width_in=wide, size_pt=TITLE_PT, bold=True, lines=2
+    )
+    top = put_text(figure, subtitle, at_in=(0.3, top), width_in=wide, size_pt=11, lines=1) - 0.14
+    ax = figure.add_axes(
+        (
+            _MAP_LEFT_IN / SHEET_IN[0],
+            _MAP_BOTTOM_IN / SHEET_IN[1],
+            _MAP_WIDTH_IN / SHEET_IN[0],
+            (top - _MAP_BOTTOM_IN) / SHEET_IN[1],
+        )
+    )
+    return figure, ax
+
+
+def open_column(figure: Figure) -> Column:
+    """Return the column beside the map."""
+    top = figure.axes[0].get_position().y1 * SHEET_IN[1]
+    return Column(figure, left_in=_COLUMN_LEFT_IN, top_in=top + 0.12, width_in=_COLUMN_WIDTH_IN)
+
+
+def furnish(ax: Axes, around: list[gpd.GeoDataFrame], crs: pyproj.CRS) -> None:
+    """Give a map its window around the layers, grid, scale bar, north arrow and CRS."""
+    figure = sheet_of(ax)
+    box = ax.get_position()
+    lay_out(
+        ax,
+        frame_around(around, aspect=box.width * SHEET_IN[0] / (box.height * SHEET_IN[1])),
+    )
+    draw_scale_bar(ax, crs)
+    draw_north(ax, crs)
+    code = f" (EPSG:{crs.to_epsg()})" if crs.to_epsg() else ""
+    datum = crs.datum.name if crs.datum is not None else "not stated"
+    place_text(
+        figure,
+        _MAP_LEFT_IN + _MAP_WIDTH_IN,
+        0.24,
+        f"Grid: {crs.name}{code}. Datum: {datum}.",
+        font(SMALL_PT),
+        color=QUIET,
+        ha="right",
+    )
+
+
+def save_png(figure: Figure, path: str | Path, *, dpi: int = 150) -> Path:
+    """Save a sheet as PNG; the same sheet gives the same bytes."""
+    path = Path(path)
+    path.write_bytes(png_bytes(figure, dpi=dpi))
+    return path
+
+
+def png_bytes(figure: Figure, *, dpi: int = 150) -> bytes:
+    """Return a sheet as the bytes of a PNG, without date or program in it."""
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="png", dpi=dpi, metadata={"Software": None})
+    return buffer.getvalue()
+
+
+def one_month(monthly: gpd.GeoDataFrame, taxon: str) -> gpd.GeoDataFrame:
+    """Return the rows of `taxon`, or raise if they are none or of several months."""
+    rows = monthly[monthly["taxon"].eq(taxon).to_numpy(dtype=bool)]
+    periods = sorted(rows["period"].unique())
+    if len(periods) == 1:
+        return rows
+    if not periods:
+        raise InputError(
+            f"there is no row of '{taxon}' to draw",
+            remedy="Compute the month first: monthly_presence(..., taxon=...).",
+        )
+    raise InputError(
+        f"{len(periods)} months came ({periods[0]} to {periods[-1]}), and a sheet shows one",
+        remedy="Pick one: monthly[monthly['period'] == '2031-05'].",
+    )
+
+
+def date_range(period: str) -> str:
+    """Write the days of a month.
+
+    Examples
+    --------
+    >>> date_range("2031-02")
+    '1 to 28 February 2031'
+    """
+    month = pd.Period(period, freq="M")
+    return f"1 to {month.days_in_month} {month.strftime('%B %Y')}"
+
+
+def _sample_sizes(monthly: gpd.GeoDataFrame, trails: int) -> str:
+    looked = int((monthly["visits"] > 0).sum())
+    drawn = f" {trails} {'trail' if trails == 1 else 'trails'} drawn." if trails else ""
+    return (
+        f"{monthly['visits'].sum()} visits to {looked} of {len(monthly)} segments, "
+        f"{monthly['effort_km'].sum():.1f} km walked.{drawn}"
+    )

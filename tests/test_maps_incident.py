@@ -1,0 +1,82 @@
+"""The landowner's map and time line show what the findings hold, and nothing else."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib.figure import Figure
+from reporting_examples import make_country, make_incidents
+from shapely.geometry import Point
+
+from carnivore_sign.incidents import IncidentFindings
+from carnivore_sign.maps import incident_map, png_bytes, timeline
+from carnivore_sign.maps.timeline import MOST_TRAILS
+
+COUNTRY = make_country()
+FOUND = COUNTRY.examine()
+
+
+def texts(figure: Figure) -> str:
+    return " | ".join([t.get_text() for t in (*figure.texts, *figure.axes[0].texts)])
+
+
+def outside() -> IncidentFindings:
+    incident = make_incidents(parcel=None).set_geometry(
+        gpd.GeoSeries([Point(-110, 44)], crs="EPSG:4326")
+    )
+    return COUNTRY.examine(incident)
+
+
+def test_the_map_numbers_the_trails_and_names_the_place_and_time() -> None:
+    said = texts(incident_map(FOUND))
+    assert "Lower Pasture" in said
+    assert "Loss between 12 May 2031 18:00 and 13 May 2031 07:00 (America/Denver)" in said
+    assert {"1", "2", "3", "4"} <= set(said.split(" | "))
+    assert "walked in these weeks: 11 segments" in said
+    assert "not walked: 4 segments" in said
+
+
+def test_the_ring_is_as_far_from_the_place_as_it_says() -> None:
+    ring = incident_map(FOUND).axes[0].lines[0].get_xydata()
+    points = gpd.GeoSeries(gpd.points_from_xy(*ring.T), crs="EPSG:32613").to_crs(4326)
+    distance = FOUND.place.nearest(points)["distance_m"]
+    assert distance.to_numpy() == pytest.approx(np.full(len(distance), 5000.0), rel=0.002)
+
+
+def test_a_place_outside_the_survey_still_has_its_map_and_time_line() -> None:
+    said = texts(incident_map(outside()))
+    assert "No trail is on record here." in said
+    assert "where the loss was found" in said
+    assert "nobody looked" in texts(timeline(outside()))
+
+
+def test_the_time_line_has_a_row_for_each_trail_and_its_span() -> None:
+    figure = timeline(FOUND)
+    labels = [label.get_text() for label in figure.axes[0].get_yticklabels()]
+    assert labels[-1] == "the loss"
+    assert labels[0] == "walks near"
+    assert labels[-2] == "trail 1: puma 93 %"
+    bar = figure.axes[0].patches[1]
+    assert bar.get_width() == pytest.approx(3.0)  # days
+
+
+def test_an_open_start_is_drawn_to_the_edge() -> None:
+    found = COUNTRY.examine(make_incidents(last_seen_well=None))
+    ax = timeline(found).axes[0]
+    assert ax.patches[0].get_x() <= ax.get_xlim()[0] + 1e-9
+    assert "time last seen well not known" in texts(incident_map(found))
+
+
+def test_many_trails_are_cut_to_the_nearest() -> None:
+    many = gpd.GeoDataFrame(pd.concat([FOUND.trails] * 10, ignore_index=True), crs=4326)
+    figure = timeline(dataclasses.replace(FOUND, trails=many))
+    assert len(figure.axes[0].get_yticklabels()) == MOST_TRAILS + 2
+
+
+def test_the_same_findings_give_the_same_bytes() -> None:
+    for draw in (incident_map, timeline):
+        assert png_bytes(draw(FOUND), dpi=50) == png_bytes(draw(FOUND), dpi=50)

@@ -1,0 +1,241 @@
+"""The monthly sheet: true to the ground, complete, readable, and the same every time."""
+
+from __future__ import annotations
+
+import itertools
+import subprocess
+import sys
+
+import geopandas as gpd
+import numpy as np
+import pyproj
+import pytest
+import shapely
+from matplotlib.collections import LineCollection
+from matplotlib.figure import Figure
+from reporting_examples import CRS, make_country, make_monthly, make_segments
+from shapely.geometry import LineString
+
+from carnivore_sign.errors import GeographicCrs, InputError
+from carnivore_sign.maps import draw_month, draw_trails, png_bytes, save_png
+from carnivore_sign.maps.furniture import draw_scale_bar, true_north_deg
+from carnivore_sign.maps.lettering import new_figure
+from carnivore_sign.maps.style import line_width_pt
+from carnivore_sign.space import GEOD
+
+COUNTRY = make_country()
+NAMES = {
+    "long": "The Upper Coldwater Basin and Everything that Drains into It " * 4,
+    "one word": "Coldwater" * 40,
+    "mathematics": r"$x_1$ \alpha ^ _ {",
+    "right to left": "שלום العربية",
+    "other scripts": "漢字 हिन्दी ไทย 🐾",
+    "control": "a\x00b\x1b[31m\nc",
+}
+
+
+def texts(figure: Figure) -> list[str]:
+    found = [t.get_text() for t in figure.texts]
+    for ax in figure.axes:
+        found += [t.get_text() for t in ax.texts]
+    return found
+
+
+def collection(figure: Figure, gid: str) -> LineCollection | None:
+    return next((c for c in figure.axes[0].collections if c.get_gid() == gid), None)
+
+
+def month(**options: object) -> Figure:
+    return draw_month(COUNTRY.monthly, **{"title": "Coldwater", "taxon": "puma", **options})
+
+
+@pytest.mark.parametrize(
+    "code",
+    ["EPSG:32613", "EPSG:3857", "+proj=aeqd +lat_0=36 +lon_0=-105 +datum=WGS84", "EPSG:5070"],
+)
+def test_the_scale_bar_is_right_on_the_ground_to_one_per_cent(code: str) -> None:
+    """Check against pyproj's Geod: the two ends of the bar, on the ellipsoid."""
+    figure = month(crs=code)
+    ax = figure.axes[0]
+    ends = [p for p in ax.patches if str(p.get_gid()).startswith("scale-bar")]
+    west = ends[0].get_x()
+    width = sum(part.get_width() for part in ends)
+    middle = sum(ax.get_ylim()) / 2
+    shift = sum(ax.get_xlim()) / 2 - west - width / 2
+    back = pyproj.Transformer.from_crs(code, "EPSG:4326", always_xy=True)
+    (lon1, lat1), (lon2, lat2) = (
+        back.transform(west + shift + part, middle) for part in (0, width)
+    )
+    stated = draw_scale_bar(ax, pyproj.CRS(code))
+    assert GEOD.inv(lon1, lat1, lon2, lat2)[2] == pytest.approx(stated, rel=0.01)
+    assert any(f"{stated / 1000:g} km" in text for text in texts(figure))
+
+
+def test_north_is_true_north() -> None:
+    """Meridian convergence at longitude offset d: about d * sin(latitude) (common practice)."""
+    assert true_north_deg(CRS, 500_000.0, 4_000_000.0) == pytest.approx(0, abs=1e-3)
+    lon, lat = -104.0, 36.0
+    x, y = pyproj.Transformer.from_crs("EPSG:4326", CRS, always_xy=True).transform(lon, lat)
+    expected = -np.degrees(np.arctan(np.tan(np.radians(1.0)) * np.sin(np.radians(lat))))
+    assert true_north_deg(CRS, x, y) == pytest.approx(expected, abs=0.01)
+
+
+def test_each_state_is_drawn_with_its_colour_and_weight() -> None:
+    figure = month()
+    for state in ("found_sure", "found_likely", "not_found"):
+        rows = COUNTRY.monthly[COUNTRY.monthly["state"].eq(state)]
+        core, edge = collection(figure, f"{state}-core"), collection(figure, f"{state}-edge")
+        assert len(core.get_segments()) == len(rows)
+        assert core.get_linewidths() == pytest.approx(
+            [line_width_pt(p) for p in rows["p_presence"]]
+        )
+        assert edge.get_linewidths() == pytest.approx(
+            [line_width_pt(p) for p in rows["p_presence_high"]]
+        )
+    assert len(collection(figure, "not_looked").get_segments()) == 4
+
+
+def test_a_unit_without_an_estimate_keeps_its_plain_weight() -> None:
+    bare = COUNTRY.monthly.assign(p_presence=np.nan, p_presence_low=np.nan, p_presence_high=np.nan)
+    figure = draw_month(bare, title="Coldwater", taxon="puma")
+    assert set(collection(figure, "not_found-core").get_linewidths()) == {line_width_pt(0)}
+    assert any("cannot be told" in text for text in texts(figure))
+
+
+def test_the_sheet_says_what_it_rests_on() -> None:
+    said = " ".join(texts(month(trails=COUNTRY.trails)))
+    for part in (
+        "1 to 31 May 2031", "33 visits to 11 of 15 segments", "31.4 km walked", "4 trails drawn",
+        "WGS 84 / UTM zone 13N (EPSG:32613)", "World Geodetic System 1984", "found, sure: 1",
+        "not looked for: 4", "95 % limits",
+    ):  # fmt: skip
+        assert part in said
+    assert "nan" not in said
+
+
+def test_the_share_of_segments_is_that_of_the_table_unless_one_is_given() -> None:
+    expected = f"{COUNTRY.monthly['p_presence'].mean() * 100:.0f} %"
+    assert any(text.startswith(expected) for text in texts(month()))
+    assert any(
+        text.startswith("42 % (95 % limits 20 to 66 %)")
+        for text in texts(month(share=(0.42, 0.2, 0.66)))
+    )
+
+
+def test_one_visit_is_one_tally_mark() -> None:
+    visits = COUNTRY.monthly.assign(visits=[1, 2, 9, *[0] * 12])
+    figure = draw_month(visits, title="Coldwater", taxon="puma")
+    assert len(collection(figure, "tally").get_segments()) == 1 + 2 + 5
+
+
+def test_trails_are_filled_open_or_grey_and_point_their_way() -> None:
+    figure = new_figure(6, 6)
+    ax = figure.add_axes((0, 0, 1, 1))
+    ax.set_xlim(0, 1000)
+    ax.set_ylim(0, 1000)
+    line = LineString([(100, 100), (200, 100)])
+    trails = gpd.GeoDataFrame(
+        {"direction_deg": [90.0, 0.0, np.nan], "p_puma": [0.9, 0.5, np.nan]},
+        geometry=[line, line, None], crs=CRS,
+    )  # fmt: skip
+    draw_trails(ax, trails, "p_puma")
+    heads = [c for c in ax.collections if c.get_gid() == "trail-heads"]
+    assert len(heads) == 2
+    east = heads[0].get_paths()[0].vertices
+    assert east[0, 0] == east[:, 0].max()
+    north = heads[1].get_paths()[0].vertices
+    assert north[0, 1] == north[:, 1].max()
+    assert heads[0].get_facecolor().tolist() != heads[1].get_facecolor().tolist()
+
+
+@pytest.mark.parametrize("name", NAMES.values(), ids=NAMES.keys())
+def test_any_name_is_drawn_without_a_warning_and_inside_the_sheet(name: str) -> None:
+    segments = make_segments()
+    transects = gpd.GeoDataFrame(
+        {"transect": [name, name]}, geometry=segments.geometry[[0, 7]].to_list(), crs=4326
+    )
+    parcels = COUNTRY.parcels.assign(parcel=name)
+    figure = month(title=name, note=name, transects=transects, parcels=parcels)
+    assert png_bytes(figure, dpi=60).startswith(b"\x89PNG")
+    renderer = figure.canvas.get_renderer()
+    width, height = figure.get_size_inches() * figure.dpi
+    for text in figure.texts:
+        box = text.get_window_extent(renderer)
+        assert box.x0 >= 0
+        assert box.y0 >= 0
+        assert box.x1 <= width
+        assert box.y1 <= height
+
+
+@pytest.mark.parametrize("name", ["Coldwater", NAMES["long"]])
+def test_no_text_lies_on_another(name: str) -> None:
+    figure = month(title=name, note=name, trails=COUNTRY.trails, parcels=COUNTRY.parcels)
+    png_bytes(figure, dpi=60)
+    renderer = figure.canvas.get_renderer()
+    labels = [*figure.texts, *figure.axes[0].texts, *figure.axes[1].get_xticklabels()]
+    boxes = [t.get_window_extent(renderer).padded(-1) for t in labels if t.get_text()]
+    assert not [1 for a, b in itertools.combinations(boxes, 2) if a.overlaps(b)]
+
+
+def test_the_same_month_gives_the_same_bytes(tmp_path: object) -> None:
+    first = save_png(month(), tmp_path / "a.png", dpi=60).read_bytes()
+    assert first == save_png(month(), tmp_path / "b.png", dpi=60).read_bytes()
+    assert b"matplotlib" not in first.lower()
+
+
+def test_pyplot_is_not_loaded_by_the_maps() -> None:
+    code = "import carnivore_sign.maps, sys; print('matplotlib.pyplot' in sys.modules)"
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert run.stdout.strip() == "False"
+
+
+def test_a_month_of_one_segment_and_one_with_no_walks() -> None:
+    assert draw_month(COUNTRY.monthly.iloc[[1]], title="One", taxon="puma").axes
+    nothing = COUNTRY.monthly.assign(state="not_looked", visits=0, effort_km=0.0)
+    figure = draw_month(nothing, title="Nobody", taxon="puma")
+    assert "0 visits to 0 of 15 segments, 0.0 km walked." in " ".join(texts(figure))
+
+
+def test_lines_of_several_parts_and_across_the_antimeridian() -> None:
+    segments = make_segments()
+    parts = shapely.union_all(segments.geometry[[0, 7]].to_numpy())
+    monthly = make_monthly(segments)
+    monthly.loc[3, "geometry"] = parts
+    figure = draw_month(monthly, title="Parts", taxon="puma")
+    assert len(collection(figure, "not_found-core").get_segments()) == 10
+    far = monthly.iloc[[0, 1]].set_geometry(
+        gpd.GeoSeries(
+            [LineString([(179.98, 51), (179.99, 51)]), LineString([(-179.99, 51), (-179.98, 51)])],
+            index=[0, 1], crs=4326,
+        )
+    )  # fmt: skip
+    west, east = draw_month(far, title="Far", taxon="puma").axes[0].get_xlim()
+    assert east - west < 5000
+
+
+@pytest.mark.parametrize(
+    ("change", "error", "told"),
+    [
+        ({"taxon": "wolf"}, InputError, "no row of 'wolf'"),
+        ({"crs": "EPSG:4326"}, GeographicCrs, "metres are needed"),
+    ],
+)
+def test_bad_input_names_the_remedy(
+    change: dict[str, object], error: type[Exception], told: str
+) -> None:
+    with pytest.raises(error, match=told):
+        month(**change)
+
+
+def test_two_months_on_one_sheet_are_refused() -> None:
+    both = COUNTRY.monthly.assign(period=["2031-05"] * 8 + ["2031-06"] * 7)
+    with pytest.raises(InputError, match="2 months came"):
+        draw_month(both, title="x", taxon="puma")
+
+
+def test_frames_hold_all_layers() -> None:
+    figure = month(trails=COUNTRY.trails)
+    ax = figure.axes[0]
+    west, south, east, north = COUNTRY.monthly.to_crs(CRS).total_bounds
+    assert ax.get_xlim()[0] < west < east < ax.get_xlim()[1]
+    assert ax.get_ylim()[0] < south < north < ax.get_ylim()[1]

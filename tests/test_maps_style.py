@@ -1,0 +1,104 @@
+"""Colours can be told apart by every eye and on a grey print."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+
+from carnivore_sign.maps import style
+from carnivore_sign.records.vocabularies import MAP_STATES
+
+#: Machado, Oliveira & Fernandes 2009, IEEE TVCG 15:1283-1291, severity 1.0; from memory.
+SIGHT = {
+    "normal": np.eye(3),
+    "protanopia": np.array(
+        [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216],
+         [-0.003882, -0.048116, 1.051998]]
+    ),
+    "deuteranopia": np.array(
+        [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413],
+         [-0.011820, 0.042940, 0.968881]]
+    ),
+    "tritanopia": np.array(
+        [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602],
+         [0.004733, 0.691367, 0.303900]]
+    ),
+}  # fmt: skip
+
+
+def linear(color: str) -> np.ndarray:
+    """IEC 61966-2-1 (sRGB) to linear light."""
+    value = np.array([int(color[at : at + 2], 16) for at in (1, 3, 5)]) / 255
+    return np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4)
+
+
+def lab(light: np.ndarray) -> np.ndarray:
+    """CIE L*a*b*, D65; the matrix is that of sRGB."""
+    to_xyz = np.array(
+        [[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750],
+         [0.0193339, 0.1191920, 0.9503041]]
+    )  # fmt: skip
+    ratio = to_xyz @ np.clip(light, 0, 1) / np.array([0.95047, 1.0, 1.08883])
+    f = np.where(ratio > 216 / 24389, np.cbrt(ratio), (24389 / 27 * ratio + 16) / 116)
+    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast ratio of WCAG 2.2."""
+    weights = np.array([0.2126, 0.7152, 0.0722])
+    bright, dark = sorted((float(weights @ linear(c)) + 0.05 for c in (one, other)), reverse=True)
+    return bright / dark
+
+
+def test_the_simulation_keeps_white_and_grey() -> None:
+    for matrix in SIGHT.values():
+        assert matrix.sum(axis=1) == pytest.approx(np.ones(3), abs=1e-4)
+    assert lab(linear("#ffffff")) == pytest.approx([100, 0, 0], abs=0.02)
+    assert contrast("#ffffff", "#000000") == pytest.approx(21.0)
+
+
+@pytest.mark.parametrize("sight", SIGHT)
+def test_states_and_ground_differ_for_every_eye(sight: str) -> None:
+    colors = [*(state.color for state in style.STATES.values()), style.GROUND]
+    seen = [lab(SIGHT[sight] @ linear(color)) for color in colors]
+    nearest = min(np.linalg.norm(a - b) for a, b in itertools.combinations(seen, 2))
+    assert nearest > 20
+
+
+def test_states_differ_in_grey_and_run_from_dark_to_light() -> None:
+    order = ["found_sure", "found_likely", "not_found", "not_looked"]
+    lightness = [lab(linear(style.STATES[state].color))[0] for state in order]
+    assert (np.diff([*lightness, lab(linear(style.GROUND))[0]]) > 12).all()
+
+
+def test_pale_edges_are_lighter_than_their_cores_and_seen_on_the_ground() -> None:
+    ground = lab(linear(style.GROUND))[0]
+    for state in list(style.STATES.values())[:3]:
+        core, edge = (lab(linear(color))[0] for color in (state.color, state.edge))
+        assert core + 10 < edge < ground - 10
+
+
+def test_type_can_be_read() -> None:
+    """WCAG 2.2, success criterion 1.4.3: at least 4.5 to 1."""
+    for color in (style.INK, style.QUIET):
+        for paper in (style.PAPER, style.GROUND):
+            assert contrast(color, paper) >= 4.5
+
+
+def test_no_state_is_red() -> None:
+    for state in style.STATES.values():
+        red, green, blue = (int(state.color[at : at + 2], 16) for at in (1, 3, 5))
+        assert not (red > 150 and green < 70 and blue < 70)
+
+
+def test_every_state_of_the_vocabulary_has_a_style() -> None:
+    assert list(style.STATES) == list(MAP_STATES)
+    assert len({state.color for state in style.STATES.values()}) == 4
+
+
+def test_weight_grows_with_probability() -> None:
+    widths = [style.line_width_pt(p) for p in (0, 0.25, 0.5, 0.75, 1)]
+    assert (np.diff(widths) > 1).all()
+    assert (widths[0], widths[-1]) == pytest.approx(style.LINE_PT)
