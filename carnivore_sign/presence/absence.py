@@ -10,7 +10,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import expit, logit
+from scipy.special import expit
 
 from carnivore_sign.errors import InputError
 from carnivore_sign.presence.layout import FloatArray
@@ -55,10 +55,10 @@ def presence_after_blanks(
     array([0.6  , 0.529, 0.263])
     """
     chance, found = _probability(psi, "psi"), _probability(p, "p")
-    with np.errstate(divide="ignore"):
-        missed = np.asarray(visits, dtype=float) * np.log1p(-np.minimum(found, 1.0))
-        missed = np.where(np.asarray(visits) == 0, 0.0, missed)
-        return np.asarray(expit(logit(chance) + missed))
+    missed = (1.0 - found) ** np.asarray(visits, dtype=float)
+    still = chance * missed
+    with np.errstate(invalid="ignore"):
+        return np.asarray(still / (1.0 - chance + still))
 
 
 def presence_after_blanks_of(

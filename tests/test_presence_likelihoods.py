@@ -1,0 +1,229 @@
+"""Likelihoods against sums over everything hidden, finite differences, and their limits."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.special import expit
+from scipy.stats import poisson
+
+from carnivore_sign.presence.histories import Histories
+from carnivore_sign.presence.layout import Layout, lay_out
+from carnivore_sign.presence.repeat_visits import RepeatVisits
+from carnivore_sign.presence.scored_signs import ScoredSigns
+from carnivore_sign.presence.two_states import TwoStates
+
+SITES = np.array([0, 0, 0, 1, 1, 3, 3, 3, 3])  # site 2 was never visited
+N_SITES = 4
+
+
+def layout(site: np.ndarray = SITES, n_sites: int = N_SITES) -> Layout:
+    names = [f"s{k}" for k in range(n_sites)]
+    visits = pd.DataFrame({"unit": [names[k] for k in site], "period": "all"})
+    visits["visit"] = [f"v{k}" for k in range(len(site))]
+    units = pd.DataFrame({"unit": names, "period": "all"})
+    return lay_out(Histories(units, visits, pd.DataFrame(), "puma"))
+
+
+def design(rows: int, columns: int, seed: int) -> np.ndarray:
+    extra = np.random.default_rng(seed).normal(size=(rows, columns - 1))
+    return np.column_stack([np.ones(rows), extra])
+
+
+def repeat_visits() -> TwoStates:
+    found = np.array([1, 0, 1, 0, 0, 0, 0, 0, 0], dtype=float)
+    given = RepeatVisits(layout(), found, design(len(SITES), 3, 1))
+    return TwoStates(design(N_SITES, 2, 2), given)
+
+
+def scored_signs() -> TwoStates:
+    rng = np.random.default_rng(3)
+    sign_visit = np.array([0, 0, 0, 2, 5, 5, 8])
+    log_ratio = np.array([2.0, -1.0, 0.5, 6.0, -np.inf, 1.0, 0.0])
+    given = ScoredSigns(
+        layout(),
+        rng.uniform(0.5, 3.0, len(SITES)),
+        sign_visit,
+        log_ratio,
+        design(len(SITES), 2, 4),
+        design(len(SITES), 2, 5),
+    )
+    return TwoStates(design(N_SITES, 2, 6), given)
+
+
+MODELS = {"repeat_visits": repeat_visits, "scored_signs": scored_signs}
+
+
+def points(model: TwoStates, how_many: int = 4) -> list[np.ndarray]:
+    rng = np.random.default_rng(11)
+    size = model.n_psi + model.given.n_terms
+    return [rng.normal(scale=0.8, size=size) for _ in range(how_many)]
+
+
+@pytest.mark.parametrize("name", MODELS)
+def test_gradient_and_hessian_agree_with_finite_differences(name: str) -> None:
+    model = MODELS[name]()
+    for point in points(model):
+        here = model.evaluate(point)
+        step = 1e-5
+        for k in range(len(point)):
+            ahead, behind = point.copy(), point.copy()
+            ahead[k] += step
+            behind[k] -= step
+            up, down = model.evaluate(ahead), model.evaluate(behind)
+            assert here.gradient[k] == pytest.approx(
+                (up.loglik - down.loglik) / (2 * step), rel=1e-6, abs=1e-7
+            )
+            slope = (up.gradient - down.gradient) / (2 * step)
+            assert here.hessian[k] == pytest.approx(slope, rel=1e-5, abs=1e-6)
+        assert here.hessian == pytest.approx(here.hessian.T)
+
+
+@pytest.mark.parametrize("name", MODELS)
+def test_the_slope_of_the_log_odds_agrees_with_finite_differences(name: str) -> None:
+    model = MODELS[name]()
+    point = points(model, 1)[0]
+    odds, slope = model.log_odds(point)
+    open_sites = np.isfinite(odds)
+    assert open_sites.sum() >= 2
+    for k in range(len(point)):
+        ahead, behind = point.copy(), point.copy()
+        ahead[k] += 1e-6
+        behind[k] -= 1e-6
+        up, down = model.log_odds(ahead)[0], model.log_odds(behind)[0]
+        numeric = (up[open_sites] - down[open_sites]) / 2e-6
+        assert slope[open_sites, k] == pytest.approx(numeric, rel=1e-6, abs=1e-7)
+
+
+@pytest.mark.parametrize("name", MODELS)
+def test_a_site_nobody_visited_keeps_the_odds_of_any_site(name: str) -> None:
+    model = MODELS[name]()
+    point = points(model, 1)[0]
+    odds, slope = model.log_odds(point)
+    assert odds[2] == pytest.approx(model.psi_matrix[2] @ point[: model.n_psi])
+    assert slope[2, model.n_psi :] == pytest.approx(0)
+
+
+def test_repeat_visits_against_the_sum_over_all_states() -> None:
+    model = repeat_visits()
+    given = model.given
+    for point in points(model):
+        psi = expit(model.psi_matrix @ point[:2])
+        p = expit(given.p_matrix @ point[2:])
+        total = 0.0
+        for states in itertools.product([0, 1], repeat=N_SITES):
+            chance = math.prod(psi[i] if z else 1 - psi[i] for i, z in enumerate(states))
+            for visit, site in enumerate(SITES):
+                detect = states[site] * p[visit]
+                chance *= detect if given.found[visit] else 1 - detect
+            total += chance
+        assert model.evaluate(point).loglik == pytest.approx(math.log(total), abs=1e-10)
+
+
+def all_makers(signs: int, used: int) -> list[tuple[int, ...]]:
+    """List who may have made each sign: 1 the taxon, 0 a look-alike; only 0 if unused."""
+    return list(itertools.product([0, 1] if used else [0], repeat=signs))
+
+
+def test_scored_signs_against_the_sum_over_states_and_makers() -> None:
+    # Independent of the algebra in the file: each visit is a set of two labelled Poisson
+    # processes, and the sum runs over the states and over who made each sign.
+    model = scored_signs()
+    given = model.given
+    for point in points(model):
+        psi = expit(model.psi_matrix @ point[:2])
+        rate = np.exp(given.rate_matrix @ point[2:4]) * given.effort
+        other = np.exp(given.lookalike_matrix @ point[4:]) * given.effort
+        total = 0.0
+        for states in itertools.product([0, 1], repeat=N_SITES):
+            chance = math.prod(psi[i] if z else 1 - psi[i] for i, z in enumerate(states))
+            for visit, site in enumerate(SITES):
+                ratios = np.exp(given.log_ratio[given.sign_visit == visit])
+                density = 0.0
+                for makers in all_makers(len(ratios), states[site]):
+                    one = math.exp(-states[site] * rate[visit] - other[visit])
+                    for maker, ratio in zip(makers, ratios, strict=True):
+                        one *= rate[visit] * ratio if maker else other[visit]
+                    density += one
+                chance *= density
+            total += chance
+        assert model.evaluate(point).loglik == pytest.approx(math.log(total), abs=1e-10)
+
+
+def test_sure_signs_reduced_to_found_are_the_plain_model() -> None:
+    # phi = 0 and s without bound. Given that a visit found, the density of its signs does
+    # not depend on the state, and what is left of the likelihood is the plain one.
+    effort = np.array([1.0, 2.0, 0.5, 1.0, 1.5, 1.0, 1.0, 2.0, 0.3])
+    sign_visit = np.array([0, 0, 2, 5])
+    log_ratio = np.full(4, 25.0)
+    ones = np.ones((len(SITES), 1))
+    scored = ScoredSigns(layout(), effort, sign_visit, log_ratio, ones, ones)
+    psi_matrix = np.ones((N_SITES, 1))
+    log_rate, logit_psi, nothing = -0.4, 0.3, -34.0
+    marked = TwoStates(psi_matrix, scored)
+    point = np.array([logit_psi, log_rate, nothing])
+
+    rate_signs = np.exp(log_rate) * effort
+    p = -np.expm1(-rate_signs)
+    found = np.bincount(sign_visit, minlength=len(SITES)) > 0
+    plain_design = np.log(p / (1 - p))[:, None]
+    plain = TwoStates(psi_matrix, RepeatVisits(layout(), found.astype(float), plain_design))
+    given_found = sum(
+        -rate_signs[v]
+        - math.log(p[v])
+        + np.sum(math.log(rate_signs[v]) + log_ratio[sign_visit == v])
+        for v in np.flatnonzero(found)
+    )
+    expected = plain.evaluate(np.array([logit_psi, 1.0])).loglik + given_found
+    assert marked.evaluate(point).loglik == pytest.approx(expected, abs=1e-10)
+    blank = np.array([1, 2])
+    ours, theirs = marked.log_odds(point)[0], plain.log_odds(np.array([logit_psi, 1.0]))[0]
+    assert ours[blank] == pytest.approx(theirs[blank], abs=1e-12)
+    assert expit(ours[[0, 3]]) == pytest.approx(1, abs=1e-12)
+
+
+def test_signs_without_evidence_leave_a_mixture_of_poisson_counts() -> None:
+    effort = np.array([1.0, 2.0, 0.5, 1.0, 1.5, 1.0, 1.0, 2.0, 0.3])
+    sign_visit = np.array([0, 0, 2, 5, 8, 8, 8])
+    ones = np.ones((len(SITES), 1))
+    scored = ScoredSigns(layout(), effort, sign_visit, np.zeros(7), ones, ones)
+    point = np.array([0.2, -0.5, -1.0])
+    rate, other = np.exp(point[1:])
+    counts = np.bincount(sign_visit, minlength=len(SITES))
+    used = poisson.logpmf(counts, (rate + other) * effort)
+    unused = poisson.logpmf(counts, other * effort)
+    psi = expit(0.2)
+    total = 0.0
+    for site in range(N_SITES):
+        here = np.equal(SITES, site)
+        total += np.log(psi * np.exp(used[here].sum()) + (1 - psi) * np.exp(unused[here].sum()))
+    # The densities of the file are those of points, so n! and a constant lie between them.
+    constant = sum(math.lgamma(n + 1) for n in counts)
+    model = TwoStates(np.ones((N_SITES, 1)), scored)
+    assert model.evaluate(point).loglik == pytest.approx(total + constant, abs=1e-10)
+
+
+def test_the_sign_of_a_sure_dog_hardly_moves_presence() -> None:
+    ones = np.ones((1, 1))
+
+    def odds(log_ratio: list[float]) -> float:
+        given = ScoredSigns(
+            layout(np.array([0]), 1),
+            np.array([1.0]),
+            np.zeros(len(log_ratio), dtype=int),
+            np.array(log_ratio),
+            ones,
+            ones,
+        )
+        return float(TwoStates(ones, given).log_odds(np.array([0.0, -0.7, -0.2]))[0][0])
+
+    blank = odds([])
+    assert blank == pytest.approx(-np.exp(-0.7))
+    assert odds([-np.inf]) == pytest.approx(blank, abs=1e-14)
+    assert odds([-12.0]) == pytest.approx(blank, abs=1e-4)
+    assert odds([1.0]) > blank
+    assert odds([1.0, 1.0]) > odds([1.0])

@@ -1,0 +1,200 @@
+"""Monthly presence: every segment has its row, and what cannot be said is not said."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+from presence_examples import blank_survey, draw_signs, frames_of, segments_of
+
+from carnivore_sign.errors import NothingSurveyed
+from carnivore_sign.presence import (
+    Histories,
+    fit_occupancy,
+    make_histories,
+    monthly_presence,
+    season_presence,
+)
+from carnivore_sign.records.check import check_table
+from carnivore_sign.records.tables import MONTHLY
+
+Survey = tuple[gpd.GeoDataFrame, pd.DataFrame, pd.DataFrame]
+MAY = {"period": "2031-05", "prior": 0.4}
+
+
+def survey_of(histories: Histories, more: int = 0) -> Survey:
+    names = [*histories.units["unit"], *(f"x{k:05d}" for k in range(more))]
+    return (segments_of(names), *frames_of(histories))
+
+
+@pytest.fixture(scope="module")
+def survey() -> Survey:
+    histories, _ = draw_signs(
+        np.random.default_rng(12), psi=0.4, rate=0.5, lookalike_rate=0.4, units=80, visits=4
+    )
+    return survey_of(histories, more=20)
+
+
+def test_every_segment_has_its_row_and_the_table_keeps_its_schema(survey: Survey) -> None:
+    segments, visits, detections = survey
+    month = monthly_presence(segments, visits, detections, **MAY)
+    table = check_table(month.table, MONTHLY)
+    assert sorted(table["segment"]) == sorted(segments["segment"])
+    assert (table["visits"].sum(), table["effort_km"].sum()) == (
+        len(visits),
+        pytest.approx(visits["effort_km"].sum()),
+    )
+    assert table["trails_expected"].sum() == pytest.approx(detections["p_puma"].sum())
+    assert table.crs == "EPSG:4326"
+    assert (table["p_presence_low"] <= table["p_presence"]).all()
+    assert (table["p_presence"] <= table["p_presence_high"]).all()
+
+
+def test_a_segment_nobody_walked_takes_psi_and_is_not_looked_for(survey: Survey) -> None:
+    month = monthly_presence(*survey, **MAY)
+    table = month.table.set_index("segment")
+    nobody = table[table.index.str.startswith("x")]
+    assert nobody["state"].eq("not_looked").all()
+    assert nobody["p_found"].isna().all()
+    assert nobody["visits"].eq(0).all()
+    psi = month.fit.summary().loc["psi"]
+    assert nobody["p_presence"].to_numpy() == pytest.approx(psi["estimate"])
+    assert nobody["p_presence_low"].to_numpy() == pytest.approx(psi["low"])
+    assert nobody["p_presence_high"].to_numpy() == pytest.approx(psi["high"])
+
+
+def test_states_follow_from_the_trails(survey: Survey) -> None:
+    segments, visits, detections = survey
+    table = monthly_presence(segments, visits, detections, **MAY).table.set_index("segment")
+    missed = (1 - detections["p_puma"]).groupby(detections["segment"]).prod()
+    p_found = (1 - missed).reindex(visits["segment"].unique(), fill_value=0.0)
+    expected = pd.cut(
+        p_found, [-1, 0.4999999, 0.9499999, 1], labels=["not_found", "found_likely", "found_sure"]
+    )
+    assert table.loc[p_found.index, "p_found"].to_numpy() == pytest.approx(p_found.to_numpy())
+    assert table.loc[p_found.index, "state"].to_list() == expected.to_list()
+    assert set(table["state"]) == {"not_looked", "not_found", "found_likely", "found_sure"}
+
+
+def test_blank_effort_lowers_presence_below_psi(survey: Survey) -> None:
+    month = monthly_presence(*survey, **MAY)
+    table = month.table.set_index("segment")
+    visited = survey[1]["segment"].unique()
+    silent = table.loc[~table.index.isin(survey[2]["segment"]) & table.index.isin(visited)]
+    psi = month.fit.summary().loc["psi", "estimate"]
+    assert len(silent) > 5
+    assert (silent["p_presence"] < psi).all()
+    by_effort = silent.sort_values("effort_km_days")["p_presence"]
+    assert by_effort.is_monotonic_decreasing
+
+
+def test_the_share_is_the_mean_of_the_rows(survey: Survey) -> None:
+    month = monthly_presence(*survey, **MAY)
+    assert month.share.share == pytest.approx(month.table["p_presence"].mean())
+    assert (month.share.units, month.share.units_visited) == (100, 80)
+    assert month.share.low < month.share.share < month.share.high
+
+
+def test_a_month_with_no_walks_names_the_month_and_the_months_there_are(survey: Survey) -> None:
+    with pytest.raises(NothingSurveyed, match=r"2031-07\. Months with walks: 2031-05"):
+        monthly_presence(*survey, period="2031-07", prior=0.4)
+    with pytest.raises(NothingSurveyed, match="Months with walks: none"):
+        monthly_presence(survey[0], survey[1].iloc[:0], survey[2].iloc[:0], **MAY)
+
+
+def test_a_month_too_small_to_carry_an_estimate_says_so() -> None:
+    histories, _ = draw_signs(
+        np.random.default_rng(1), psi=0.5, rate=0.5, lookalike_rate=0.4, units=6, visits=3
+    )
+    month = monthly_presence(*survey_of(histories), **MAY)
+    assert month.fit is None
+    assert month.share is None
+    assert month.table["p_presence"].isna().all()
+    assert "6 segments walked" in month.message
+    check_table(month.table, MONTHLY)
+
+
+def test_a_month_without_sign_says_so() -> None:
+    month = monthly_presence(*survey_of(blank_survey(30, 4)), **MAY)
+    assert month.fit is None
+    assert month.table["state"].eq("not_found").all()
+    assert month.table["p_found"].eq(0).all()
+    assert "0.0 trails of puma expected" in month.message
+
+
+def test_a_month_of_dogs_alone_says_that_it_is_no_proof_of_absence() -> None:
+    histories, _ = draw_signs(
+        np.random.default_rng(3), psi=0.0, rate=1.0, lookalike_rate=0.8, units=40, visits=4
+    )
+    month = monthly_presence(*survey_of(histories), **MAY)
+    assert month.fit is None or month.fit.summary().loc["psi", "low"] < 0.1
+    if month.fit is None:
+        assert "does not say that it was absent" in month.message
+    assert month.table["p_presence"].isna().all() == (month.fit is None)
+
+
+def test_presence_everywhere_is_at_its_edge_and_stays_missing() -> None:
+    histories, _ = draw_signs(
+        np.random.default_rng(4), psi=1.0, rate=2.0, lookalike_rate=0.2, units=40, visits=4
+    )
+    month = monthly_presence(*survey_of(histories, more=5), **MAY)
+    assert month.fit is None
+    assert "psi" in month.message
+    assert month.table["p_presence"].isna().all()
+    assert (
+        month.table["state"].isin(["found_sure", "found_likely", "not_found", "not_looked"]).all()
+    )
+
+
+def test_unknown_hours_are_told_and_km_are_used(survey: Survey) -> None:
+    segments, visits, detections = survey
+    unknown = visits.assign(effort_km_days=visits["effort_km_days"].where(visits.index > 3))
+    month = monthly_presence(segments, unknown, detections, **MAY)
+    assert "counted in km, not km-days" in month.message
+    assert month.fit.model.effort == "effort_km"
+    assert month.table["p_presence"].notna().all()
+    touched = unknown.loc[:3, "segment"].unique()
+    gaps = month.table.set_index("segment")["effort_km_days"]
+    assert gaps.loc[touched].isna().all()
+
+
+def test_a_fit_of_more_data_judges_a_small_month(survey: Survey) -> None:
+    whole = make_histories(*survey[1:], prior=0.4)
+    fit = fit_occupancy(whole, model="scored_signs")
+    few = survey[1]["segment"].isin(survey[1]["segment"].unique()[:5])
+    visits = survey[1][few]
+    detections = survey[2][survey[2]["visit"].isin(visits["visit"])]
+    month = monthly_presence(survey[0], visits, detections, fit=fit, **MAY)
+    assert month.fit is fit
+    assert month.table["p_presence"].notna().all()
+    of_whole = fit.posterior().set_index("unit")["p_presence"]
+    table = month.table.set_index("segment")
+    seen = visits["segment"].unique()
+    assert table.loc[seen, "p_presence"].to_numpy() == pytest.approx(of_whole[seen].to_numpy())
+
+
+def test_a_season_is_judged_with_one_fit(survey: Survey) -> None:
+    segments, visits, detections = survey
+    june_visits = visits.assign(
+        period="2031-06", visit=visits["visit"] + "_june", walk=visits["walk"] + "_june"
+    )
+    june = detections.assign(
+        period="2031-06", visit=detections["visit"] + "_june", trail=detections["trail"] + "_june"
+    )
+    season = season_presence(
+        segments, pd.concat([visits, june_visits]), pd.concat([detections, june]), prior=0.4
+    )
+    assert season.table["period"].value_counts().to_dict() == {"2031-05": 100, "2031-06": 100}
+    assert season.fit.n_units == 160
+    assert season.shares["period"].to_list() == ["2031-05", "2031-06"]
+    assert season.shares["share"].iloc[0] == pytest.approx(season.shares["share"].iloc[1])
+    # Twice the same month: the same estimates from twice the data.
+    alone = monthly_presence(segments, visits, detections, **MAY)
+    assert season.fit.parameters == pytest.approx(alone.fit.parameters, abs=1e-4)
+    check_table(season.table, MONTHLY)
+
+
+def test_a_season_without_walks_is_told(survey: Survey) -> None:
+    with pytest.raises(NothingSurveyed, match="Import the logs"):
+        season_presence(survey[0], survey[1].iloc[:0], survey[2].iloc[:0], prior=0.4)
