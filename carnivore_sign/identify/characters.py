@@ -9,6 +9,7 @@ thing are tempered together (``tempering.py``).
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +28,9 @@ from carnivore_sign.identify.tempering import (
     temper,
 )
 from carnivore_sign.records.vocabularies import CHARACTERS, MEASURES, NOT_VISIBLE
+
+#: Rows weighed at a time: small enough for the arrays of a block to stay in the cache.
+_BLOCK_ROWS: Final = 16_384
 
 
 def weigh_characters(
@@ -69,7 +73,12 @@ def weigh_characters(
     >>> (said["puma"] - said["dog"]).round(2).tolist()
     [1.18, 0.0]
     """
-    said = temper(witnesses(prints, evidence, surfaces), evidence.tempering, len(prints))
+    said = np.empty((len(TAXON_ORDER), len(prints)))
+    for start in range(0, len(prints), _BLOCK_ROWS):
+        rows = slice(start, start + _BLOCK_ROWS)
+        block = prints.iloc[rows]
+        ground = None if surfaces is None else surfaces.iloc[rows]
+        said[:, rows] = temper(witnesses(block, evidence, ground), evidence.tempering, len(block))
     return pd.DataFrame(said.T, index=prints.index, columns=list(TAXON_ORDER))
 
 

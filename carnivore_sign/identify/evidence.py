@@ -220,7 +220,7 @@ def _read(name: str) -> pd.DataFrame:
     silent = table["source"].isna()
     if silent.any():
         raise InputError("a row names no source", file=f"{name}.csv", row=int(silent.idxmax()))
-    return table.set_index(_FILES[name])
+    return table.set_index(_FILES[name]).sort_index()
 
 
 def _check_characters(table: pd.DataFrame) -> None:

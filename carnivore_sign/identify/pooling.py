@@ -22,7 +22,6 @@ from carnivore_sign.identify.tempering import (
     TAXON_ORDER,
     FloatArray,
     Witness,
-    cap_odds,
     share_kept,
     spread,
     temper,
@@ -34,8 +33,8 @@ def weigh_sign(sign: pd.DataFrame, prints: pd.DataFrame, evidence: Evidence) -> 
     """Weigh everything that was noted of each sign.
 
     Each character is pooled over the prints of the sign in which it was seen, under the
-    correlation ``rho_sign``, and capped again; then the characters are tempered together as
-    for a single print. A print that shows little therefore never waters down a clear one.
+    correlation ``rho_sign``; then the characters are tempered together as for a single print.
+    A print that shows little therefore never waters down a clear one.
 
     The observer's naming is weighed only where no character spoke (scat, scrape, a track of
     which nothing was noted). Where characters were noted it was read off them, and using it
@@ -165,9 +164,9 @@ def _pooled_witnesses(
 ) -> Iterator[Witness]:
     """Yield each character pooled over the prints of a sign; add to `heard` what spoke."""
     member = _membership(rows, len(heard))
-    cap, rho = evidence.constant("cap_odds"), evidence.constant("rho_sign")
+    rho = evidence.constant("rho_sign")
     for name, said, strength in witnesses(prints, evidence, surfaces):
-        pooled = cap_odds(_pool(said, strength, member, rho), to_one=cap)
+        pooled = _pool(said, strength, member, rho)
         if name in CHARACTERS:
             heard += member @ strength
         yield Witness(name, pooled, spread(pooled))

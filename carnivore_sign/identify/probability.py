@@ -163,8 +163,9 @@ def most_informative_unseen(
     -------
     DataFrame
         ``row`` (index label of the print), ``character``, ``expected_bits`` (the fall of the
-        entropy over the taxa that seeing it would bring on average), best first within each
-        print. Characters that say nothing on the surface are not in it.
+        entropy over the taxa that seeing it would bring on average; 0 where it would only
+        repeat what its group has said), best first within each print. Characters that say
+        nothing on the surface are not in it.
     """
     prior = evidence.prior if prior is None else prior
     now = to_probabilities(weigh_characters(prints, evidence, surfaces=surfaces), prior).to_numpy()
@@ -177,7 +178,7 @@ def most_informative_unseen(
             said = weigh_characters(tried, evidence, surfaces=surfaces)
             chance = now @ evidence.characters.loc[(name, state), list(TAXON_ORDER)].to_numpy(float)
             after += chance * _entropy_bits(to_probabilities(said, prior).to_numpy())
-        bits = _entropy_bits(now) - after
+        bits = np.maximum(_entropy_bits(now) - after, 0.0)
         rows = np.flatnonzero(unseen)
         found = {"print_no": rows, "row": prints.index[rows], "expected_bits": bits[rows]}
         parts.append(pd.DataFrame(found).assign(character=name))
@@ -195,7 +196,7 @@ def _unseen(
         noted = prints[character]
         unseen = (noted.isna() | noted.eq(NOT_VISIBLE)).to_numpy(dtype=bool)
     if surfaces is not None:
-        unseen &= ~surfaces.isin(evidence.says_nothing(character)).to_numpy(dtype=bool)
+        unseen = unseen & ~surfaces.isin(evidence.says_nothing(character)).to_numpy(dtype=bool)
     return unseen
 
 
