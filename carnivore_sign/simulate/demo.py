@@ -25,7 +25,7 @@ from carnivore_sign.simulate.settings import (
 )
 
 #: Seed of the demo in ``data/demo``.
-DEMO_SEED: Final = 20260201
+DEMO_SEED: Final = 20260203
 
 _COUNTRY: Final = CountrySettings(
     name="Tolvane Range",
@@ -66,7 +66,7 @@ _COUNTRY: Final = CountrySettings(
     ),
     parcels=(
         ParcelSettings(
-            "Sorrel Flat", "R-11",
+            "Alder Flat", "R-11",
             ((-4.2, -6.3), (-1.6, -6.2), (-1.4, -3.9), (-3.9, -4.4)),
         ),
         ParcelSettings(
@@ -132,11 +132,11 @@ _OBSERVING: Final = ObservingSettings(
 
 _WALKING: Final = WalkingSettings(
     routes=(
-        RouteSettings(("Ember Road",), ((-8.9, 1.7), (1.0, 3.0)), returns=0.0),
-        RouteSettings(("Hollow Wash",), ((-2.4, 6.6), (-0.7, -1.0)), returns=0.1),
-        RouteSettings(("Thistle Wash", "Lantern Road"), ((-6.5, 2.1), (1.0, -2.3))),
-        RouteSettings(("Saltlick Road",), ((0.9, 6.7), (8.9, 1.6)), returns=0.0),
-        RouteSettings(("Crow Wash", "Old Mill Track"), ((5.2, 5.1), (8.9, -3.4))),
+        RouteSettings(("Ember Road",), ((-8.9, 1.7), (-0.6, 3.4))),
+        RouteSettings(("Hollow Wash",), ((-2.4, 6.6), (-1.1, 0.5)), returns=0.1),
+        RouteSettings(("Thistle Wash", "Lantern Road"), ((-6.5, 2.1), (-0.4, -2.6))),
+        RouteSettings(("Saltlick Road",), ((0.9, 6.7), (8.5, 2.4))),
+        RouteSettings(("Crow Wash", "Old Mill Track"), ((5.2, 5.1), (8.3, -3.3))),
     ),
     interval_days=(8, 12),
     drag_days=(3, 7),

@@ -10,16 +10,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from carnivore_sign.records.tables import INCIDENTS
 from carnivore_sign.simulate.country import Country, place, places_km
 from carnivore_sign.simulate.passages import as_times, inside_range, seconds
 from carnivore_sign.simulate.settings import ParcelSettings, SeasonSettings
-from carnivore_sign.units import HOURS_PER_DAY
+from carnivore_sign.units import SECONDS_PER_HOUR
 
-#: How far from the parcel's middle sign counts as near, in km.
-NEAR_KM = 3.0
+#: How far from the loss sign counts as near, in km.
+NEAR_KM = 2.5
 
 #: Hours between the stock being last seen well and the loss being found.
 WINDOW_HOURS = 36.0
@@ -80,7 +81,7 @@ def _near_trails(
     country: Country, settings: SeasonSettings, sign: pd.DataFrame, parcel: ParcelSettings
 ) -> list[tuple[str, int]]:
     """Puma trails of the last month near a parcel in a range, and dog sign near it for each."""
-    middle = np.asarray(parcel.corners_km).mean(axis=0)
+    middle = _middle_km(parcel)
     month = settings.months - 1
     ranges = [home for group in settings.animals if group.taxon == "puma" for home in group.ranges]
     if not any(inside_range(home, month, middle[None, :])[0] for home in ranges):
@@ -91,10 +92,14 @@ def _near_trails(
     dogs = near[near["taxon"].eq("dog")]
     found = []
     for trail, made in last[last["taxon"].eq("puma")].groupby("trail")["made_s"].first().items():
-        after = dogs["made_s"] + HOURS_PER_DAY * 3600 * 2 > made
-        before = dogs["made_s"] - HOURS_PER_DAY * 3600 * 2 < made
-        found.append((str(trail), int((after & before).sum())))
+        apart_hours = (dogs["made_s"] - made).abs() / SECONDS_PER_HOUR
+        found.append((str(trail), int((apart_hours < WINDOW_HOURS).sum())))
     return found
+
+
+def _middle_km(parcel: ParcelSettings) -> npt.NDArray[np.float64]:
+    """Middle of a parcel, where the loss is laid."""
+    return np.asarray(np.asarray(parcel.corners_km).mean(axis=0))
 
 
 def as_local(values: pd.Series, country: Country) -> pd.DatetimeIndex:
@@ -110,14 +115,12 @@ def _place_incident(country: Country, parcel: ParcelSettings, trail: pd.Series) 
         morning += pd.Timedelta(days=1)
     zone = country.settings.time_zone
     found_s = seconds(pd.DatetimeIndex([morning]).tz_localize(zone))
-    corners = np.asarray(parcel.corners_km)
-    middle = corners.mean(axis=0)
-    lon, lat = place(country.settings, [0.8 * middle + 0.2 * corners[0]])
+    lon, lat = place(country.settings, [_middle_km(parcel)])
     table = pd.DataFrame(
         {
             "incident": ["I1"],
             "parcel": [parcel.name],
-            "last_seen_well": as_times(found_s - WINDOW_HOURS * 3600),
+            "last_seen_well": as_times(found_s - WINDOW_HOURS * SECONDS_PER_HOUR),
             "found": as_times(found_s),
             "livestock": [LIVESTOCK],
             "count": [LOST],

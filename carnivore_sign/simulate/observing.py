@@ -141,7 +141,8 @@ def write_notes(
     Parameters
     ----------
     places : DataFrame
-        ``trail``, ``transect``, ``along_m``, ``time_s``, ``log``, and ``observers`` (tuple).
+        ``trail``, ``transect``, ``along_m``, ``course_m``, ``time_s``, ``log``,
+        and ``observers`` (tuple).
     passages : DataFrame
         As `draw_passages` gives it.
     country : Country

@@ -225,7 +225,8 @@ def _walk(
     halts = settings.walking.pause_s * rng.uniform(0.5, 1.5, len(places))
     course_m, time_s = _with_halts(pace, places["course_m"].to_numpy(dtype=float), halts)
     arrived = start_s + np.interp(places["course_m"], *pace) + np.cumsum(halts) - halts
-    places = places.assign(time_s=np.floor(arrived / 60) * 60, log=walk.name)
+    places = places.assign(arrived_s=np.floor(arrived), log=walk.name)
+    places["time_s"] = np.floor(arrived / 60) * 60
     places["observers"] = [walk["observers"]] * len(places)
     fixes = draw_fixes(course, course_m, start_s + time_s, country, settings.walking, rng=rng)
     effort = _effort(country, course, pace, walk, cleared)
@@ -319,7 +320,7 @@ def _record_waypoints(sign: pd.DataFrame, country: Country) -> gpd.GeoDataFrame:
         {
             "log": marked["log"].to_numpy(dtype=object),
             "name": marked.index.to_numpy(dtype=object),
-            "time": as_times(marked["time_s"]),
+            "time": as_times(marked["arrived_s"]),
             "elevation_m": np.round(height, 1),
             "comment": marked["kind"].to_numpy(dtype=object),
             "lon": marked["lon"].to_numpy(),

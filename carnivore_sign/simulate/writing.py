@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 from xml.sax.saxutils import escape
 
 import geopandas as gpd
@@ -101,7 +101,7 @@ def _with_lines(fixes: gpd.GeoDataFrame) -> pd.DataFrame:
     return pd.DataFrame({"log": fixes["log"], "part": fixes["part"], "line": lines})
 
 
-def _gpx(log: tuple, fixes: pd.DataFrame, waypoints: gpd.GeoDataFrame) -> str:  # type: ignore[type-arg]
+def _gpx(log: Any, fixes: pd.DataFrame, waypoints: gpd.GeoDataFrame) -> str:
     parts = ["\n".join(part["line"]) for _, part in fixes.groupby("part", sort=True)]
     segments = "\n".join(f"<trkseg>\n{part}\n</trkseg>" for part in parts)
     marks = "".join(
@@ -140,10 +140,10 @@ def sign_table(simulated: SimulatedSeason) -> pd.DataFrame:
                 writer.words.get(name, name) if isinstance(name, str) else ""
                 for writer, name in zip(writers, sign["named_as"], strict=True)
             ],
-            "confidence": [_confidence(*pair) for pair in zip(writers, sign["confidence"])],  # noqa: B905
+            "confidence": list(map(_confidence, writers, sign["confidence"])),
             "age_min": sign["age_min_h"].map(_hours),
             "age_max": sign["age_max_h"].map(_hours),
-            "direction": [_direction(*pair) for pair in zip(writers, sign["direction_deg"])],  # noqa: B905
+            "direction": list(map(_direction, writers, sign["direction_deg"])),
             "surface": sign["surface"].fillna(""),
             "stride": [
                 _length(length, writer.stride_unit)
@@ -350,7 +350,7 @@ def _geojson(frame: gpd.GeoDataFrame, columns: list[str]) -> str:
     return '{"type": "FeatureCollection", "features": [\n' + ",\n".join(features) + "\n]}\n"
 
 
-def _rounded(numbers: list) -> list:  # type: ignore[type-arg]
+def _rounded(numbers: Any) -> Any:
     if isinstance(numbers, list):
         return [_rounded(number) for number in numbers]
     return round(numbers, LINE_DECIMALS)
