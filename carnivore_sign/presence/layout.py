@@ -60,21 +60,29 @@ def lay_out(histories: Histories) -> Layout:
     InputError
         If a visit belongs to no unit, or a unit stands twice in a period.
     """
-    pairs = ["unit", "period"]
-    sites = pd.MultiIndex.from_frame(histories.units[pairs])
+    units, visits = histories.units, histories.visits
+    place, time = _labels(units, visits, "unit"), _labels(units, visits, "period")
+    label = time * (1 + place.max(initial=0)) + place
+    sites = pd.Index(label[: len(units)])
     if sites.has_duplicates:
-        twice = sites[sites.duplicated()][0]
-        raise InputError(f"unit {twice[0]!r} stands twice in period {twice[1]!r}")
-    site = sites.get_indexer(pd.MultiIndex.from_frame(histories.visits[pairs]))
+        twice = units.loc[units.index[sites.duplicated()][0]]
+        raise InputError(f"unit {twice['unit']!r} stands twice in period {twice['period']!r}")
+    site = sites.get_indexer(label[len(units) :]).astype(np.int64)
     if (site < 0).any():
-        lost = histories.visits.loc[site < 0, pairs].iloc[0]
+        lost = visits[site < 0].iloc[0]
         raise InputError(f"no unit {lost['unit']!r} in period {lost['period']!r}")
     return Layout(
-        histories.units[pairs],
-        site.astype(np.int64),
+        units[["unit", "period"]],
+        site,
         np.bincount(site, minlength=len(sites)).astype(np.int64),
-        adder(site.astype(np.int64), len(sites)),
+        adder(site, len(sites)),
     )
+
+
+def _labels(units: pd.DataFrame, visits: pd.DataFrame, column: str) -> IntArray:
+    """Return a whole number for each word of a column, over units and then visits."""
+    words = pd.concat([units[column], visits[column]], ignore_index=True)
+    return pd.factorize(words)[0].astype(np.int64)
 
 
 def adder(group: IntArray, n_groups: int) -> sparse.csr_array:

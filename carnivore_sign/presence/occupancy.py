@@ -130,8 +130,8 @@ def fit_quietly(
         detection=detection,
         lookalikes=lookalikes,
     )
-    _require_substance(histories, model)
     likelihood = learned.on(histories)
+    _require_substance(histories, model, int(likelihood.layout.visits_per_site.max(initial=0)))
     maximum = best_maximum(likelihood.states.evaluate, likelihood.states.starts())
     if model == "scored_signs":
         _require_gain(learned, likelihood, maximum)
@@ -217,7 +217,7 @@ def _require_complete_units(histories: Histories, presence: Sequence[str]) -> No
         )
 
 
-def _require_substance(histories: Histories, model: str) -> None:
+def _require_substance(histories: Histories, model: str, most_visits: int) -> None:
     visits = histories.visits
     if visits.empty:
         raise EstimateError("There are no visits to estimate presence from.")
@@ -227,7 +227,7 @@ def _require_substance(histories: Histories, model: str) -> None:
             "and used but missed, look the same. With detection known from elsewhere, "
             "presence_after_blanks(psi, p, n) says what so many blanks are worth."
         )
-    if model == "repeat_visits" and not visits.duplicated(["unit", "period"]).any():
+    if model == "repeat_visits" and most_visits < 2:
         raise EstimateError(
             "No unit was visited twice in a period: presence and detection cannot be told "
             "apart. Visit again, take a longer period, or fit model='scored_signs', which "
