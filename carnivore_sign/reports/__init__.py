@@ -1,0 +1,43 @@
+"""Reports: the manager's month and the landowner's answer, in words, tables and figures.
+
+Takes summaries (MONTHLY, rates, VISITS, TRAILS, RECEIPTS, the findings of an incident) and
+finished figures as PNG. Gives a `Report`, and writes it as one HTML file or as a tagged PDF
+from the same content. Does not compute a probability, does not say which animal did it, and
+does not advise anything against an animal.
+"""
+
+from carnivore_sign.reports.cautions import cautions_for
+from carnivore_sign.reports.content import (
+    Bullets,
+    Caution,
+    FigureBlock,
+    Heading,
+    NewPage,
+    Paragraph,
+    Report,
+    TableBlock,
+)
+from carnivore_sign.reports.html import render_html, write_html
+from carnivore_sign.reports.landowner import landowner_report
+from carnivore_sign.reports.monthly import monthly_report
+from carnivore_sign.reports.pdf import render_pdf, write_pdf
+from carnivore_sign.reports.record import PageRecord
+
+__all__ = [
+    "Bullets",
+    "Caution",
+    "FigureBlock",
+    "Heading",
+    "NewPage",
+    "PageRecord",
+    "Paragraph",
+    "Report",
+    "TableBlock",
+    "cautions_for",
+    "landowner_report",
+    "monthly_report",
+    "render_html",
+    "render_pdf",
+    "write_html",
+    "write_pdf",
+]

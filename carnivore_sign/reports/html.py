@@ -1,0 +1,50 @@
+"""HTML: a report as one file that opens anywhere, with its figures inside and no script."""
+
+from __future__ import annotations
+
+import base64
+from functools import cache
+from pathlib import Path
+
+from jinja2 import Environment, PackageLoader, StrictUndefined, Template
+
+from carnivore_sign.maps.style import HAIRLINE, INK, PAPER, QUIET
+from carnivore_sign.reports.content import Report, as_plain
+
+
+def write_html(report: Report, path: str | Path) -> Path:
+    """Write a report as one self-contained HTML file; the same report gives the same bytes."""
+    return write_whole(Path(path), render_html(report).encode("utf-8"))
+
+
+def render_html(report: Report) -> str:
+    """Return a report as HTML; every string of it is escaped."""
+    content, figures = as_plain(report)
+    images = {
+        name: "data:image/png;base64," + base64.b64encode(png).decode("ascii")
+        for name, png in figures.items()
+    }
+    colors = {"ink": INK, "paper": PAPER, "quiet": QUIET, "hairline": HAIRLINE}
+    return _template().render(**content, **colors, images=images)
+
+
+def write_whole(path: Path, body: bytes) -> Path:
+    """Write a file beside its place and move it there, so that it is never half written."""
+    fresh = path.with_name(f".{path.name}.new")
+    try:
+        fresh.write_bytes(body)
+        fresh.replace(path)
+    finally:
+        fresh.unlink(missing_ok=True)
+    return path
+
+
+@cache
+def _template() -> Template:
+    environment = Environment(
+        loader=PackageLoader("carnivore_sign.reports"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        keep_trailing_newline=True,
+    )
+    return environment.get_template("report.html.jinja")
