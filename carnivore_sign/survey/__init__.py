@@ -4,3 +4,46 @@ Takes transects, GPS fixes, clearing events, sign and trails. Gives segments, vi
 effort, detections, and detection rates with limits. Does not identify sign, link trails or
 estimate presence.
 """
+
+from carnivore_sign.survey.clearing import MAX_DAYS_COLLECTING
+from carnivore_sign.survey.detections import assign_walks, make_detections
+from carnivore_sign.survey.intervals import (
+    clopper_pearson_limits,
+    detection_curve,
+    doubtful_poisson_limits,
+    km_for_certainty,
+    newcombe_difference_limits,
+    poisson_binomial_pmf,
+    poisson_limits,
+    wilson_limits,
+)
+from carnivore_sign.survey.matching import EXCLUDING_FLAGS, STATES, match_logs
+from carnivore_sign.survey.rates import detection_rates
+from carnivore_sign.survey.segments import cut_segments
+from carnivore_sign.survey.visits import make_visits, visits_in, walk_summary
+
+__all__ = [
+    # segments and logs
+    "cut_segments",
+    "match_logs",
+    "EXCLUDING_FLAGS",
+    "STATES",
+    # visits and effort
+    "make_visits",
+    "visits_in",
+    "walk_summary",
+    "MAX_DAYS_COLLECTING",
+    # detections and rates
+    "assign_walks",
+    "make_detections",
+    "detection_rates",
+    # intervals
+    "clopper_pearson_limits",
+    "detection_curve",
+    "doubtful_poisson_limits",
+    "km_for_certainty",
+    "newcombe_difference_limits",
+    "poisson_binomial_pmf",
+    "poisson_limits",
+    "wilson_limits",
+]

@@ -122,7 +122,7 @@ def _on_one_axis(segments: gpd.GeoDataFrame, transect: pd.Series) -> tuple[IntAr
     code = pd.Index(transect.cat.categories).get_indexer(segments["transect"])
     order = np.lexsort((segments["from_m"].to_numpy(dtype=float), code))
     longest = float(segments["to_m"].max()) + 1.0
-    axis: FloatArray = np.arange(len(transect.cat.categories)) * longest
+    axis = np.arange(len(transect.cat.categories), dtype=np.float64) * longest
     return order[code[order] >= 0], axis
 
 
@@ -171,5 +171,4 @@ def union_lengths(group: IntArray, low: FloatArray, high: FloatArray, *, groups:
     reached = np.maximum.accumulate(high + shift)
     before = np.concatenate([[-np.inf], reached[:-1]]) - shift
     added = np.maximum(high - np.maximum(low, before), 0.0)
-    total: FloatArray = np.bincount(group, weights=added, minlength=groups)
-    return total
+    return np.bincount(group, weights=added, minlength=groups).astype(np.float64)

@@ -182,6 +182,8 @@ def make_detections(
     nearest = found.groupby(["trail", "visit"], sort=False, as_index=False)["offset_m"].min()
     on_visit = visits[["visit", "segment", "period", "start"]]
     chances = trails[["trail", *(name for name in trails if str(name).startswith("p_"))]]
+    chances = chances.astype({"trail": "object"})
+    on_visit = on_visit.astype({"visit": "object"})
     detections = nearest.merge(on_visit, on="visit").merge(chances, on="trail")
     detections = detections.sort_values(["start", "visit", "trail"], ignore_index=True)
     return check_table(detections, DETECTIONS), incidental

@@ -230,6 +230,7 @@ def find_passes(grid: Grid, x: FloatArray, y: FloatArray) -> Passes:
     x, y : array of float
         Points in the working CRS, metres. Points that are not finite have no passes.
     """
+    x, y = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
     starts = range(0, max(len(x), 1), _CHUNK)
     found = [_passes_of_chunk(grid, x[s : s + _CHUNK], y[s : s + _CHUNK], s) for s in starts]
     return Passes(*(np.concatenate(column) for column in zip(*found, strict=True)))

@@ -115,10 +115,7 @@ def match_logs(
     [['MON#1', 'MESA#001', 'matched'], ['MON#1', nan, 'too fast']]
     """
     _refuse_limits(tolerance_m=tolerance_m, max_speed_m_s=max_speed_m_s)
-    if segments["segment"].duplicated().any():
-        raise InputError(
-            "two segments have one name", remedy="Name the transects apart and cut them again."
-        )
+    _refuse_segments(segments)
     place = stored(fixes, "the fixes").geometry.to_numpy()
     crs = working_crs(segments) if crs is None else pyproj.CRS(crs)
     timed = fixes["time"].notna().to_numpy()
@@ -165,6 +162,17 @@ def _refuse_limits(**limits: float) -> None:
     for name, value in limits.items():
         if not (np.isfinite(value) and value > 0):
             raise InputError(f"{name} is {value}", remedy="Give a number above zero.")
+
+
+def _refuse_segments(segments: gpd.GeoDataFrame) -> None:
+    if not len(segments):
+        raise InputError(
+            "there are no segments to match to", remedy="Import transects and cut them first."
+        )
+    if segments["segment"].duplicated().any():
+        raise InputError(
+            "two segments have one name", remedy="Name the transects apart and cut them again."
+        )
 
 
 def _carries(fixes: pd.DataFrame, flags: dict[str, str]) -> BoolArray:

@@ -132,7 +132,9 @@ def _counts(
 ) -> pd.DataFrame:
     """Expected and sure trails of each group, and limits of their mean."""
     chance = taxon_column(taxon)
-    found = detections[["visit", "trail", chance]].merge(visits[["visit", *keys]], on="visit")
+    found = detections[["visit", "trail", chance]].astype({"visit": "object"})
+    groups = visits[list(dict.fromkeys(["visit", *keys]))]
+    found = found.merge(groups.astype({"visit": "object"}), on="visit")
     absent = found[chance].isna()
     if absent.any():
         raise InputError(

@@ -208,7 +208,7 @@ def _bounds(total_m: FloatArray, length_m: float) -> tuple[IntArray, FloatArray,
     owner = np.repeat(np.arange(len(total_m)), count)
     number = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
     from_m = number * float(length_m)
-    to_m = np.where(number == count[owner] - 1, total_m[owner], from_m + length_m)
+    to_m = np.where(number == count[owner] - 1, total_m[owner], (number + 1) * float(length_m))
     return owner, from_m, to_m
 
 

@@ -23,7 +23,8 @@ BoolArray = npt.NDArray[np.bool_]
 #: A pause longer than this ends a walk (common practice, no source).
 WALK_GAP_H: Final = 4.0
 
-#: Speed is the net displacement over at least this long, on either side of the fix.
+#: Speed is the net displacement over this long, on either side of the fix, or over one step
+#: where steps are longer.
 SPEED_WINDOW_S: Final = 15.0
 
 
@@ -123,14 +124,14 @@ def _reversed(track: Track) -> Track:
 
 
 def _over_window(track: Track, x: FloatArray, y: FloatArray) -> FloatArray:
-    """Net displacement since the last fix that is a window old, over the time since."""
+    """Net displacement since the first fix of the window before, over the time since."""
     if not len(track):
         return np.empty(0)
     here = np.arange(len(track))
     first = np.flatnonzero(~track.continues)[track.group]
     span = np.ptp(track.seconds) + 2 * SPEED_WINDOW_S
     clock = track.seconds + track.group * span
-    back = np.searchsorted(clock, clock - SPEED_WINDOW_S, side="right") - 1
+    back = np.searchsorted(clock, clock - SPEED_WINDOW_S, side="left")
     back = np.clip(back, first, np.maximum(here - 1, first))
     elapsed = track.seconds - track.seconds[back]
     with np.errstate(invalid="ignore", divide="ignore"):

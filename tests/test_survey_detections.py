@@ -1,0 +1,165 @@
+"""Detections: which walk found a sign, and one row per trail, segment and visit."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from survey_drawing import START, log, logs, points, transects, walk
+
+from carnivore_sign.errors import InputError
+from carnivore_sign.records.check import find_faults
+from carnivore_sign.records.tables import DETECTIONS
+from carnivore_sign.survey import detections as room
+from carnivore_sign.survey.detections import assign_walks, make_detections
+from carnivore_sign.survey.matching import match_logs
+from carnivore_sign.survey.segments import cut_segments
+from carnivore_sign.survey.visits import make_visits
+
+NETWORK = cut_segments(transects(MESA=[(0, 0), (3000, 0)], WASH=[(0, 60), (3000, 60)]))
+LATER = START + pd.Timedelta(days=3)
+MATCHED = match_logs(
+    pd.concat(
+        [
+            log(walk([(0, 0), (2050, 0)], speed_m_s=1.25), name="MON"),
+            log(walk([(0, 0), (950, 0)], speed_m_s=1.25), name="THU", start=LATER),
+        ],
+        ignore_index=True,
+    ),
+    NETWORK,
+)
+VISITS = make_visits(MATCHED, NETWORK, None, logs("MON", "THU"), time_zone="UTC")
+
+
+def signs(*rows):
+    """SIGN from (name, east, north, minutes after the start)."""
+    names, east, north, minutes = zip(*rows, strict=True)
+    time = START + pd.to_timedelta(minutes, unit="min")
+    return points(np.column_stack([east, north]), sign=list(names), time=time)
+
+
+def trails(*names, p=0.8):
+    return pd.DataFrame({"trail": names, "p_puma": p, "p_dog": 1 - p})
+
+
+def members(**of):
+    return pd.DataFrame(
+        [(sign, trail) for trail, some in of.items() for sign in some], columns=["sign", "trail"]
+    )
+
+
+def detect(sign, which, *, trail=None, **options):
+    walks = assign_walks(sign, MATCHED)
+    trail = trails(*which["trail"].unique()) if trail is None else trail
+    return make_detections(trail, which, sign, NETWORK, VISITS, walks=walks, **options)
+
+
+def test_sign_goes_to_the_walk_nearest_in_place_and_time() -> None:
+    thursday = 3 * 24 * 60
+    sign = signs(
+        ("on Monday", 500, 5, 7),
+        ("on Thursday", 500, 5, thursday + 7),
+        ("between, nearer Monday", 500, 5, 600),
+        ("too late", 500, 5, 24 * 60),
+        ("too far", 500, 400, 7),
+    )
+    walks = assign_walks(sign, MATCHED)
+    assert walks.index.tolist() == sign["sign"].tolist()
+    assert walks.iloc[:3].tolist() == ["MON#1", "THU#1", "MON#1"]
+    assert walks.iloc[3:].isna().all()
+    assert assign_walks(sign, MATCHED, within_h=30)["too late"] == "MON#1"
+    assert assign_walks(sign, MATCHED, within_m=450)["too far"] == "MON#1"
+
+
+def test_of_two_walks_at_one_time_the_nearer_is_taken() -> None:
+    two = match_logs(
+        pd.concat(
+            [
+                log(walk([(0, 0), (900, 0)]), name="A"),
+                log(walk([(0, 60), (900, 60)]), name="B"),
+            ],
+            ignore_index=True,
+        ),
+        NETWORK,
+    )
+    walks = assign_walks(signs(("low", 500, 8, 7), ("high", 500, 52, 7)), two)
+    assert walks.tolist() == ["A#1", "B#1"]
+
+
+def test_sign_without_a_place_or_without_walks_has_none() -> None:
+    sign = signs(("S1", 500, 5, 7), ("S2", 500, 5, 7))
+    sign.loc[1, "geometry"] = None
+    assert assign_walks(sign, MATCHED).isna().tolist() == [False, True]
+    assert assign_walks(sign, MATCHED.iloc[:0]).isna().all()
+    assert assign_walks(sign.iloc[:0], MATCHED).empty
+
+
+def test_a_trail_is_one_detection_on_each_segment_that_its_sign_lie_on() -> None:
+    sign = signs(
+        ("S1", 300, 9, 4), ("S2", 320, 4, 4), ("S3", 980, 2, 13), ("S4", 1020, -7, 14),
+        ("S5", 1500, 3, 20),
+    )  # fmt: skip
+    found, incidental = detect(sign, members(T1=["S1", "S2", "S3", "S4"], T2=["S5"]))
+    assert find_faults(found, DETECTIONS).empty
+    assert found[["trail", "segment"]].to_numpy().tolist() == [
+        ["T1", "MESA#001"], ["T1", "MESA#002"], ["T2", "MESA#002"],
+    ]  # fmt: skip
+    np.testing.assert_allclose(found["offset_m"], [2, 7, 3], atol=0.02)
+    assert set(found["visit"]) == {"MON#1@MESA#001", "MON#1@MESA#002"}
+    assert set(found["period"]) == {"2024-05"}
+    np.testing.assert_allclose(found["p_puma"], 0.8)
+    np.testing.assert_allclose(found["p_dog"], 0.2)
+    assert found["p_bobcat"].isna().all()
+    assert incidental.empty
+
+
+def test_one_trail_found_on_two_walks_is_a_detection_on_each_visit() -> None:
+    sign = signs(("S1", 300, 0, 4), ("S2", 310, 0, 3 * 24 * 60 + 4))
+    found, _ = detect(sign, members(T1=["S1", "S2"]))
+    assert found["visit"].tolist() == ["MON#1@MESA#001", "THU#1@MESA#001"]
+
+
+def test_sign_goes_to_a_segment_that_was_visited_before_a_nearer_one_that_was_not() -> None:
+    found, _ = detect(signs(("S1", 300, 45, 4)), members(T1=["S1"]))
+    assert found["segment"].tolist() == ["MESA#001"]
+    assert found["offset_m"].iloc[0] == pytest.approx(45, abs=0.05)
+
+
+def test_sign_that_makes_no_detection_is_kept_with_the_reason() -> None:
+    sign = signs(
+        ("good", 300, 0, 4), ("off", 300, -150, 4), ("nobody", 2900, 0, 40),
+        ("not visited", 2080, 0, 28), ("no place", 300, 0, 4), ("no trail", 310, 0, 4),
+    )  # fmt: skip
+    sign.loc[4, "geometry"] = None
+    which = members(
+        T1=["good", "off", "nobody", "not visited", "no place", "lost"], T9=["no trail"]
+    )
+    found, incidental = detect(sign, which, trail=trails("T1"))
+    assert found["trail"].tolist() == ["T1"]
+    assert dict(zip(incidental["sign"], incidental["reason"], strict=True)) == {
+        "off": room.OFF_TRANSECT,
+        "nobody": room.NO_WALK,
+        "not visited": room.NO_VISIT,
+        "no place": room.NO_POSITION,
+        "lost": room.NOT_A_SIGN,
+        "no trail": room.NOT_A_TRAIL,
+    }
+    assert len(which) == len(incidental) + 1
+    again, _ = detect(sign, which, trail=trails("T1"), max_offset_m=200)
+    assert again["offset_m"].tolist() == found["offset_m"].tolist()
+
+
+def test_no_trails_give_no_detections() -> None:
+    sign = signs(("S1", 300, 0, 4))
+    found, incidental = detect(sign, members(T1=[]), trail=trails())
+    assert found.empty
+    assert incidental.empty
+    assert list(found.columns) == list(DETECTIONS.names)
+
+
+def test_names_that_stand_twice_are_refused() -> None:
+    sign = signs(("S1", 300, 0, 4), ("S1", 400, 0, 4))
+    with pytest.raises(InputError, match=r"'sign': S1"):
+        detect(sign, members(T1=["S1"]))
+    with pytest.raises(InputError, match=r"'trail': T1"):
+        detect(sign.iloc[:1], members(T1=["S1"]), trail=trails("T1", "T1"))
