@@ -112,6 +112,8 @@ def _cast(frame: pd.DataFrame, column: Column) -> pd.Series:
     if column.kind == "time":
         return _as_times(values)
     numbers = pd.to_numeric(values, errors="coerce")
+    if column.kind == "integer" and pd.api.types.is_float_dtype(numbers.dtype):
+        numbers = numbers.where(np.isfinite(numbers) & (numbers % 1 == 0))
     return numbers.astype(_DTYPES[column.kind])
 
 
@@ -206,7 +208,9 @@ def _geometry_faults(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
 def _key_faults(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
     keys = frame[list(table.key)]
     again = keys.duplicated() & keys.notna().all(axis=1)
-    words = keys.astype(str).agg(", ".join, axis=1) if again.any() else None
+    doubled = keys.loc[again]
+    shown = [", ".join(map(str, key)) for key in doubled.itertuples(index=False, name=None)]
+    words = pd.Series(shown, index=doubled.index, dtype="object")
     return _faults(again, "+".join(table.key), words, "stands in the table already")
 
 

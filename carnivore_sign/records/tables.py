@@ -170,6 +170,21 @@ WAYPOINTS = Table(
     geometry="Point",
 )
 
+ROUTE_POINTS = Table(
+    "route_points",
+    "one point of a planned route: where somebody meant to go, not where they went",
+    (
+        *_SOURCE,
+        _text("log", "the log it came with", required=True),
+        _count("route", "route, counted through the file from 0", required=True),
+        _text("name", "name on the device"),
+        _time("time", "when, if the device wrote it"),
+        _number("elevation_m", "height as the device gave it"),
+        _text("comment", "comment or description on the device"),
+    ),
+    geometry="Point",
+)
+
 TRANSECTS = Table(
     "transects",
     "one fixed line that is walked again and again",
@@ -269,8 +284,8 @@ INCIDENTS = Table(
 SEASON_TABLES: Final[dict[str, Table]] = {
     table.name: table
     for table in (
-        RECEIPTS, SET_ASIDE, LOGS, FIXES, WAYPOINTS, TRANSECTS, PARCELS, CLEARINGS, SIGN,
-        PRINTS, INCIDENTS,
+        RECEIPTS, SET_ASIDE, LOGS, FIXES, WAYPOINTS, ROUTE_POINTS, TRANSECTS, PARCELS, CLEARINGS,
+        SIGN, PRINTS, INCIDENTS,
     )
 }  # fmt: skip
 

@@ -1,0 +1,246 @@
+"""Columns: the notebook tables, the names under which people write their columns, the grid.
+
+A table is text in cells under a first row of names. Its separator is the one under which most
+names are recognised; names are matched without regard to case, spaces, dashes and dots, and a
+unit in the name (``length_mm``, ``stride (in)``) is taken off and kept.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+from carnivore_sign.errors import FileUnreadable
+from carnivore_sign.intake.source import Source, as_utf8
+from carnivore_sign.records.vocabularies import CHARACTERS
+from carnivore_sign.units import SPELLINGS
+
+SEPARATORS: Final = (",", ";", "\t", "|")
+_HEADER_BYTES: Final = 65_536
+_UNIT_AT_END: Final = re.compile(r"^(?P<base>.+?)[_ ]*[\[(]?(?P<unit>[a-z\"'\u2032\u2033]+)[\])]?$")
+
+
+@dataclass(frozen=True)
+class TableColumns:
+    """The columns of one notebook table.
+
+    Attributes
+    ----------
+    names : dict of str to tuple of str
+        Column and its other names, all as `plain_name` gives them.
+    required : tuple of str
+        Columns without which the table cannot be read.
+    measures : tuple of str
+        Columns of lengths, whose unit may stand in the name.
+    """
+
+    names: dict[str, tuple[str, ...]]
+    required: tuple[str, ...]
+    measures: tuple[str, ...] = ()
+    _column_of: dict[str, str] = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        known = {other: name for name, others in self.names.items() for other in (name, *others)}
+        object.__setattr__(self, "_column_of", known)
+
+    def match(self, header: Sequence[str]) -> tuple[dict[str, int], dict[str, str], list[int]]:
+        """Match the names of a header.
+
+        Returns
+        -------
+        places : dict of str to int
+            Place in the header of each column that is there.
+        units : dict of str to str
+            Unit that stands in the name of a column, a key of `carnivore_sign.units.METRES`.
+        others : list of int
+            Places of columns that the table does not know.
+        """
+        places: dict[str, int] = {}
+        units: dict[str, str] = {}
+        others: list[int] = []
+        for place, written in enumerate(header):
+            column, unit = self._column(written)
+            if column is None or column in places:
+                others.append(place)
+                continue
+            places[column] = place
+            if unit:
+                units[column] = unit
+        return places, units, others
+
+    def missing(self, header: Sequence[str]) -> list[str]:
+        """List the required columns that a header lacks."""
+        places = self.match(header)[0]
+        return [name for name in self.required if name not in places]
+
+    def _column(self, written: str) -> tuple[str | None, str | None]:
+        plain = plain_name(written)
+        if plain in self._column_of:
+            return self._column_of[plain], None
+        split = _UNIT_AT_END.match(plain)
+        if split and split["unit"] in SPELLINGS:
+            column = self._column_of.get(split["base"].strip("_"))
+            if column in self.measures:
+                return column, SPELLINGS[split["unit"]]
+        return None, None
+
+
+_LATITUDE: Final = ("latitude", "lat_dd", "y")
+_LONGITUDE: Final = ("longitude", "lon_dd", "long", "lng", "x")
+
+TABLE_COLUMNS: Final[dict[str, TableColumns]] = {
+    "sign": TableColumns(
+        {
+            "sign": ("sign_id", "sign_no", "sign_number", "sign_name"),
+            "date": ("day",),
+            "time": ("time_of_day", "datetime", "date_time", "found"),
+            "lat": _LATITUDE,
+            "lon": _LONGITUDE,
+            "waypoint": ("wpt", "gps_point", "waypoint_name"),
+            "observer": ("observers", "tracker", "found_by", "by"),
+            "kind": ("kind_of_sign", "type", "sign_kind", "sign_type"),
+            "named_as": ("species", "taxon", "animal", "identified_as", "named"),
+            "confidence": ("certainty", "sure", "how_sure", "confidence_%"),
+            "age_min": ("age_min_h", "youngest", "min_age"),
+            "age_max": ("age_max_h", "oldest", "max_age"),
+            "direction": ("direction_deg", "heading", "bearing", "direction_of_travel"),
+            "surface": ("substrate", "ground"),
+            "stride": ("stride_length",),
+            "notes": ("note", "comment", "comments", "remarks"),
+        },
+        required=("sign", "time", "kind"),
+        measures=("stride",),
+    ),
+    "prints": TableColumns(
+        {
+            "sign": ("sign_id", "sign_no", "sign_number", "sign_name"),
+            "print": ("print_no", "print_number", "print_id"),
+            "foot": ("which_foot",),
+            "length": ("print_length", "track_length"),
+            "width": ("print_width", "track_width"),
+            "pad_width": ("heel_pad_width", "main_pad_width", "heel_width"),
+            **dict.fromkeys(CHARACTERS, ()),
+        },
+        required=("sign", "print"),
+        measures=("length", "width", "pad_width"),
+    ),
+    "clearings": TableColumns(
+        {
+            "cause": ("cleared_by", "event"),
+            "date": ("day",),
+            "time": ("time_of_day", "datetime", "date_time", "ended"),
+            "transects": ("transect",),
+        },
+        required=("cause", "time", "transects"),
+    ),
+    "incidents": TableColumns(
+        {
+            "incident": ("incident_id", "incident_no", "case"),
+            "parcel": ("pasture", "property"),
+            "last_seen_well": ("last_seen_alive", "last_seen"),
+            "found": ("found_at", "discovered"),
+            "livestock": ("stock", "animal", "animals"),
+            "count": ("number", "how_many", "number_lost"),
+            "lat": _LATITUDE,
+            "lon": _LONGITUDE,
+            "carcass_notes": ("carcass", "notes", "note", "comment", "comments"),
+        },
+        required=("incident", "found"),
+    ),
+}
+
+
+@dataclass(frozen=True)
+class Grid:
+    """A table as text: its header, its rows, and the row of the file that each stands in."""
+
+    header: list[str]
+    rows: list[list[str]]
+    numbers: list[int]
+    separator: str
+    notes: tuple[str, ...]
+
+
+def plain_name(written: str) -> str:
+    """Return a column name in lower case, with underscores for spaces, dashes and dots.
+
+    Examples
+    --------
+    >>> plain_name(" Pad-width (mm) ")
+    'pad_width_(mm)'
+    """
+    return re.sub(r"[\s\-.]+", "_", written.strip().strip("\ufeff").lower()).strip("_")
+
+
+def read_header(source: Source) -> list[str] | None:
+    """Return the names in the first row of a table, or None if the file is not text."""
+    head, _ = as_utf8(source.data[:_HEADER_BYTES])
+    text = head.decode("utf-8", errors="replace")
+    if "\x00" in text or sum(ord(letter) < 9 for letter in text[:1000]):
+        return None
+    first = next((line for line in text.splitlines() if line.strip()), "")
+    return _split(first, _separator(first))
+
+
+def read_grid(source: Source) -> Grid:
+    """Read a table as text, row by row.
+
+    Returns
+    -------
+    Grid
+        Rows without any text are passed over; cells are stripped. Rows keep the number that
+        they have in a spreadsheet, where the header is row 1.
+
+    Raises
+    ------
+    FileUnreadable
+        If there is no row under the header, or a cell is larger than any notebook.
+    """
+    body, notes = as_utf8(source.data)
+    text = body.decode("utf-8")
+    first = next((line for line in text.splitlines() if line.strip()), "")
+    separator = _separator(first)
+    try:
+        lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
+    except csv.Error as error:
+        raise FileUnreadable(
+            f"the table cannot be read ({error})",
+            file=source.path,
+            remedy="Look for a quotation mark that is opened and never closed.",
+        ) from error
+    filled = [
+        (number, [cell.strip() for cell in cells])
+        for number, cells in enumerate(lines, start=1)
+        if any(cell.strip() for cell in cells)
+    ]
+    if len(filled) < 2:
+        raise FileUnreadable(
+            "the table has no rows under its header", file=source.path, remedy="Fill it in first."
+        )
+    return Grid(
+        header=[name.strip("\ufeff") for name in filled[0][1]],
+        rows=[cells for _, cells in filled[1:]],
+        numbers=[number for number, _ in filled[1:]],
+        separator=separator,
+        notes=notes,
+    )
+
+
+def _separator(first: str) -> str:
+    def known(separator: str) -> tuple[int, int]:
+        names = _split(first, separator)
+        most = max(len(columns.match(names)[0]) for columns in TABLE_COLUMNS.values())
+        return most, len(names)
+
+    return max(SEPARATORS, key=known)
+
+
+def _split(line: str, separator: str) -> list[str]:
+    try:
+        return [name.strip() for name in next(csv.reader([line], delimiter=separator), [])]
+    except csv.Error:
+        return [line]

@@ -1,0 +1,145 @@
+"""Files: one call for a file of any kind, and one for each family of kinds."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from carnivore_sign.errors import FileUnreadable, InputError, UnknownKind
+from carnivore_sign.intake.clocks import require_zone
+from carnivore_sign.intake.gpx import read_gpx
+from carnivore_sign.intake.kinds import KINDS, recognise
+from carnivore_sign.intake.layers import read_layer
+from carnivore_sign.intake.reading import Reading
+from carnivore_sign.intake.source import Source, open_source
+from carnivore_sign.intake.tables import read_notebook
+
+
+def read_file(
+    path: str | Path,
+    *,
+    time_zone: str | None = None,
+    crs: str | None = None,
+    observer: str | None = None,
+    kind: str | None = None,
+) -> Reading:
+    """Read a field file of any kind, recognised by its content.
+
+    Parameters
+    ----------
+    path : path-like
+        A GPS log (GPX, packed or not), a notebook table (CSV) or a layer of transects or
+        parcels (any format that pyogrio reads).
+    time_zone : str, optional
+        IANA name of the zone of times that carry none. Without it such rows are set aside.
+    crs : str, optional
+        Reference system of a layer that states none.
+    observer : str, optional
+        Who carried the device; the author named in the log, unless given.
+    kind : str, optional
+        A key of `carnivore_sign.intake.kinds.KINDS`; recognised, unless given.
+
+    Returns
+    -------
+    Reading
+        The rows kept by table, the rows set aside with their reasons, and the counts.
+
+    Raises
+    ------
+    FileUnreadable
+        If the file is missing, empty or damaged from its first byte, or holds no row at all.
+    UnknownKind
+        If no reader recognises its content.
+    InputError
+        If a required column is missing, or `kind` or `time_zone` is unknown.
+    CrsMissing
+        If a layer states no reference system and none is given.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> log = Path(tempfile.mkdtemp()) / "walk.gpx"
+    >>> _ = log.write_text(
+    ...     '<gpx version="1.1"><trk><trkseg>'
+    ...     '<trkpt lat="37.4" lon="-119.2"><time>2026-02-14T15:40:00Z</time></trkpt>'
+    ...     '<trkpt lat="95" lon="-119.2"><time>2026-02-14T15:40:05Z</time></trkpt>'
+    ...     "</trkseg></trk></gpx>"
+    ... )
+    >>> reading = read_file(log)
+    >>> reading.rows_in["fixes"], len(reading.tables["fixes"])
+    (2, 1)
+    >>> reading.set_aside["reason"].item()
+    'latitude out of range, -90 to 90 (came: 95)'
+    """
+    source = open_source(path)
+    require_zone(time_zone)
+    reading = read_any(source, time_zone=time_zone, crs=crs, observer=observer, kind=kind)
+    if not sum(reading.rows_in.values()):
+        raise FileUnreadable(
+            "it holds no point",
+            file=source.path,
+            remedy="Look whether the device recorded at all, and export the log once more.",
+        )
+    return reading
+
+
+def read_log(
+    path: str | Path, *, time_zone: str | None = None, observer: str | None = None
+) -> Reading:
+    """Read a GPS log; as `read_file`, and anything else is an error.
+
+    Raises
+    ------
+    UnknownKind
+        If the content is not a GPS log.
+    """
+    source = open_source(path)
+    found = recognise(source)
+    if found != "gpx":
+        raise UnknownKind(
+            f"this is not a GPS log ({KINDS[found]})",
+            file=source.path,
+            remedy="Read it with read_file.",
+        )
+    return read_file(path, time_zone=time_zone, observer=observer, kind="gpx")
+
+
+def read_table(
+    path: str | Path, *, time_zone: str | None = None, kind: str | None = None
+) -> Reading:
+    """Read a notebook table; as `read_file`, and anything else is an error.
+
+    Raises
+    ------
+    UnknownKind
+        If the content is not a table.
+    """
+    source = open_source(path)
+    found = kind or recognise(source)
+    if found in ("gpx", "layer"):
+        raise UnknownKind(
+            f"this is not a notebook table ({KINDS[found]})",
+            file=source.path,
+            remedy="Read it with read_file.",
+        )
+    return read_file(path, time_zone=time_zone, kind=found)
+
+
+def read_any(
+    source: Source,
+    *,
+    time_zone: str | None = None,
+    crs: str | None = None,
+    observer: str | None = None,
+    kind: str | None = None,
+) -> Reading:
+    """Read an open source; as `read_file`, but a log without a point is a reading of no rows."""
+    if kind is not None and kind not in KINDS:
+        raise InputError(
+            f"'{kind}' is not a kind of file that is read", remedy=f"Use one of {', '.join(KINDS)}."
+        )
+    found = kind or recognise(source)
+    if found == "gpx":
+        return read_gpx(source, time_zone=time_zone, observer=observer)
+    if found == "layer":
+        return read_layer(source, crs=crs)
+    return read_notebook(source, found, time_zone=time_zone)

@@ -1,0 +1,199 @@
+"""Importing: files into a season, whole files only, each with its receipt.
+
+Each file is one transaction. A file that cannot be read leaves the season as it was and does
+not stop the others. The same content again changes nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from carnivore_sign.errors import InputError
+from carnivore_sign.intake.clocks import require_zone
+from carnivore_sign.intake.files import read_any
+from carnivore_sign.intake.reading import Reading, join_set_aside, rows_set_aside
+from carnivore_sign.intake.source import Source, open_source
+from carnivore_sign.progress import with_progress
+from carnivore_sign.records.check import conform
+from carnivore_sign.records.season import Season
+from carnivore_sign.records.tables import RECEIPTS, SEASON_TABLES
+
+#: Tables whose rows name the log they belong to.
+_OF_A_LOG: Final = ("logs", "fixes", "waypoints", "route_points")
+_DIGITS: Final = 6
+
+
+def import_files(
+    season: Season,
+    paths: Iterable[str | Path],
+    *,
+    crs: str | None = None,
+    observer: str | None = None,
+    time_zone: str | None = None,
+    show_progress: bool = False,
+) -> pd.DataFrame:
+    """Import files of any kind that `read_file` reads into a season.
+
+    Parameters
+    ----------
+    season : Season
+        The season; it grows by the rows kept, the rows set aside and the receipts.
+    paths : iterable of path-like
+        The files, in any order.
+    crs : str, optional
+        Reference system of layers that state none.
+    observer : str, optional
+        Who carried the devices; the author named in each log, unless given.
+    time_zone : str, optional
+        IANA name of the zone of times that carry none; that of the season, unless given.
+    show_progress : bool
+        Draw a bar on standard error.
+
+    Returns
+    -------
+    DataFrame
+        The receipts, one row per file and table, as table ``receipts``, with two more columns:
+        ``outcome``, which is ``imported``, ``known`` (the season has this content already,
+        and was not changed) or ``refused``, and ``problem``, which says why a file was refused
+        or gave nothing.
+
+    Notes
+    -----
+    Interrupting is safe at any moment: the season holds the files that were finished.
+    """
+    zone = require_zone(time_zone) or season.time_zone
+    told = [
+        _import_one(season, Path(path), crs=crs, observer=observer, time_zone=zone)
+        for path in with_progress(list(paths), "reading files", show=show_progress)
+    ]
+    if not told:
+        return conform(pd.DataFrame(), RECEIPTS).assign(
+            outcome=pd.Series(dtype="object"), problem=pd.Series(dtype="object")
+        )
+    return pd.concat(told, ignore_index=True)
+
+
+def _import_one(
+    season: Season, path: Path, *, crs: str | None, observer: str | None, time_zone: str
+) -> pd.DataFrame:
+    try:
+        source = open_source(path)
+        receipts = season.read("receipts")
+        known = receipts.loc[receipts["sha256"].eq(source.sha256)]
+        if len(known):
+            return _known(known, source)
+        reading = read_any(source, crs=crs, observer=observer, time_zone=time_zone)
+        reading = _fit_into(season, reading)
+        written = reading.receipts()
+        season.append({**reading.tables, "set_aside": reading.set_aside, "receipts": written})
+    except InputError as error:
+        return _refused(path, error)
+    problem = None if sum(reading.rows_kept.values()) else _nothing_kept(reading)
+    return written.assign(outcome="imported", problem=problem)
+
+
+def _known(receipts: pd.DataFrame, source: Source) -> pd.DataFrame:
+    note = f"the season has this content already, as {receipts['file'].iloc[0]}; nothing changed"
+    return receipts.assign(
+        file=source.path.name,
+        rows_known=receipts["rows_kept"],
+        notes=note,
+        outcome="known",
+        problem=None,
+    )
+
+
+def _refused(path: Path, error: InputError) -> pd.DataFrame:
+    row = conform(pd.DataFrame({"file": [path.name]}), RECEIPTS)
+    return row.assign(outcome="refused", problem=str(error))
+
+
+def _nothing_kept(reading: Reading) -> str:
+    if not sum(reading.rows_in.values()):
+        return f"{reading.file}: it holds no point. Look whether the device recorded at all."
+    return f"{reading.file}: every row was set aside. The reasons are in table set_aside."
+
+
+def _fit_into(season: Season, reading: Reading) -> Reading:
+    """Make names unique in the season; set aside rows whose name it holds already."""
+    if reading.kind == "gpx":
+        return _with_own_log_name(season, reading)
+    for name in reading.tables:
+        reading = _without_known_names(season, reading, name)
+    return reading
+
+
+def _with_own_log_name(season: Season, reading: Reading) -> Reading:
+    logs = reading.tables["logs"]
+    taken = set(season.read("logs")["log"])
+    if not len(logs) or logs["log"].iloc[0] not in taken:
+        return reading
+    stem = logs["log"].iloc[0]
+    digits = next(
+        digits
+        for digits in range(_DIGITS, len(reading.sha256) + 1)
+        if f"{stem}-{reading.sha256[:digits]}" not in taken
+    )
+    own = f"{stem}-{reading.sha256[:digits]}"
+    tables = {
+        name: frame.assign(log=pd.Series(own, index=frame.index, dtype=frame["log"].dtype))
+        for name, frame in reading.tables.items()
+    }
+    note = f"another log of the season is called {stem}, so that this one is {own}"
+    return replace(reading, tables=tables, notes=(*reading.notes, note))
+
+
+def _without_known_names(season: Season, reading: Reading, name: str) -> Reading:
+    """Set aside the rows of one table whose key the season holds; the first one stays."""
+    table = SEASON_TABLES[name]
+    frame = reading.tables[name]
+    if not table.key or not len(frame):
+        return reading
+    there = season.read(name)
+    keys = list(table.key)
+    held = pd.MultiIndex.from_frame(there[keys].astype("object"))
+    again = pd.MultiIndex.from_frame(frame[keys].astype("object")).isin(held)
+    if not again.any():
+        return reading
+    doubled = frame.loc[again]
+    told = "; ".join(f"{key} {{}}" for key in keys)
+    reasons = [
+        told.format(*values) + ": the season has it already; give it another name"
+        for values in doubled[keys].itertuples(index=False, name=None)
+    ]
+    aside = rows_set_aside(
+        reading.receipt,
+        name,
+        rows=doubled["source_row"].tolist(),
+        reasons=reasons,
+        contents=_contents(doubled),
+    )
+    return replace(
+        reading,
+        tables={**reading.tables, name: frame.loc[~again].reset_index(drop=True)},
+        set_aside=join_set_aside([reading.set_aside, aside]),
+    )
+
+
+def _contents(frame: pd.DataFrame) -> list[str]:
+    """Write rows of the record out as text, as near to the original as they allow."""
+    columns = [column for column in frame.columns if column not in ("receipt", "source_row")]
+    words = frame[columns].astype("object")
+    if "geometry" in words:
+        words["geometry"] = shapely.to_wkt(frame.geometry.to_numpy(), rounding_precision=7)
+    given = words.notna().to_numpy(dtype=bool)
+    return [
+        ", ".join(
+            f"{column}={value}"
+            for column, value, there in zip(columns, row, told, strict=True)
+            if there
+        )
+        for row, told in zip(words.to_numpy(dtype=object), np.asarray(given), strict=True)
+    ]

@@ -1,0 +1,101 @@
+"""Kinds: what a file is, told from its content and never from its ending."""
+
+from __future__ import annotations
+
+import re
+from typing import Final
+
+from carnivore_sign.errors import UnknownKind
+from carnivore_sign.intake.columns import TABLE_COLUMNS, read_header
+from carnivore_sign.intake.source import Source, as_utf8
+
+#: Kinds that `read_file` reads, and what each is.
+KINDS: Final[dict[str, str]] = {
+    "gpx": "GPS log in GPX 1.0 or 1.1",
+    "layer": "vector layer: lines are transects, polygons are parcels",
+    "sign": "notebook table, one place with sign a row",
+    "prints": "notebook table, one footprint a row",
+    "clearings": "table of events that wiped the surface",
+    "incidents": "table of losses",
+}
+
+_HEAD_BYTES: Final = 4096
+_ROOT: Final = re.compile(r"<(?![?!])(?:[\w.-]+:)?([\w.-]+)")
+_LAYER_MAGIC: Final = (b"SQLite format 3\x00", b"fgb\x03fgb", b"\x00\x00\x27\x0a")
+#: Content that is recognised and not read: magic bytes, where they stand, and what to do.
+_REFUSED: Final = (
+    (b"\xff\xd8\xff", 0, "a JPEG photo", "Photos are not read yet; note its place in the table."),
+    (b"\x89PNG", 0, "a PNG picture", "Pictures are not read yet."),
+    (b"PK\x03\x04", 0, "a zip archive (or a spreadsheet or KMZ)",
+     "Unpack it first; save a spreadsheet as CSV."),
+    (b"ustar", 257, "a tar archive", "Unpack it first."),
+    (b".FIT", 8, "a FIT file of a sports watch", "Export the activity as GPX."),
+    (b"$GP", 0, "an NMEA log", "Convert it to GPX."),
+)  # fmt: skip
+
+
+def recognise(source: Source) -> str:
+    """Tell the kind of a file from its content.
+
+    Returns
+    -------
+    str
+        A key of `KINDS`.
+
+    Raises
+    ------
+    UnknownKind
+        If no reader fits; the message says what was seen and what would do.
+    """
+    data = source.data
+    for magic, where, what, remedy in _REFUSED:
+        if data[where : where + len(magic)] == magic:
+            raise UnknownKind(f"this is {what}", file=source.path, remedy=remedy)
+    if data.startswith(_LAYER_MAGIC):
+        return "layer"
+    head = as_utf8(data[:_HEAD_BYTES])[0].decode("utf-8", errors="replace").lstrip()
+    if head.startswith("<"):
+        return _kind_of_xml(source, head)
+    if head.startswith(("{", "[")):
+        return "layer"
+    return _kind_of_table(source)
+
+
+def _kind_of_xml(source: Source, head: str) -> str:
+    bare = re.sub(r"<!--.*?-->", "", head, flags=re.DOTALL)
+    root = _ROOT.search(bare)
+    name = root[1].lower() if root else ""
+    if name == "gpx":
+        return "gpx"
+    if name == "kml":
+        return "layer"
+    raise UnknownKind(
+        f"this is XML with the root element <{name}>, and neither GPX nor KML",
+        file=source.path,
+        remedy="Export the log as GPX.",
+    )
+
+
+def _kind_of_table(source: Source) -> str:
+    header = read_header(source)
+    if header is None:
+        raise UnknownKind(
+            "the content is neither a GPS log, nor a layer, nor a table",
+            file=source.path,
+            remedy="Export the log as GPX, or save the table as CSV.",
+        )
+    scores = {
+        kind: len(columns.match(header)[0]) + 10 * (not columns.missing(header))
+        for kind, columns in TABLE_COLUMNS.items()
+    }
+    kind = max(scores, key=lambda one: scores[one])
+    if scores[kind] < 2:
+        wanted = "; ".join(
+            f"{kind}: {', '.join(columns.required)}" for kind, columns in TABLE_COLUMNS.items()
+        )
+        raise UnknownKind(
+            f"no table has these columns: {', '.join(header[:20])}",
+            file=source.path,
+            remedy=f"The first row names the columns. Needed are - {wanted}.",
+        )
+    return kind

@@ -1,0 +1,229 @@
+"""Reading: what one file gave, with every row accounted for.
+
+A `Reading` cannot be built unless, for each table, the rows read are the rows kept plus the
+rows set aside. Readers make it through `make_reading`, which sorts rows into the two.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Final
+
+import geopandas as gpd
+import pandas as pd
+
+from carnivore_sign._version import __version__
+from carnivore_sign.errors import InputError
+from carnivore_sign.intake.source import Source
+from carnivore_sign.records.check import TIME, conform, empty, split_faults
+from carnivore_sign.records.tables import RECEIPTS, SET_ASIDE, Table
+
+#: Longest piece of the original that is kept with a row set aside, in characters.
+MAX_CONTENT: Final = 500
+
+
+@dataclass(frozen=True, eq=False)
+class Reading:
+    """What one file gave.
+
+    Attributes
+    ----------
+    file : str
+        Name of the file, without its folder.
+    sha256 : str
+        Hash of its content.
+    kind : str
+        What it was recognised as; a key of `carnivore_sign.intake.kinds.KINDS`.
+    tables : dict of str to DataFrame
+        The rows kept, by table, each conformed to its schema with the receipt filled in.
+    rows_in : dict of str to int
+        The rows read, by table.
+    set_aside : DataFrame
+        The rows that could not be used, as table ``set_aside``: one row each, with its reason.
+    notes : tuple of str
+        What was repaired, assumed or left out.
+    """
+
+    file: str
+    sha256: str
+    kind: str
+    tables: dict[str, pd.DataFrame | gpd.GeoDataFrame]
+    rows_in: dict[str, int]
+    set_aside: pd.DataFrame = field(default_factory=lambda: empty(SET_ASIDE))
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        aside = self.rows_set_aside
+        for table, came in self.rows_in.items():
+            kept = len(self.tables[table])
+            if came != kept + aside[table]:
+                raise InputError(
+                    f"table '{table}': {came} rows came, and {kept} kept and {aside[table]} set "
+                    "aside do not make that up",
+                    file=self.file,
+                )
+        strays = set(self.tables) ^ set(self.rows_in) | set(self.set_aside["table_name"]) - set(
+            self.tables
+        )
+        if strays:
+            raise InputError(f"rows without a count: {sorted(strays)}", file=self.file)
+
+    @property
+    def receipt(self) -> str:
+        """Name of the receipt: the first 12 digits of the hash."""
+        return self.sha256[:12]
+
+    @property
+    def rows_kept(self) -> dict[str, int]:
+        """The rows kept, by table."""
+        return {name: len(frame) for name, frame in self.tables.items()}
+
+    @property
+    def rows_set_aside(self) -> dict[str, int]:
+        """The rows set aside, by table."""
+        counts = self.set_aside["table_name"].value_counts()
+        return {name: int(counts.get(name, 0)) for name in self.tables}
+
+    def receipts(
+        self, *, imported_at: datetime | None = None, rows_known: Mapping[str, int] | None = None
+    ) -> pd.DataFrame:
+        """Return the receipts of this reading, one row per table.
+
+        Parameters
+        ----------
+        imported_at : datetime, optional
+            When (with a zone); now, unless given.
+        rows_known : mapping of str to int, optional
+            Of the rows kept, those that the season had already, by table.
+        """
+        known = rows_known or {}
+        when = pd.Timestamp(imported_at or datetime.now(UTC)).tz_convert("UTC").round("ms")
+        aside = self.rows_set_aside
+        rows = pd.DataFrame(
+            {
+                "receipt": self.receipt,
+                "file": self.file,
+                "sha256": self.sha256,
+                "kind": self.kind,
+                "table_name": list(self.tables),
+                "rows_in": [self.rows_in[name] for name in self.tables],
+                "rows_kept": [len(frame) for frame in self.tables.values()],
+                "rows_set_aside": [aside[name] for name in self.tables],
+                "rows_known": [known.get(name, 0) for name in self.tables],
+                "notes": "; ".join(self.notes) or None,
+                "imported_at": pd.Series(when, index=range(len(self.tables)), dtype=TIME),
+                "library_version": __version__,
+            }
+        )
+        return conform(rows, RECEIPTS)
+
+
+def rows_set_aside(
+    receipt: str,
+    table: str,
+    *,
+    rows: Sequence[int],
+    reasons: Sequence[str],
+    contents: Sequence[str | None],
+) -> pd.DataFrame:
+    """Return rows of table ``set_aside``, the original text cut at `MAX_CONTENT` characters."""
+    frame = pd.DataFrame(
+        {
+            "receipt": [receipt] * len(rows),
+            "table_name": [table] * len(rows),
+            "source_row": list(rows),
+            "reason": list(reasons),
+            "content": [_shortened(content) for content in contents],
+        }
+    )
+    return conform(frame, SET_ASIDE)
+
+
+def join_set_aside(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Join frames of table ``set_aside``."""
+    filled = [frame for frame in frames if len(frame)]
+    return pd.concat(filled, ignore_index=True) if filled else empty(SET_ASIDE)
+
+
+def sort_rows(
+    rows: pd.DataFrame,
+    table: Table,
+    *,
+    faults: pd.DataFrame,
+    contents: pd.Series,
+    receipt: str,
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Sort rows into those that keep to `table` and those set aside with their reasons.
+
+    Parameters
+    ----------
+    rows : DataFrame or GeoDataFrame
+        The rows as read, index 0 to n-1, with a column ``source_row``.
+    table : Table
+        The schema that they are held against.
+    faults : DataFrame
+        What the reader found wrong already: columns ``row`` (label of `rows`), ``reason``.
+    contents : Series of str
+        The original text of each row.
+    receipt : str
+        Name of the receipt.
+
+    Returns
+    -------
+    kept : DataFrame or GeoDataFrame
+        The good rows, index 0 to m-1.
+    set_aside : DataFrame
+        One row for each of the others.
+    """
+    sound = ~rows.index.isin(faults["row"])
+    kept, more = split_faults(rows.loc[sound], table)
+    told = more["column"] + ": " + more["reason"] + _came(more["value"])
+    reasons = pd.concat(
+        [faults[["row", "reason"]], pd.DataFrame({"row": more["row"], "reason": told})],
+        ignore_index=True,
+    )
+    joined = reasons.groupby("row", sort=True)["reason"].agg(
+        lambda some: "; ".join(dict.fromkeys(some))
+    )
+    aside = rows_set_aside(
+        receipt,
+        table.name,
+        rows=rows.loc[joined.index, "source_row"].tolist(),
+        reasons=joined.tolist(),
+        contents=contents.loc[joined.index].tolist(),
+    )
+    return kept.reset_index(drop=True), aside
+
+
+def make_reading(
+    source: Source,
+    kind: str,
+    *,
+    tables: dict[str, pd.DataFrame],
+    rows_in: dict[str, int],
+    set_aside: Sequence[pd.DataFrame],
+    notes: Sequence[str],
+) -> Reading:
+    """Make the reading of a source; `rows_in` is what the reader counted before it sorted."""
+    return Reading(
+        file=source.path.name,
+        sha256=source.sha256,
+        kind=kind,
+        tables=tables,
+        rows_in=rows_in,
+        set_aside=join_set_aside(set_aside),
+        notes=(*source.notes, *notes),
+    )
+
+
+def _came(values: pd.Series) -> pd.Series:
+    shown = values.map(lambda value: "" if value is None or pd.isna(value) else f" (came: {value})")
+    return shown.astype("object")
+
+
+def _shortened(text: str | None) -> str | None:
+    if text is None or len(text) <= MAX_CONTENT:
+        return text
+    return text[:MAX_CONTENT] + f" ... ({len(text)} characters)"

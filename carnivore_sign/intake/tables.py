@@ -1,0 +1,278 @@
+"""Tables: the notebook of sign, of prints, of clearings and of incidents.
+
+A row that holds a fault in any cell is set aside whole, with every fault told, so that it can
+be mended in the notebook and read again. Columns that a table does not know are kept in the
+notes of a sign, or named in the receipt.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import partial
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from carnivore_sign.errors import InputError
+from carnivore_sign.intake.cells import (
+    Read,
+    bearings_from_text,
+    character_from_text,
+    counts_from_text,
+    feet_from_text,
+    hours_from_text,
+    numbers_from_text,
+    shares_from_text,
+    taxa_from_text,
+    words_from_text,
+)
+from carnivore_sign.intake.clocks import day_and_clock, times_from_text
+from carnivore_sign.intake.columns import TABLE_COLUMNS, Grid, read_grid
+from carnivore_sign.intake.reading import Reading, make_reading, sort_rows
+from carnivore_sign.intake.source import Source
+from carnivore_sign.records.tables import SEASON_TABLES
+from carnivore_sign.records.vocabularies import CHARACTERS, CLEARING_CAUSES, SIGN_KINDS, SURFACES
+from carnivore_sign.space import STORED_CRS
+from carnivore_sign.units import lengths_from_text
+
+#: Other words for kinds of sign, lower case.
+KIND_NAMES = {
+    **{kind: kind for kind in SIGN_KINDS},
+    **dict.fromkeys(("tracks", "print", "prints", "footprint", "footprints", "trail"), "track"),
+    **dict.fromkeys(("scats", "droppings", "faeces", "feces"), "scat"),
+    **dict.fromkeys(("carcass", "kill site"), "kill"),
+}
+
+
+@dataclass
+class Cells:
+    """The cells of one table by column, and the faults found in them so far."""
+
+    frame: pd.DataFrame
+    units: dict[str, str]
+    time_zone: str | None
+    found: list[pd.DataFrame] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+    def text(self, column: str) -> pd.Series:
+        """Return a column as text; blank where the table does not have it."""
+        if column in self.frame:
+            return self.frame[column]
+        return pd.Series("", index=self.frame.index, dtype="object")
+
+    def words(self, column: str) -> pd.Series:
+        """Return a column as free text, missing where blank."""
+        text = self.text(column)
+        return text.where(text.ne(""), None)
+
+    def read(self, column: str, reader: Callable[[pd.Series], Read]) -> pd.Series:
+        """Read a column, noting the cells that the reader cannot read."""
+        values, faults = reader(self.text(column))
+        self.fault(column, faults)
+        return values
+
+    def lengths(self, column: str, *, to: str) -> pd.Series:
+        """Read a column of lengths, in the unit of the cell or else of the header."""
+        unit = self.units.get(column)
+        return self.read(column, lambda text: lengths_from_text(text, to=to, default_unit=unit))
+
+    def times(self, column: str, text: pd.Series | None = None) -> pd.Series:
+        """Read a column of times, or the text given in its place."""
+        written = self.text(column) if text is None else text
+        values, faults, notes = times_from_text(written, time_zone=self.time_zone)
+        self.fault(column, faults, written)
+        self.notes += notes
+        return values
+
+    def fault(self, column: str, faults: pd.Series, written: pd.Series | None = None) -> None:
+        """Note faults, with what stood in the cell."""
+        came = (self.text(column) if written is None else written).loc[faults.index]
+        told = f"{column}: " + faults.astype(str) + " (came: " + came.astype(str) + ")"
+        self.found.append(pd.DataFrame({"row": faults.index, "reason": told.to_numpy()}))
+
+    def require(self, wrong: pd.Series, reason: str) -> None:
+        """Note the same fault for every row that is `wrong`."""
+        rows = wrong.index[wrong.to_numpy(dtype=bool)]
+        self.found.append(pd.DataFrame({"row": rows, "reason": reason}))
+
+    def faults(self) -> pd.DataFrame:
+        """Return every fault so far: columns ``row`` and ``reason``."""
+        return pd.concat(self.found, ignore_index=True)
+
+
+def read_notebook(source: Source, kind: str, *, time_zone: str | None = None) -> Reading:
+    """Read one notebook table.
+
+    Parameters
+    ----------
+    source : Source
+        The file.
+    kind : {'sign', 'prints', 'clearings', 'incidents'}
+        Which table it is.
+    time_zone : str, optional
+        IANA name of the zone of times that carry none. Without it such rows are set aside.
+
+    Returns
+    -------
+    Reading
+        One table, named as `kind`. ``source_row`` is the row of the spreadsheet, header 1.
+
+    Raises
+    ------
+    InputError
+        If a required column is missing.
+    FileUnreadable
+        If there are no rows.
+    """
+    grid = read_grid(source)
+    columns = TABLE_COLUMNS[kind]
+    missing = columns.missing(grid.header)
+    if missing:
+        raise InputError(
+            f"the {kind} table has no column {' and no column '.join(map(repr, missing))}; "
+            f"its columns are {', '.join(grid.header)}",
+            file=source.path,
+            row=1,
+            remedy="Name the columns in the first row: " + ", ".join(columns.names) + ".",
+        )
+    cells, extra = _cells(grid, kind, time_zone)
+    rows = _BUILDERS[kind](cells)
+    rows.insert(0, "receipt", source.receipt)
+    rows.insert(1, "source_row", grid.numbers)
+    notes = [*grid.notes, *dict.fromkeys(cells.notes)]
+    if kind == "sign":
+        rows["notes"] = _with_extra(rows["notes"], extra)
+    elif len(extra.columns):
+        notes.append("columns not kept: " + ", ".join(extra.columns))
+    kept, aside = sort_rows(
+        rows,
+        SEASON_TABLES[kind],
+        faults=cells.faults(),
+        contents=pd.Series([grid.separator.join(row) for row in grid.rows], dtype="object"),
+        receipt=source.receipt,
+    )
+    return make_reading(
+        source,
+        kind,
+        tables={kind: kept},
+        rows_in={kind: len(grid.rows)},
+        set_aside=[aside],
+        notes=notes,
+    )
+
+
+def _cells(grid: Grid, kind: str, time_zone: str | None) -> tuple[Cells, pd.DataFrame]:
+    """Lay the rows under the columns of the table; return the other columns beside them."""
+    width = len(grid.header)
+    places, units, others = TABLE_COLUMNS[kind].match(grid.header)
+    even = [[*row[:width], *[""] * (width - len(row))] for row in grid.rows]
+    frame = pd.DataFrame(even, dtype="object")
+    cells = Cells(
+        pd.DataFrame({name: frame[place] for name, place in places.items()}), units, time_zone
+    )
+    spilled = pd.Series([any(row[width:]) for row in grid.rows])
+    cells.require(spilled, f"more cells than the {width} of the header: a comma in a text?")
+    extra = pd.DataFrame(
+        {grid.header[place] or f"column {place + 1}": frame[place] for place in others}
+    )
+    return cells, extra
+
+
+def _with_extra(notes: pd.Series, extra: pd.DataFrame) -> pd.Series:
+    """Append the columns that the table does not know to its notes, each with its name."""
+    joined = notes.fillna("")
+    for name in extra.columns:
+        told = np.where(extra[name].ne(""), f"{name}: " + extra[name].astype(str), "")
+        between = np.where((joined != "") & (told != ""), "; ", "")
+        joined = joined + between + told
+    return joined.where(joined.ne(""), None)
+
+
+def _sign(cells: Cells) -> pd.DataFrame:
+    age_min = cells.read("age_min", hours_from_text)
+    age_max = cells.read("age_max", hours_from_text)
+    cells.require(age_min > age_max, "age_min: the youngest age is above the oldest")
+    rows = {
+        "sign": cells.words("sign"),
+        "time": cells.times("time", day_and_clock(cells.text("date"), cells.text("time"))),
+        "observer": cells.words("observer"),
+        "kind": cells.read("kind", lambda text: words_from_text(text, KIND_NAMES)),
+        "named_as": cells.read("named_as", taxa_from_text),
+        "confidence": cells.read("confidence", shares_from_text),
+        "age_min_h": age_min,
+        "age_max_h": age_max,
+        "direction_deg": cells.read("direction", bearings_from_text),
+        "surface": cells.read("surface", lambda text: words_from_text(text, SURFACES)),
+        "stride_m": cells.lengths("stride", to="m"),
+        "waypoint": cells.words("waypoint"),
+        "notes": cells.words("notes"),
+    }
+    return gpd.GeoDataFrame(rows, geometry=_positions(cells), crs=STORED_CRS)
+
+
+def _prints(cells: Cells) -> pd.DataFrame:
+    rows = {
+        "sign": cells.words("sign"),
+        "print_no": cells.read("print", counts_from_text),
+        "foot": cells.read("foot", feet_from_text),
+        **{f"{name}_mm": cells.lengths(name, to="mm") for name in ("length", "width", "pad_width")},
+    }
+    for name in CHARACTERS:
+        rows[name] = cells.read(name, partial(character_from_text, character=name))
+    return pd.DataFrame(rows)
+
+
+def _clearings(cells: Cells) -> pd.DataFrame:
+    names = cells.text("transects").str.split(";")
+    joined = names.map(lambda some: ";".join(filter(None, map(str.strip, some))) or None)
+    everywhere = joined.str.lower().eq("all").fillna(False).astype(bool)
+    return pd.DataFrame(
+        {
+            "cause": cells.read("cause", lambda text: words_from_text(text, CLEARING_CAUSES)),
+            "time": cells.times("time", day_and_clock(cells.text("date"), cells.text("time"))),
+            "transects": joined.mask(everywhere, "all"),
+        }
+    )
+
+
+def _incidents(cells: Cells) -> pd.DataFrame:
+    blank = pd.Series("", index=cells.frame.index)
+    well = cells.times("last_seen_well", day_and_clock(blank, cells.text("last_seen_well")))
+    found = cells.times("found", day_and_clock(blank, cells.text("found")))
+    cells.require(well > found, "last_seen_well: after the loss was found")
+    rows = {
+        "incident": cells.words("incident"),
+        "parcel": cells.words("parcel"),
+        "last_seen_well": well,
+        "found": found,
+        "livestock": cells.words("livestock"),
+        "count": cells.read("count", counts_from_text),
+        "carcass_notes": cells.words("carcass_notes"),
+    }
+    return gpd.GeoDataFrame(rows, geometry=_positions(cells), crs=STORED_CRS)
+
+
+_BUILDERS: dict[str, Callable[[Cells], pd.DataFrame]] = {
+    "sign": _sign,
+    "prints": _prints,
+    "clearings": _clearings,
+    "incidents": _incidents,
+}
+
+
+def _positions(cells: Cells) -> list[shapely.Point | None]:
+    """Read latitude and longitude in decimal degrees; both or neither must be there."""
+    lat = cells.read("lat", numbers_from_text)
+    lon = cells.read("lon", numbers_from_text)
+    given = cells.text("lat").ne("") ^ cells.text("lon").ne("")
+    cells.require(given, "lat, lon: one of them stands without the other")
+    cells.require(lat.abs() > 90, "lat: out of range, -90 to 90")
+    cells.require(lon.abs() > 180, "lon: out of range, -180 to 180")
+    lon = lon.mask(lon.eq(180), -180.0)
+    known = (lat.notna() & lon.notna()).to_numpy()
+    shapes = np.full(len(lat), None, dtype=object)
+    shapes[known] = shapely.points(lon.to_numpy()[known], lat.to_numpy()[known])
+    return list(shapes)
