@@ -79,7 +79,7 @@ def test_a_trail_counts_once_in_each_group_however_many_segments_it_crosses() ->
     visits = some_visits([1, 1, 1], transect=["A", "A", "B"])
     crossing = found(["V0", "V1", "V2"], "T1", 0.9)
     assert detection_rates(visits, crossing)["trails_expected"].tolist() == [0.9]
-    per_transect = detection_rates(visits, crossing, by=("transect",))
+    per_transect = detection_rates(visits, crossing, by="transect")
     assert per_transect["trails_expected"].tolist() == [0.9, 0.9]
     assert per_transect["effort_km"].tolist() == [2, 1]
     per_visit = detection_rates(visits, crossing, by=("transect", "visit"))

@@ -27,7 +27,7 @@ def detection_rates(
     detections: pd.DataFrame,
     *,
     taxon: str = "puma",
-    by: Sequence[str] = ("period",),
+    by: str | Sequence[str] = ("period",),
     level: float = 0.95,
 ) -> pd.DataFrame:
     """Rate at which trails of a taxon are found, per group of visits.
@@ -47,7 +47,7 @@ def detection_rates(
         so that a selection of visits can be handed in.
     taxon : str
         A taxon of the vocabulary; ``detections`` must have the column ``p_<taxon>``.
-    by : sequence of str
+    by : str or sequence of str
         Columns of `visits` that make the groups; ``()`` for one rate over all.
     level : float
         Confidence of the limits.
@@ -79,7 +79,7 @@ def detection_rates(
     >>> rates[["trails_per_km", "trails_per_km_low", "trails_per_km_high"]].round(4).values.tolist()
     [[0.2, 0.0242, 0.7225]]
     """
-    groups = list(by)
+    groups = [by] if isinstance(by, str) else list(by)
     _refuse(visits, detections, groups, taxon)
     grouped = visits if groups else visits.assign(_all=0)
     keys = groups or ["_all"]
