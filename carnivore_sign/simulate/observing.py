@@ -284,14 +284,14 @@ def note_prints(
     true = draw_prints(owner, foot, animals, states, rng)
     keys = pd.DataFrame({"sign": rows.index.to_numpy(dtype=object), "print_no": number + 1})
     ground = rows["transect"].map(country.surface_of).to_numpy(dtype=object)
-    seen = _see_prints(true, ground, settings, rng)
+    seen = see_prints(true, ground, settings, rng)
     seen.insert(0, "foot", _note_feet(foot, settings.observing, rng))
     true.insert(0, "foot", foot)
     true["animal"], true["taxon"] = rows["animal"].to_numpy(), rows["taxon"].to_numpy()
     return keys.join(seen), keys.join(true)
 
 
-def _see_prints(
+def see_prints(
     true: pd.DataFrame,
     ground: npt.NDArray[np.object_],
     settings: SeasonSettings,
