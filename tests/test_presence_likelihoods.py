@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 import math
+from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.special import expit
+from scipy.special import expit, logit
 from scipy.stats import poisson
 
 from carnivore_sign.presence.histories import Histories
 from carnivore_sign.presence.layout import Layout, lay_out
+from carnivore_sign.presence.markov_line import MarkovLine
+from carnivore_sign.presence.months import Months
 from carnivore_sign.presence.repeat_visits import RepeatVisits
 from carnivore_sign.presence.scored_signs import ScoredSigns
-from carnivore_sign.presence.two_states import TwoStates
+from carnivore_sign.presence.sure_unsure import SureUnsure
+from carnivore_sign.presence.two_states import GivenState, TwoStates
 
 SITES = np.array([0, 0, 0, 1, 1, 3, 3, 3, 3])  # site 2 was never visited
 N_SITES = 4
@@ -55,13 +60,59 @@ def scored_signs() -> TwoStates:
     return TwoStates(design(N_SITES, 2, 6), given)
 
 
-MODELS = {"repeat_visits": repeat_visits, "scored_signs": scored_signs}
+def sure_unsure() -> TwoStates:
+    grade = np.array([1, 0, 2, 0, 1, 0, 0, 1, 0])
+    given = SureUnsure(layout(), grade, design(len(SITES), 2, 7))
+    return TwoStates(design(N_SITES, 2, 8), given)
 
 
-def points(model: TwoStates, how_many: int = 4) -> list[np.ndarray]:
+# Three walks of two lines, with a gap in the second walk; every visit is a look of its own.
+STEPS = np.array([[0, 1, 2, 3], [4, -1, 5, -1], [6, 7, 8, -1]])
+LINE = np.array([0, 0, 1])
+
+
+def singly() -> Layout:
+    return layout(np.arange(len(SITES)), len(SITES))
+
+
+def line_of(record: str, first: str = "steady") -> TwoStates:
+    given = dataclasses.replace(MODELS[record]().given, layout=singly())
+    return TwoStates(design(3, 2, 9), MarkovLine(given, STEPS, LINE, 3, first))
+
+
+# Two units over three months: the sites of the layout in month order, one never visited.
+MONTHS = np.array([[0, 2, 1], [3, -1, -1]])
+
+
+def months_of(record: str) -> Months:
+    return Months(design(2, 2, 10), MODELS[record]().given, MONTHS)
+
+
+MODELS: dict[str, Callable[[], TwoStates | Months]] = {
+    "repeat_visits": repeat_visits,
+    "scored_signs": scored_signs,
+    "sure_unsure": sure_unsure,
+    "line": lambda: line_of("repeat_visits"),
+    "line_after_unused": lambda: line_of("repeat_visits", "after_unused"),
+    "line_scored": lambda: line_of("scored_signs"),
+    "line_sure_unsure": lambda: line_of("sure_unsure"),
+    "months": lambda: months_of("repeat_visits"),
+    "months_scored": lambda: months_of("scored_signs"),
+    "months_sure_unsure": lambda: months_of("sure_unsure"),
+}
+SINGLE = ["repeat_visits", "scored_signs", "sure_unsure"]
+
+
+def points(model: TwoStates | Months, how_many: int = 4) -> list[np.ndarray]:
     rng = np.random.default_rng(11)
-    size = model.n_psi + model.given.n_terms
+    size = len(model.starts()[0])
     return [rng.normal(scale=0.8, size=size) for _ in range(how_many)]
+
+
+def densities(record: GivenState, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the densities of each site's record, used and unused."""
+    given = record.at(theta)
+    return np.exp(given.present), np.exp(given.absent)
 
 
 @pytest.mark.parametrize("name", MODELS)
@@ -89,7 +140,7 @@ def test_the_slope_of_the_log_odds_agrees_with_finite_differences(name: str) -> 
     point = points(model, 1)[0]
     odds, slope = model.log_odds(point)
     open_sites = np.isfinite(odds)
-    assert open_sites.sum() >= 2
+    assert open_sites.any()
     for k in range(len(point)):
         ahead, behind = point.copy(), point.copy()
         ahead[k] += 1e-6
@@ -99,7 +150,7 @@ def test_the_slope_of_the_log_odds_agrees_with_finite_differences(name: str) -> 
         assert slope[open_sites, k] == pytest.approx(numeric, rel=1e-6, abs=1e-7)
 
 
-@pytest.mark.parametrize("name", MODELS)
+@pytest.mark.parametrize("name", SINGLE)
 def test_a_site_nobody_visited_keeps_the_odds_of_any_site(name: str) -> None:
     model = MODELS[name]()
     point = points(model, 1)[0]
@@ -122,6 +173,117 @@ def test_repeat_visits_against_the_sum_over_all_states() -> None:
                 chance *= detect if given.found[visit] else 1 - detect
             total += chance
         assert model.evaluate(point).loglik == pytest.approx(math.log(total), abs=1e-10)
+
+
+def test_sure_and_unsure_finds_against_the_sum_over_all_states() -> None:
+    model = sure_unsure()
+    given = model.given
+    for point in points(model):
+        psi = expit(model.psi_matrix @ point[:2])
+        p = expit(given.p_matrix @ point[2:4])
+        ratio, sure = expit(point[4:])
+        used = np.column_stack([1 - p, p * (1 - sure), p * sure])
+        unused = np.column_stack([1 - p * ratio, p * ratio, 0 * p])
+        total = 0.0
+        for states in itertools.product([0, 1], repeat=N_SITES):
+            chance = math.prod(psi[i] if z else 1 - psi[i] for i, z in enumerate(states))
+            for visit, site in enumerate(SITES):
+                chance *= (used if states[site] else unused)[visit, given.grade[visit]]
+            total += chance
+        assert model.evaluate(point).loglik == pytest.approx(math.log(total), abs=1e-10)
+
+
+@pytest.mark.parametrize("record", SINGLE)
+@pytest.mark.parametrize("first", ["steady", "after_unused"])
+def test_a_line_against_the_sum_over_all_states(record: str, first: str) -> None:
+    model = line_of(record, first)
+    for point in points(model, 2):
+        psi = expit(model.psi_matrix @ point[:2])
+        gain, stay = expit(point[2:4])
+        start = gain / (gain + 1 - stay) if first == "steady" else gain
+        there, absent = densities(model.given.record, point[4:])
+        used, unused = np.ones(3), np.ones(3)
+        for walk, line in zip(STEPS, LINE, strict=True):
+            looks = [(there[k], absent[k]) if k >= 0 else (1.0, 1.0) for k in walk]
+            used[line] *= chain_density(looks, start, gain, stay)
+            unused[line] *= math.prod(b for _, b in looks)
+        total = np.log(psi * used + (1 - psi) * unused)
+        assert model.evaluate(point).loglik == pytest.approx(total.sum(), abs=1e-10)
+
+
+def chain_density(
+    looks: list[tuple[float, float]], start: float, gain: float, stay: float
+) -> float:
+    """Sum over every course that a chain can take."""
+    total = 0.0
+    for course in itertools.product([0, 1], repeat=len(looks)):
+        chance = start if course[0] else 1 - start
+        for before, after in itertools.pairwise(course):
+            up = stay if before else gain
+            chance *= up if after else 1 - up
+        total += chance * math.prod(a if z else b for z, (a, b) in zip(course, looks, strict=True))
+    return total
+
+
+@pytest.mark.parametrize("record", SINGLE)
+def test_months_against_the_sum_over_all_courses(record: str) -> None:
+    model = months_of(record)
+    for point in points(model, 2):
+        psi = expit(model.psi_matrix @ point[:2])
+        gain, stay = expit(point[2]), 1 - expit(point[3])
+        there, absent = densities(model.record, point[4:])
+        total, smoothed = 0.0, {}
+        for unit, run in enumerate(MONTHS):
+            looks = [(there[k], absent[k]) if k >= 0 else (1.0, 1.0) for k in run]
+            whole = chain_density(looks, psi[unit], gain, stay)
+            total += math.log(whole)
+            for month, site in enumerate(run):
+                if site >= 0:
+                    only = [(a, 0.0 if month == m else b) for m, (a, b) in enumerate(looks)]
+                    smoothed[site] = chain_density(only, psi[unit], gain, stay) / whole
+        assert model.evaluate(point).loglik == pytest.approx(total, abs=1e-10)
+        told = expit(model.log_odds(point)[0])
+        for site, chance in smoothed.items():
+            assert told[site] == pytest.approx(chance, abs=1e-10)
+
+
+def test_without_false_finds_sure_and_unsure_are_the_plain_model() -> None:
+    # Unsure finds only, none of them false: a find is a find, whatever its grade.
+    grade = np.array([1, 0, 2, 0, 0, 0, 0, 1, 0])
+    p_matrix, psi_matrix = design(len(SITES), 2, 7), design(N_SITES, 2, 8)
+    graded = TwoStates(psi_matrix, SureUnsure(layout(), grade, p_matrix))
+    plain = TwoStates(psi_matrix, RepeatVisits(layout(), (grade > 0).astype(float), p_matrix))
+    shared, sure = np.array([0.3, -0.2, -0.4, 0.6]), 0.7
+    ours = graded.evaluate(np.array([*shared, -60.0, sure])).loglik
+    grades = np.log(expit(sure)) + 2 * np.log(expit(-sure))
+    assert ours == pytest.approx(plain.evaluate(shared).loglik + grades, abs=1e-10)
+
+
+def test_a_line_without_stretches_is_the_plain_model_with_p_times_c() -> None:
+    model = line_of("repeat_visits")
+    record = RepeatVisits(singly(), model.given.record.found, np.ones((len(SITES), 1)))
+    line = TwoStates(np.ones((3, 1)), MarkovLine(record, STEPS, LINE, 3))
+    logit_c, logit_p, psi = 0.4, 0.9, 0.2
+    p = expit(logit_c) * expit(logit_p)
+    by_line = layout(np.array([0, 0, 0, 0, 0, 0, 1, 1, 1]), 3)
+    plain = TwoStates(np.ones((3, 1)), RepeatVisits(by_line, record.found, np.ones((9, 1))))
+    ours = line.evaluate(np.array([psi, logit_c, logit_c, logit_p])).loglik
+    assert ours == pytest.approx(plain.evaluate(np.array([psi, logit(p)])).loglik, abs=1e-10)
+
+
+@pytest.mark.parametrize("record", SINGLE)
+def test_months_that_forget_are_sites_of_one_period(record: str) -> None:
+    inner = MODELS[record]().given
+    theta, psi = points(MODELS[record](), 1)[0][2:], 0.35
+    units = np.array([[0, 2], [3, 1]])
+    chained = Months(np.ones((2, 1)), inner, units)
+    single = TwoStates(np.ones((N_SITES, 1)), inner)
+    ours = np.concatenate([[psi, psi, -psi], theta])
+    theirs = np.concatenate([[psi], theta])
+    assert chained.evaluate(ours).loglik == pytest.approx(single.evaluate(theirs).loglik, abs=1e-10)
+    assert expit(chained.log_odds(ours)[0]) == pytest.approx(
+        expit(single.log_odds(theirs)[0]), abs=1e-12
+    )
 
 
 def all_makers(signs: int, used: int) -> list[tuple[int, ...]]:

@@ -41,6 +41,17 @@ class Layout:
     visits_per_site: IntArray
     sum_visits: sparse.csr_array
 
+    def rows_of(self, pairs: pd.DataFrame) -> IntArray:
+        """Return the site of each ``unit`` and ``period``; -1 where there is none."""
+        label = _labels(self.units, pairs)
+        return _sites(self.units, label).get_indexer(label[len(self.units) :]).astype(np.int64)
+
+    def sum_squares(self, weight: FloatArray, left: FloatArray, right: FloatArray) -> FloatArray:
+        """Return ``sum w x y^T`` over the visits of each site, shape (n_sites, n_x, n_y)."""
+        squares = (weight[:, None] * left)[:, :, None] * right[:, None, :]
+        added = self.sum_visits @ squares.reshape(len(weight), -1)
+        return np.asarray(added).reshape(-1, left.shape[1], right.shape[1])
+
     @property
     def n_sites(self) -> int:
         """Number of sites, visited or not."""
@@ -61,28 +72,41 @@ def lay_out(histories: Histories) -> Layout:
         If a visit belongs to no unit, or a unit stands twice in a period.
     """
     units, visits = histories.units, histories.visits
-    place, time = _labels(units, visits, "unit"), _labels(units, visits, "period")
-    label = time * (1 + place.max(initial=0)) + place
-    sites = pd.Index(label[: len(units)])
-    if sites.has_duplicates:
-        twice = units.loc[units.index[sites.duplicated()][0]]
-        raise InputError(f"unit {twice['unit']!r} stands twice in period {twice['period']!r}")
-    site = sites.get_indexer(label[len(units) :]).astype(np.int64)
+    label = _labels(units, visits)
+    site = _sites(units, label).get_indexer(label[len(units) :]).astype(np.int64)
     if (site < 0).any():
         lost = visits[site < 0].iloc[0]
         raise InputError(f"no unit {lost['unit']!r} in period {lost['period']!r}")
     return Layout(
         units[["unit", "period"]],
         site,
-        np.bincount(site, minlength=len(sites)).astype(np.int64),
-        adder(site, len(sites)),
+        np.bincount(site, minlength=len(units)).astype(np.int64),
+        adder(site, len(units)),
     )
 
 
-def _labels(units: pd.DataFrame, visits: pd.DataFrame, column: str) -> IntArray:
-    """Return a whole number for each word of a column, over units and then visits."""
-    words = pd.concat([units[column], visits[column]], ignore_index=True)
-    return pd.factorize(words)[0].astype(np.int64)
+def lay_out_singly(histories: Histories) -> Layout:
+    """Take each visit as a site of its own."""
+    visits = histories.visits[["unit", "period"]]
+    row = np.arange(len(visits), dtype=np.int64)
+    return Layout(visits, row, np.ones(len(visits), dtype=np.int64), adder(row, len(visits)))
+
+
+def _labels(units: pd.DataFrame, others: pd.DataFrame) -> IntArray:
+    """Return a whole number for each unit and period, over `units` and then `others`."""
+    place, time = (
+        pd.factorize(pd.concat([units[name], others[name]], ignore_index=True))[0].astype(np.int64)
+        for name in ("unit", "period")
+    )
+    return np.asarray(time * (1 + place.max(initial=0)) + place)
+
+
+def _sites(units: pd.DataFrame, label: IntArray) -> pd.Index:
+    sites = pd.Index(label[: len(units)])
+    if sites.has_duplicates:
+        twice = units[sites.duplicated()].iloc[0]
+        raise InputError(f"unit {twice['unit']!r} stands twice in period {twice['period']!r}")
+    return sites
 
 
 def adder(group: IntArray, n_groups: int) -> sparse.csr_array:

@@ -6,46 +6,71 @@ parameters get the names, links and units under which a result shows them.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final, Literal, Protocol, get_args
 
 import numpy as np
 import pandas as pd
 
 from carnivore_sign.errors import InputError
+from carnivore_sign.presence.arrange import along_lines, line_steps, month_steps, over_months
 from carnivore_sign.presence.covariates import Covariates, learn_covariates
 from carnivore_sign.presence.histories import Histories
-from carnivore_sign.presence.layout import FloatArray, Layout, lay_out
+from carnivore_sign.presence.layout import FloatArray, Layout, lay_out, lay_out_singly
+from carnivore_sign.presence.markov_line import FirstSegment, MarkovLine
+from carnivore_sign.presence.months import Months
 from carnivore_sign.presence.repeat_visits import RepeatVisits
 from carnivore_sign.presence.scored_signs import ScoredSigns
-from carnivore_sign.presence.two_states import GivenState, TwoStates
+from carnivore_sign.presence.sure_unsure import SureUnsure
+from carnivore_sign.presence.two_states import Evaluation, GivenState, TwoStates
 
 Link = Literal["logit", "log"]
+Chain = Literal["line", "months"]
 
 EFFORTS: Final = {"effort_km": "per km", "effort_km_days": "per km-day"}
+
+#: The models that need a column of effort.
+USES_EFFORT: Final = ("scored_signs",)
 
 
 @dataclass(frozen=True)
 class PartKind:
-    """One quantity of a model: its name, its link, and which frame holds its covariates."""
+    """One quantity of a model: its name, its link, and the option that gives it covariates."""
 
     name: str
     link: Link
-    option: Literal["presence", "detection", "lookalikes"]
+    option: Literal["presence", "detection", "lookalikes", "constant"]
     meaning: str
 
 
-#: The parts of each model, in the order of its parameters.
-PARTS: Final[dict[str, tuple[PartKind, ...]]] = {
+_PSI: Final = PartKind("psi", "logit", "presence", "probability that a unit is used")
+
+#: The parts of each model of the records, in the order of its parameters.
+RECORD_PARTS: Final[dict[str, tuple[PartKind, ...]]] = {
     "repeat_visits": (
-        PartKind("psi", "logit", "presence", "probability that a unit is used"),
         PartKind("p", "logit", "detection", "probability of finding it on a visit to a used unit"),
     ),
+    "sure_unsure": (
+        PartKind("p", "logit", "detection", "probability of a find on a visit to a used unit"),
+        PartKind("false_ratio", "logit", "constant", "that on an unused unit, as a share of p"),
+        PartKind("sure_share", "logit", "constant", "probability that a true find is sure"),
+    ),
     "scored_signs": (
-        PartKind("psi", "logit", "presence", "probability that a unit is used"),
         PartKind("sign_rate", "log", "detection", "trails of the taxon on a used unit"),
         PartKind("lookalike_rate", "log", "lookalikes", "trails of anything else on any unit"),
+    ),
+}
+
+#: The parts that a chain adds, between presence and the records.
+CHAIN_PARTS: Final[dict[str, tuple[PartKind, ...]]] = {
+    "line": (
+        PartKind("after_unused", "logit", "constant", "that a segment is used after an unused one"),
+        PartKind("after_used", "logit", "constant", "that a segment is used after a used one"),
+    ),
+    "months": (
+        PartKind("colonisation", "logit", "constant", "that an unused unit is used next month"),
+        PartKind("extinction", "logit", "constant", "that a used unit is not used next month"),
     ),
 }
 
@@ -64,6 +89,31 @@ class Part:
         return len(self.covariates.terms) == 1
 
 
+class States(Protocol):
+    """What fitting and results ask of a likelihood."""
+
+    def evaluate(self, parameters: FloatArray) -> Evaluation:
+        """Return the log-likelihood with gradient and Hessian."""
+        ...
+
+    def log_odds(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the logit of each site's presence given its record, and its slope."""
+        ...
+
+    def starts(self) -> list[FloatArray]:
+        """Return points to begin the search at."""
+        ...
+
+
+@dataclass(frozen=True)
+class Likelihood:
+    """A model on histories: the layout of the sites, and the likelihood of their records."""
+
+    layout: Layout
+    states: States
+    n_units: int
+
+
 @dataclass(frozen=True)
 class Model:
     """A model with its covariates learnt, ready to be put on histories.
@@ -71,36 +121,76 @@ class Model:
     Attributes
     ----------
     name : str
-        A key of `PARTS`.
+        A key of `RECORD_PARTS`.
     parts : tuple of Part
+        Presence, then those of the chain (if any), then those of the records.
     effort : str or None
         Column of effort, for the models that use one.
+    chain : {"line", "months"} or None
+        How sites hang together.
+    first_segment : {"steady", "after_unused"}
+        What is assumed before the first segment of a line.
     """
 
     name: str
     parts: tuple[Part, ...]
-    effort: str | None
+    effort: str | None = None
+    chain: Chain | None = None
+    first_segment: FirstSegment = "steady"
 
     @property
     def n_parameters(self) -> int:
         """Number of parameters."""
         return self.parts[-1].positions.stop
 
+    def part(self, name: str) -> Part:
+        """Return one part by name."""
+        for part in self.parts:
+            if part.kind.name == name:
+                return part
+        names = ", ".join(part.kind.name for part in self.parts)
+        raise InputError(f"the model has no part {name!r}", remedy=f"It has {names}.")
+
     def on(self, histories: Histories) -> Likelihood:
         """Return the likelihood of `histories` under this model."""
+        histories = arranged(histories, self.chain)
         layout = lay_out(histories)
-        psi, *rest = self.parts
-        given = _GIVEN_STATE[self.name](self, layout, histories, rest)
-        mixture = TwoStates(psi.covariates.matrix(histories.units), given)
-        return Likelihood(layout, mixture)
+        if self.chain == "line":
+            return self._on_lines(histories, layout)
+        if self.chain == "months":
+            return self._on_months(histories, layout)
+        mixture = TwoStates(self._psi_matrix(histories.units), self._record(layout, histories))
+        return Likelihood(layout, mixture, layout.n_visited)
+
+    def _on_lines(self, histories: Histories, layout: Layout) -> Likelihood:
+        steps, walks = line_steps(histories)
+        record = self._record(lay_out_singly(histories), histories)
+        line = layout.rows_of(walks)
+        given = MarkovLine(record, steps, line, layout.n_sites, self.first_segment)
+        mixture = TwoStates(self._psi_matrix(histories.units), given)
+        return Likelihood(layout, mixture, layout.n_visited)
+
+    def _on_months(self, histories: Histories, layout: Layout) -> Likelihood:
+        steps = month_steps(histories.units)
+        psi_matrix = self._psi_matrix(histories.units.iloc[steps[:, 0]])
+        visited = int((layout.visits_per_site[steps].sum(axis=1) > 0).sum())
+        return Likelihood(
+            layout, Months(psi_matrix, self._record(layout, histories), steps), visited
+        )
+
+    def _psi_matrix(self, units: pd.DataFrame) -> FloatArray:
+        return self.parts[0].covariates.matrix(units)
+
+    def _record(self, layout: Layout, histories: Histories) -> GivenState:
+        first = 1 + len(CHAIN_PARTS.get(str(self.chain), ()))
+        return _RECORDS[self.name](self, layout, histories, self.parts[first:])
 
 
-@dataclass(frozen=True)
-class Likelihood:
-    """A model on histories: the layout of the sites, and the mixture over their states."""
-
-    layout: Layout
-    states: TwoStates
+def arranged(histories: Histories, chain: Chain | None) -> Histories:
+    """Return the histories in the order that a chain looks at them."""
+    if chain == "line":
+        return along_lines(histories)
+    return over_months(histories) if chain == "months" else histories
 
 
 def learn_model(
@@ -108,37 +198,55 @@ def learn_model(
     histories: Histories,
     *,
     effort: str | None = None,
-    presence: Sequence[str] = (),
-    detection: Sequence[str] = (),
-    lookalikes: Sequence[str] = (),
+    covariates: Mapping[str, Sequence[str]],
+    chain: Chain | None = None,
+    first_segment: FirstSegment = "steady",
 ) -> Model:
     """Choose a model by name and learn its covariates from `histories`."""
-    if name not in PARTS:
-        raise InputError(f"there is no model {name!r}", remedy=f"There are {', '.join(PARTS)}.")
-    columns = {"presence": presence, "detection": detection, "lookalikes": lookalikes}
-    options = {kind.option for kind in PARTS[name]}
-    unused = [option for option, given in columns.items() if given and option not in options]
+    _require_choice("model", name, RECORD_PARTS)
+    _require_choice("chain", chain, (None, *CHAIN_PARTS))
+    _require_choice("first_segment", first_segment, get_args(FirstSegment))
+    kinds = (_PSI, *CHAIN_PARTS.get(str(chain), ()), *RECORD_PARTS[name])
+    options = {kind.option for kind in kinds}
+    unused = [option for option, given in covariates.items() if given and option not in options]
     if unused:
         raise InputError(f"the model {name!r} has no part for {unused[0]}=")
     parts, begin = [], 0
-    for kind in PARTS[name]:
+    for kind in kinds:
         over = "units" if kind.option == "presence" else "visits"
         frame = histories.units if over == "units" else histories.visits
-        learned = learn_covariates(frame, columns[kind.option], over)
+        learned = learn_covariates(frame, covariates.get(kind.option, ()), over)
         end = begin + len(learned.terms)
         parts.append(Part(kind, learned, slice(begin, end)))
         begin = end
-    return Model(name, tuple(parts), effort if name in USES_EFFORT else None)
+    effort = effort if name in USES_EFFORT else None
+    return Model(name, tuple(parts), effort, chain, first_segment)
 
 
-def _repeat_visits(_: Model, layout: Layout, histories: Histories, parts: list[Part]) -> GivenState:
+def _require_choice(what: str, came: object, choices: Iterable[object]) -> None:
+    if came not in list(choices):
+        there = ", ".join(map(repr, choices))
+        raise InputError(f"there is no {what} {came!r}", remedy=f"There are {there}.")
+
+
+def _repeat_visits(
+    _: Model, layout: Layout, histories: Histories, parts: Sequence[Part]
+) -> GivenState:
     visits = histories.visits
     found = visits["found"].to_numpy(dtype=float)
     return RepeatVisits(layout, found, parts[0].covariates.matrix(visits))
 
 
+def _sure_unsure(
+    _: Model, layout: Layout, histories: Histories, parts: Sequence[Part]
+) -> GivenState:
+    visits = histories.visits
+    grade = visits["grade"].to_numpy(dtype=np.int64)
+    return SureUnsure(layout, grade, parts[0].covariates.matrix(visits))
+
+
 def _scored_signs(
-    model: Model, layout: Layout, histories: Histories, parts: list[Part]
+    model: Model, layout: Layout, histories: Histories, parts: Sequence[Part]
 ) -> GivenState:
     visits = histories.visits
     return ScoredSigns(
@@ -163,7 +271,8 @@ def effort_of(visits: pd.DataFrame, effort: str | None) -> FloatArray:
     return values
 
 
-_GIVEN_STATE: Final = {"repeat_visits": _repeat_visits, "scored_signs": _scored_signs}
-
-#: The models that need a column of effort.
-USES_EFFORT: Final = ("scored_signs",)
+_RECORDS: Final = {
+    "repeat_visits": _repeat_visits,
+    "sure_unsure": _sure_unsure,
+    "scored_signs": _scored_signs,
+}

@@ -25,7 +25,16 @@ from carnivore_sign.presence.fitting import (
     sharpness,
 )
 from carnivore_sign.presence.histories import Histories
-from carnivore_sign.presence.models import EFFORTS, USES_EFFORT, Likelihood, Model, learn_model
+from carnivore_sign.presence.markov_line import FirstSegment
+from carnivore_sign.presence.models import (
+    EFFORTS,
+    USES_EFFORT,
+    Chain,
+    Likelihood,
+    Model,
+    arranged,
+    learn_model,
+)
 from carnivore_sign.presence.result import Edge, OccupancyFit
 
 #: A gain in log-likelihood below this is none.
@@ -43,6 +52,8 @@ def fit_occupancy(
     presence: Sequence[str] = (),
     detection: Sequence[str] = (),
     lookalikes: Sequence[str] = (),
+    chain: Chain | None = None,
+    first_segment: FirstSegment = "steady",
 ) -> OccupancyFit:
     """Estimate how much of the country is used, corrected for what visits miss.
 
@@ -51,8 +62,8 @@ def fit_occupancy(
     histories : Histories
         From `make_histories`.
     model : str
-        ``repeat_visits``: found (surely) or not, by visit; ``scored_signs``: every sign
-        with its likelihood ratio, and effort.
+        ``repeat_visits``: found (surely) or not, by visit; ``sure_unsure``: sure, unsure
+        or nothing; ``scored_signs``: every sign with its likelihood ratio, and effort.
     effort : {"effort_km_days", "effort_km"}, optional
         Column of effort of the scored model. By default km-days if every visit has them,
         else km. Visits that lack a chosen column are left out with a `DataWarning`.
@@ -63,6 +74,13 @@ def fit_occupancy(
         depends on.
     lookalikes : sequence of str
         Columns of ``histories.visits`` that the rate of other sign depends on.
+    chain : {"line", "months"}, optional
+        How units hang together: segments along their transect, each walk a look at the
+        line (then a unit is a transect); or months one after another. By default every
+        unit in every period stands alone.
+    first_segment : {"steady", "after_unused"}
+        With ``chain="line"``: take the first segment from the chain's steady state, or as
+        if an unused one came before it.
 
     Returns
     -------
@@ -100,6 +118,8 @@ def fit_occupancy(
         presence=presence,
         detection=detection,
         lookalikes=lookalikes,
+        chain=chain,
+        first_segment=first_segment,
     )
     for kind, message in _warnings_of(fit):
         warnings.warn(message, kind, stacklevel=2)
@@ -114,6 +134,8 @@ def fit_quietly(
     presence: Sequence[str] = (),
     detection: Sequence[str] = (),
     lookalikes: Sequence[str] = (),
+    chain: Chain | None = None,
+    first_segment: FirstSegment = "steady",
 ) -> OccupancyFit:
     """Do what `fit_occupancy` does, with messages in the result and no warnings."""
     messages: list[str] = []
@@ -121,14 +143,15 @@ def fit_quietly(
         effort = choose_effort(histories.visits, effort, messages)
         histories = set_aside_without_effort(histories, effort, messages)
     histories = _with_covariates(histories, [*detection, *lookalikes], messages)
+    histories = arranged(histories, chain)
     _require_complete_units(histories, presence)
     learned = learn_model(
         model,
         histories,
         effort=effort,
-        presence=presence,
-        detection=detection,
-        lookalikes=lookalikes,
+        covariates={"presence": presence, "detection": detection, "lookalikes": lookalikes},
+        chain=chain,
+        first_segment=first_segment,
     )
     likelihood = learned.on(histories)
     _require_substance(histories, model, int(likelihood.layout.visits_per_site.max(initial=0)))
@@ -146,7 +169,7 @@ def fit_quietly(
         flat=sharp.flat,
         edges=tuple(edges),
         loglik=maximum.evaluation.loglik,
-        n_units=likelihood.layout.n_visited,
+        n_units=likelihood.n_units,
         n_visits=len(histories.visits),
         messages=tuple(messages),
     )
@@ -221,13 +244,17 @@ def _require_substance(histories: Histories, model: str, most_visits: int) -> No
     visits = histories.visits
     if visits.empty:
         raise EstimateError("There are no visits to estimate presence from.")
+    if model == "sure_unsure" and not visits["grade"].any():
+        raise EstimateError(
+            f"{histories.taxon} was not found, surely or likely, on any of {len(visits)} visits."
+        )
     if model == "repeat_visits" and not visits["found"].any():
         raise EstimateError(
             f"{histories.taxon} was not found (surely) on any of {len(visits)} visits: not used, "
             "and used but missed, look the same. With detection known from elsewhere, "
             "presence_after_blanks(psi, p, n) says what so many blanks are worth."
         )
-    if model == "repeat_visits" and most_visits < 2:
+    if model != "scored_signs" and most_visits < 2:
         raise EstimateError(
             "No unit was visited twice in a period: presence and detection cannot be told "
             "apart. Visit again, take a longer period, or fit model='scored_signs', which "
@@ -243,11 +270,11 @@ def _require_substance(histories: Histories, model: str, most_visits: int) -> No
 def _require_gain(model: Model, likelihood: Likelihood, maximum: Maximum) -> None:
     """Raise if the signs are as well explained with no sign of the taxon at all."""
     without = maximum.parameters.copy()
-    rate = model.parts[1].positions
+    rate = model.part("sign_rate").positions
     without[rate] = 0.0
     without[rate.start] = -60.0
     free = np.zeros(len(without), dtype=bool)
-    free[model.parts[2].positions] = True
+    free[model.part("lookalike_rate").positions] = True
     bare = maximise(likelihood.states.evaluate, without, free=free)
     if maximum.evaluation.loglik - bare.evaluation.loglik < _NO_GAIN:
         raise EstimateError(

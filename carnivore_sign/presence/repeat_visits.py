@@ -72,7 +72,11 @@ class RepeatVisits:
             spread = weight[self.layout.site] * p * (1.0 - p)
             return -(self.p_matrix.T * spread) @ self.p_matrix
 
-        return Conditional(present, self._absent, slope, self._never, curvature)
+        def bends() -> tuple[FloatArray, FloatArray]:
+            bend = -self.layout.sum_squares(p * (1.0 - p), self.p_matrix, self.p_matrix)
+            return bend, np.zeros_like(bend)
+
+        return Conditional(present, self._absent, slope, self._never, curvature, bends)
 
     def starts(self) -> list[FloatArray]:
         """Begin at the share of visits that found, among sites where anything was found."""

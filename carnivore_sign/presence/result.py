@@ -232,15 +232,12 @@ class OccupancyFit:
         DataFrame
             ``estimate``, ``low``, ``high``, with the index of `frame`.
         """
-        chosen = [one for one in self.model.parts if one.kind.name == part]
-        if not chosen:
-            names = ", ".join(one.kind.name for one in self.model.parts)
-            raise InputError(f"the model has no part {part!r}", remedy=f"It has {names}.")
-        matrix = chosen[0].covariates.matrix(frame)
-        middle = matrix @ self.parameters[chosen[0].positions]
-        square = self.covariance[chosen[0].positions, chosen[0].positions]
+        chosen = self.model.part(part)
+        matrix = chosen.covariates.matrix(frame)
+        middle = matrix @ self.parameters[chosen.positions]
+        square = self.covariance[chosen.positions, chosen.positions]
         reach = _z(level) * np.sqrt(np.einsum("ij,jk,ik->i", matrix, square, matrix))
-        back = _back(chosen[0].kind.link)
+        back = _back(chosen.kind.link)
         table = {
             "estimate": back(middle),
             "low": back(middle - reach),

@@ -32,6 +32,7 @@ from typing import Protocol
 import numpy as np
 from scipy.special import expit
 
+from carnivore_sign.presence.jets import Jet
 from carnivore_sign.presence.layout import FloatArray
 
 
@@ -56,6 +57,9 @@ class Conditional:
         a' and b'; finite everywhere.
     curvature : callable
         Takes weights w and v, shape (n_sites,), and gives ``sum w a'' + v b''``.
+    bends : callable
+        Gives a'' and b'' site by site, shape (n_sites, n_terms, n_terms); only the models
+        that chain sites together ask for them.
     """
 
     present: FloatArray
@@ -63,6 +67,15 @@ class Conditional:
     slope_present: FloatArray
     slope_absent: FloatArray
     curvature: Callable[[FloatArray, FloatArray], FloatArray]
+    bends: Callable[[], tuple[FloatArray, FloatArray]]
+
+    def as_jets(self) -> tuple[Jet, Jet]:
+        """Return a and b with their derivatives."""
+        bend_present, bend_absent = self.bends()
+        return (
+            Jet(self.present, self.slope_present, bend_present),
+            Jet(self.absent, self.slope_absent, bend_absent),
+        )
 
 
 class GivenState(Protocol):

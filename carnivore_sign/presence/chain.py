@@ -1,0 +1,92 @@
+r"""Chain: a state that may change from step to step, and records that depend on it.
+
+At step 1 the state is *used* with probability :math:`q_1`; from step t to t + 1 an unused
+place becomes used with probability c and a used one stays so with probability s. The record
+of step t has log density :math:`a_t` if used and :math:`b_t` if not. The likelihood is the
+product of the records' probabilities, each given those before it:
+
+.. math::
+
+    \ell_t = \log [q_t e^{a_t} + (1 - q_t) e^{b_t}], \quad
+    f_t = \text{expit}(\text{logit } q_t + a_t - b_t), \quad
+    q_{t+1} = f_t s + (1 - f_t) c.
+
+This is the forward pass of a two-state hidden Markov chain. A step without a record has
+a = b = 0: the chain runs on through it. The loop goes over steps, not over chains.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.special import expit, logit
+
+from carnivore_sign.presence.jets import Jet, mixture
+from carnivore_sign.presence.layout import FloatArray, IntArray
+
+
+def run_chains(
+    first: Jet, gain: Jet, stay: Jet, *, present: Jet, absent: Jet, steps: IntArray
+) -> Jet:
+    """Return the log density of each chain's whole record.
+
+    Parameters
+    ----------
+    first : Jet
+        Logit of q at the first step, a row for each chain, or one for all.
+    gain, stay : Jet
+        Probabilities c and s, a row for each chain, or one for all.
+    present, absent : Jet
+        a and b, a row for each record.
+    steps : array of int, shape (n_chains, n_steps)
+        Which record belongs to each step; -1 for none.
+    """
+    n_steps = steps.shape[1]
+    rise = stay - gain
+    total, odds = mixture(first, present.rows(steps[:, 0]), absent.rows(steps[:, 0]))
+    for t in range(1, n_steps):
+        here = steps[:, t]
+        logit_used = (odds.expit() * rise + gain).logit()
+        density, odds = mixture(logit_used, present.rows(here), absent.rows(here))
+        total = total + density
+    return total
+
+
+def smooth(
+    first: FloatArray,
+    gain: FloatArray,
+    stay: FloatArray,
+    contrast: FloatArray,
+) -> FloatArray:
+    """Return the logit of P(used at each step | the whole record of the chain).
+
+    Parameters
+    ----------
+    first : array, shape (n_chains,)
+        Logit of q at the first step.
+    gain, stay : array, shape (n_chains,)
+        Probabilities c and s.
+    contrast : array, shape (n_chains, n_steps)
+        a - b of each step, 0 where there is no record.
+
+    Returns
+    -------
+    array, shape (n_chains, n_steps)
+        By the forward-backward recursion: the forward log odds plus the logarithm of the
+        ratio of what comes after, given used and given not.
+    """
+    n_steps = contrast.shape[1]
+    odds = np.empty_like(contrast)
+    used = first
+    for t in range(n_steps):
+        odds[:, t] = used + contrast[:, t]
+        f = expit(odds[:, t])
+        used = logit(f * stay + (1.0 - f) * gain)
+    later = np.zeros(len(first))
+    for t in range(n_steps - 2, -1, -1):
+        # P(rest | state): for used, stay e^x + (1 - stay); for unused, gain e^x + (1 - gain).
+        up = expit(contrast[:, t + 1] + later)
+        later = np.log(stay * up + (1.0 - stay) * (1.0 - up)) - np.log(
+            gain * up + (1.0 - gain) * (1.0 - up)
+        )
+        odds[:, t] += later
+    return odds

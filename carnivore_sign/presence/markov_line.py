@@ -1,0 +1,114 @@
+r"""Markov line: consecutive segments of one line as looks at it, which are not independent.
+
+A line is used in the period with probability :math:`\psi`. Along a used line the segments
+that an animal's sign touches run in stretches: a segment is used with probability c if the
+one before it was not, and with probability s if it was. What is found on a segment depends
+on its own state, by any of the models of records (``repeat_visits.py``,
+``scored_signs.py``, ``sure_unsure.py``). Each walk of the line has a chain of its own, since
+sign comes and goes; a segment that a walk left out is passed over in its place.
+
+.. math::
+
+    a = \sum_{\text{walks}} \log P(\text{records} | \text{chain}), \qquad
+    b = \sum_{\text{walks}} \sum_t b_t,
+
+with the chain's likelihood from ``chain.py``. The first segment is taken either from the
+steady state of the chain, :math:`q_1 = c / (c + 1 - s)`, or as if the one before it had been
+unused, :math:`q_1 = c`. With c = s there are no stretches: segments are independent, and
+found with probability c p.
+
+Source: Hines, Nichols, Royle, MacKenzie, Gopalaswamy, Kumar & Karanth 2010, Ecol Appl
+20:1456-1466.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from carnivore_sign.presence.chain import run_chains
+from carnivore_sign.presence.jets import Jet, linear
+from carnivore_sign.presence.layout import FloatArray, IntArray
+from carnivore_sign.presence.two_states import Conditional, GivenState
+
+FirstSegment = Literal["steady", "after_unused"]
+
+
+@dataclass(frozen=True)
+class MarkovLine:
+    """Log densities of the walks of a line, given whether the line is used.
+
+    Attributes
+    ----------
+    record : GivenState
+        The model of a segment's record; its sites are single looks at a segment.
+    steps : array of int, shape (n_walks, n_segments)
+        Which look belongs to each place along each walk; -1 for none.
+    line : array of int, shape (n_walks,)
+        The line of each walk.
+    n_lines : int
+    first : {"steady", "after_unused"}
+        What is assumed before the first segment.
+    """
+
+    record: GivenState
+    steps: IntArray
+    line: IntArray
+    n_lines: int
+    first: FirstSegment = "steady"
+
+    @property
+    def n_terms(self) -> int:
+        """Number of parameters: logit c, logit s, and those of the records."""
+        return 2 + self.record.n_terms
+
+    def at(self, theta: FloatArray) -> Conditional:
+        """Return the log densities and their derivatives at `theta`."""
+        size = self.n_terms
+        present, absent = (jet.placed(2, size) for jet in self.record.at(theta[2:]).as_jets())
+        one = np.ones((1, 1))
+        logit_gain = linear(one, theta[:1]).placed(0, size)
+        logit_stay = linear(one, theta[1:2]).placed(1, size)
+        before = logit_gain
+        if self.first == "steady":
+            before = logit_gain.log_expit() - logit_stay.negative().log_expit()
+        walks = run_chains(
+            before,
+            logit_gain.expit(),
+            logit_stay.expit(),
+            present=present,
+            absent=absent,
+            steps=self.steps,
+        )
+        used, unused = self._by_line(walks), self._by_line(self._all_unused(absent))
+
+        def curvature(weight: FloatArray, rest: FloatArray) -> FloatArray:
+            return np.asarray(
+                np.tensordot(weight, used.bend, 1) + np.tensordot(rest, unused.bend, 1)
+            )
+
+        return Conditional(
+            used.value,
+            unused.value,
+            used.slope,
+            unused.slope,
+            curvature,
+            lambda: (used.bend, unused.bend),
+        )
+
+    def starts(self) -> list[FloatArray]:
+        """Begin with stretches, and with independent segments."""
+        return [
+            np.concatenate([chain, theta])
+            for theta in self.record.starts()
+            for chain in ([-0.8, 0.8], [0.0, 0.0])
+        ]
+
+    def _all_unused(self, absent: Jet) -> Jet:
+        walk, place = np.nonzero(self.steps >= 0)
+        return absent.rows(self.steps[walk, place]).added(walk, len(self.steps))
+
+    def _by_line(self, walks: Jet) -> Jet:
+        return walks.added(self.line, self.n_lines)
