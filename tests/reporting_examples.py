@@ -6,6 +6,7 @@ trails, one parcel and one loss. Every frame keeps to its schema in `records/tab
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass, replace
 
 import geopandas as gpd
@@ -15,8 +16,12 @@ import pyproj
 from shapely.geometry import LineString, Point, Polygon
 
 from carnivore_sign.incidents import IncidentFindings, examine_incident
+from carnivore_sign.maps import png_bytes
+from carnivore_sign.maps.lettering import new_figure
 from carnivore_sign.records.check import check_table, conform
 from carnivore_sign.records.tables import TABLES
+from carnivore_sign.reports import PageRecord, Report, landowner_report, monthly_report
+from carnivore_sign.reports.content import as_plain
 
 CRS = pyproj.CRS("EPSG:32613")
 EAST, NORTH = 500_000.0, 4_000_000.0
@@ -249,3 +254,46 @@ def make_country(**changes: object) -> Country:
         rates=make_rates(),
     )
     return replace(country, **changes)
+
+
+RECORD = PageRecord(
+    season="Coldwater country (invented)",
+    time_zone=ZONE,
+    made_on=dt.date(2031, 6, 3),
+    hashes={"may_walks.gpx": "a1" * 32, "notebook.csv": "b2" * 32},
+    version="0.0.0",
+)
+
+
+def tiny_png() -> bytes:
+    """Return a small figure, to stand for a map."""
+    figure = new_figure(1, 1)
+    figure.add_axes((0.2, 0.2, 0.6, 0.6))
+    return png_bytes(figure, dpi=30)
+
+
+def month_report(country: Country, **changes: object) -> Report:
+    frames = {name: getattr(country, name) for name in ("rates", "visits", "trails", "receipts")}
+    given = {"taxon": "puma", "record": RECORD, "map_png": tiny_png(), **frames, **changes}
+    monthly = given.pop("monthly", country.monthly)
+    return monthly_report(monthly, **given)
+
+
+def answer_report(findings: IncidentFindings, **changes: object) -> Report:
+    given = {"record": RECORD, "map_png": tiny_png(), "timeline_png": tiny_png(), **changes}
+    return landowner_report(findings, **given)
+
+
+def all_text(report: Report) -> str:
+    """Return every word of a report that a reader can see or hear, one block a line."""
+    content, _ = as_plain(report)
+    lines = [content["title"], content["subtitle"]]
+    for block in content["blocks"]:
+        words = [
+            block.get(name, "") for name in ("text", "title", "source", "caption", "alt", "note")
+        ]
+        words += block.get("items", [])
+        words += block.get("head", [])
+        words += [cell for row in block.get("rows", []) for cell in row]
+        lines.append(" | ".join(word for word in words if word))
+    return "\n".join(lines)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -13,6 +13,7 @@ from carnivore_sign.incidents import probability_of_passing
 shares = st.lists(st.tuples(st.floats(0, 1), st.floats(0, 1)), min_size=1, max_size=8)
 
 
+@settings(derandomize=True)
 @given(shares)
 def test_the_number_lies_within_its_bounds(pairs: list[tuple[float, float]]) -> None:
     taxon, window = np.array(pairs).T

@@ -27,7 +27,7 @@ from carnivore_sign.reports.content import (
     TableBlock,
 )
 from carnivore_sign.reports.record import PageRecord, record_blocks
-from carnivore_sign.reports.wording import TaxonWords, count, kilometres, taxon_words
+from carnivore_sign.reports.wording import TaxonWords, count, kilometres, listed, taxon_words
 
 #: The most trails and sign that are printed one by one.
 MOST_ROWS: Final = 40
@@ -67,9 +67,10 @@ def landowner_report(
         Paragraph("What cannot be said:"),
         Bullets(_cannot_be_said(findings, words)),
         Paragraph(_agency_line(agency)),
+        *_map_blocks(findings, words, map_png),
         NewPage(),
         *_reported_blocks(findings, record),
-        *_near_blocks(findings, words, record, map_png, timeline_png),
+        *_near_blocks(findings, words, record, timeline_png),
         *_looked_blocks(findings, record),
         *_presence_blocks(findings, words),
         *_settle_blocks(findings),
@@ -100,11 +101,11 @@ def _short_answer(findings: IncidentFindings, words: TaxonWords) -> str:
     if word == CANNOT_BE_TOLD:
         return (
             f"{_found_near(passing.trails, km)} It cannot be told whether {words.one} left one of "
-            f"them in the time of the loss. {tail}"
+            f"them {_time_words(findings)}. {tail}"
         )
     return (
         f"{_found_near(passing.trails, km)} It is {word} ({percent(passing.probability)}) that "
-        f"{words.one} left at least one of them in the time of the loss. {tail}"
+        f"{words.one} left at least one of them {_time_words(findings)}. {tail}"
     )
 
 
@@ -118,8 +119,8 @@ def _can_be_said(findings: IncidentFindings, words: TaxonWords) -> tuple[str, ..
     said = []
     if not math.isnan(passing.high):
         said.append(
-            f"A trail of {words.one}, made near in that time: {_told(passing.probability)}, "
-            f"range {percent_range(passing.low, passing.high)}."
+            f"A trail of {words.one}, made near {_time_words(findings)}: "
+            f"{_told(passing.probability)}, range {percent_range(passing.low, passing.high)}."
         )
     if len(findings.trails):
         said.append(_nearest(findings, words))
@@ -134,8 +135,8 @@ def _can_be_said(findings: IncidentFindings, words: TaxonWords) -> tuple[str, ..
     known = findings.presence["p_presence"].dropna()
     if len(known):
         said.append(
-            f"Chance that {words.many} used the nearest surveyed segments that month: "
-            f"{percent_range(float(known.min()), float(known.max()))}."
+            f"Probability that {words.many} used the nearest surveyed segments that month: "
+            f"by segment, {percent_range(float(known.min()), float(known.max()))}."
         )
     return tuple(said)
 
@@ -171,6 +172,25 @@ def _agency_line(agency: str | None) -> str:
     )
 
 
+def _map_blocks(
+    findings: IncidentFindings, words: TaxonWords, png: bytes | None
+) -> tuple[Block, ...]:
+    if png is None:
+        return ()
+    caption = (
+        "The place, the trails near, and the surveyed lines. "
+        f"The ring is {kilometres(findings.within_m)} away."
+    )
+    return (FigureBlock(png, caption, f"Map. {_alt(findings, words)}"),)
+
+
+def _time_words(findings: IncidentFindings) -> str:
+    """Say the window in words; one without a start is all the time before the finding."""
+    if findings.window.open_at_start:
+        return "at some time before the loss was found"
+    return "in the time of the loss"
+
+
 def _reported_blocks(findings: IncidentFindings, record: PageRecord) -> tuple[Block, ...]:
     window = findings.window
     place = "the stated position" if findings.place.kind == "point" else "the parcel"
@@ -192,7 +212,6 @@ def _near_blocks(
     findings: IncidentFindings,
     words: TaxonWords,
     record: PageRecord,
-    map_png: bytes | None,
     timeline_png: bytes | None,
 ) -> tuple[Block, ...]:
     km = kilometres(findings.within_m)
@@ -206,9 +225,8 @@ def _near_blocks(
     else:
         blocks.append(Paragraph(f"{_found_near(len(findings.trails), km)} The list runs {dates}."))
         blocks.append(_trail_table(findings, words, record))
-    if map_png is not None:
-        caption = f"The place, the trails near, and the surveyed lines. The ring is {km} away."
-        blocks.append(FigureBlock(map_png, caption, f"Map. {_alt(findings, words)}"))
+    if len(findings.cleared):
+        blocks.append(Paragraph(_cleared_sentence(findings, record)))
     if timeline_png is not None:
         caption = "When the loss was, when each trail can have been made, and when somebody walked."
         blocks.append(FigureBlock(timeline_png, caption, f"Time line. {_alt(findings, words)}"))
@@ -217,12 +235,19 @@ def _near_blocks(
     return tuple(blocks)
 
 
+def _cleared_sentence(findings: IncidentFindings, record: PageRecord) -> str:
+    """Name the latest events that wiped the ground near."""
+    latest = findings.cleared.sort_values("time").tail(5)
+    events = [f"{row.cause} on {record.local(row.time)}" for row in latest.itertuples()]
+    return f"The ground near was wiped by {listed(events)}. Older tracks were lost then."
+
+
 def _alt(findings: IncidentFindings, words: TaxonWords) -> str:
     if findings.trails.empty:
         return "No trail is on record near."
     said = [
         f"Trail {number}: {kilometres(row.distance_m)} away, {words.name} {percent(row.p_taxon)}, "
-        f"made in the time of the loss {_told(row.p_in_window)}."
+        f"made {_time_words(findings)} {_told(row.p_in_window)}."
         for number, row in enumerate(findings.trails.head(12).itertuples(), start=1)
     ]
     return " ".join(said)
@@ -243,7 +268,7 @@ def _trail_table(findings: IncidentFindings, words: TaxonWords, record: PageReco
             words.name.capitalize(): [_told(p) for p in rows["p_taxon"].astype(float)],
             "Next": rows["leading_other"].map(TAXA),
             "Its probability": [percent(p) for p in rows["p_leading_other"].astype(float)],
-            "Made in the time of the loss": [_told(p) for p in rows["p_in_window"].astype(float)],
+            f"Made {_time_words(findings)}": [_told(p) for p in rows["p_in_window"].astype(float)],
             "Both": [_told(p) for p in rows["p_taxon_in_window"].astype(float)],
         }
     )
@@ -254,7 +279,7 @@ def _trail_table(findings: IncidentFindings, words: TaxonWords, record: PageReco
     )
     caption = (
         f"Trails near, nearest first. Heading is the way it went, seen from the place. "
-        f"Both: that of {words.one}, and made in the time of the loss.{cut}"
+        f"Both: that of {words.one}, and made {_time_words(findings)}.{cut}"
     )
     return TableBlock(frame, caption, {"Distance": "km"}, {"Distance": 1})
 
@@ -263,7 +288,7 @@ def _sign_table(findings: IncidentFindings, record: PageRecord) -> TableBlock:
     rows = findings.sign.head(MOST_ROWS)
     frame = pd.DataFrame(
         {
-            "Kind": rows["kind"],
+            "Kind": rows["kind"].replace({"kill": "remains of prey"}),
             "Distance": rows["distance_m"] / 1000,
             "Found": rows["time"].map(record.local),
             "Named by its finder": rows["named_as"].map(TAXA),

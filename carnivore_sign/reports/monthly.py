@@ -197,8 +197,8 @@ def _summary_table(
     looked = int((monthly["visits"] > 0).sum())
     expected = monthly["trails_expected"].sum(min_count=1)
     rows: list[tuple[str, str | None, str | None]] = [
-        ("Segments looked at", f"{looked} of {len(monthly)}", None),
-        ("Walked", f"{monthly['effort_km'].sum():.1f} km", None),
+        ("Segments looked at", f"{looked} of {len(monthly)}", "counted"),
+        ("Walked", f"{monthly['effort_km'].sum():.1f} km", "measured"),
     ]
     if len(rate) == 1:
         rows += _rate_rows(rate.iloc[0])
@@ -213,7 +213,9 @@ def _summary_table(
 def _rate_rows(rate: pd.Series) -> list[tuple[str, str | None, str | None]]:
     rows: list[tuple[str, str | None, str | None]] = []
     if "trails_expected" in rate and not pd.isna(rate["trails_expected"]):
-        rows.append(("Trails, summed by probability", f"{rate['trails_expected']:.1f}", None))
+        rows.append(
+            ("Trails, summed by probability", f"{rate['trails_expected']:.1f}", "see the rate")
+        )
     for column, words in (("trails_per_km", "100 km"), ("trails_per_km_day", "100 km-days")):
         if column not in rate or pd.isna(rate[column]):
             continue
@@ -341,7 +343,7 @@ def _undecided_blocks(trails: pd.DataFrame, taxon: str, record: PageRecord) -> t
         f"{len(open_)} of them {'is' if len(open_) == 1 else 'are'} undecided: the probability "
         f"of {TAXA[taxon]} lies between 20 and 80 %."
         if len(open_)
-        else "None of them is undecided between 20 and 80 %."
+        else f"No trail has a probability of {TAXA[taxon]} between 20 and 80 %."
     )
     if not len(trails):
         said = "No trail is on record this month, so that there was nothing to decide."

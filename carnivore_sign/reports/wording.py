@@ -67,7 +67,9 @@ def kilometres(metres: float) -> str:
 
     Examples
     --------
-    >>> kilometres(5000), kilometres(480.2)
-    ('5.0 km', '480 m')
+    >>> kilometres(5000), kilometres(2340), kilometres(480.2)
+    ('5 km', '2.3 km', '480 m')
     """
-    return f"{metres / 1000:.1f} km" if metres >= 1000 else f"{metres:.0f} m"
+    if metres >= 1000:
+        return f"{metres / 1000:.1f}".removesuffix(".0") + " km"
+    return f"{metres:.0f} m"

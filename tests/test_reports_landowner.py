@@ -1,0 +1,196 @@
+"""The landowner's answer: plain, honest, and never more than the evidence carries."""
+
+from __future__ import annotations
+
+import re
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from reporting_examples import all_text, answer_report, make_country, make_incidents, utc
+from shapely.geometry import Point
+
+from carnivore_sign.incidents import PROBABILITY_WORDS, IncidentFindings
+from carnivore_sign.records.vocabularies import TAXA
+from carnivore_sign.reports import (
+    Bullets,
+    Caution,
+    Heading,
+    Paragraph,
+    Report,
+    TableBlock,
+    cautions_for,
+)
+
+COUNTRY = make_country()
+FOUND = COUNTRY.examine()
+REPORT = answer_report(FOUND)
+
+VERDICTS = re.compile(
+    r"\b(it|this|that|which) (was|is) (?:surely |certainly |clearly )?(?:a |the |an )?"
+    rf"({'|'.join(TAXA.values())})\b|(?<!not )\bproves? that\b"
+    r"|\bguilty\b|\bculprit\b|\bdefinitely\b",
+    re.IGNORECASE,
+)
+HARM = re.compile(
+    r"\b(kill|killed|killing|shoot|shot|lethal|destroy(?:ed)? the animal|trap|trapped|poison|"
+    r"hunt|hunted|euthan\w+|put down|remove the animal|removal)\b",
+    re.IGNORECASE,
+)
+
+
+def lead(report: Report) -> str:
+    return next(b.text for b in report.blocks if isinstance(b, Paragraph) and b.lead)
+
+
+def nowhere() -> IncidentFindings:
+    incident = make_incidents(parcel=None, carcass_notes=None).set_geometry(
+        gpd.GeoSeries([Point(-110, 44)], crs="EPSG:4326")
+    )
+    return COUNTRY.examine(incident)
+
+
+@st.composite
+def generated(draw: st.DrawFn) -> IncidentFindings:
+    """Findings over a wide range of what a season can hold."""
+    share = st.one_of(st.just(np.nan), st.floats(0, 1))
+    p = np.array([draw(share) for _ in range(4)])
+    hours = [draw(st.one_of(st.none(), st.integers(1, 400))) for _ in range(4)]
+    before = COUNTRY.trails["made_before"] + pd.Timedelta(hours=draw(st.integers(-300, 300)))
+    after = [
+        None if h is None else b - pd.Timedelta(hours=h) for h, b in zip(hours, before, strict=True)
+    ]
+    trails = COUNTRY.trails.assign(
+        p_puma=p,
+        p_dog=1 - p,
+        made_before=before,
+        made_after=utc(*[None if a is None else a.isoformat() for a in after]),
+    ).iloc[: draw(st.integers(0, 4))]
+    visits = COUNTRY.visits.iloc[: draw(st.sampled_from([0, 5, 33]))]
+    incident = make_incidents(
+        last_seen_well=draw(st.sampled_from([None, "2031-05-12T18:00-06:00", "2031-05-01T00:00Z"])),
+        livestock=draw(st.sampled_from([None, "sheep", "goats"])),
+        count=draw(st.one_of(st.none(), st.integers(0, 9))),
+    )
+    return COUNTRY.examine(
+        incident, trails=trails, visits=visits,
+        within_m=draw(st.sampled_from([100.0, 800.0, 5000.0])),
+        taxon=draw(st.sampled_from(["puma", "dog", "wolf", "other"])),
+    )  # fmt: skip
+
+
+@settings(
+    max_examples=40, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow]
+)
+@given(generated())
+def test_no_answer_names_a_culprit_or_speaks_of_harm(findings: IncidentFindings) -> None:
+    said = all_text(answer_report(findings))
+    assert not VERDICTS.findall(said)
+    assert not HARM.findall(said)
+    assert not re.search(r"\b(nan|NaN|NaT|None|inf|<NA>)\b", said)
+    assert "caused the loss cannot be told from the survey" in said
+    assert "It is not weighed." in said
+    assert not re.search(r"(?<!\d)(0|100) %", re.sub(r"\d+ to \d+ %|20 to over 80 %", "", said))
+
+
+def test_the_wording_tests_can_fail() -> None:
+    assert VERDICTS.search("So it was a puma.")
+    assert VERDICTS.search("This is clearly a domestic dog")
+    assert HARM.search("It may be killed.")
+
+
+def test_the_numbers_are_those_of_the_findings() -> None:
+    said = all_text(REPORT)
+    p = FOUND.passing
+    assert f"{p.probability * 100:.0f} %, range {p.low * 100:.0f} to {p.high * 100:.0f} %" in said
+    assert "The nearest trail lies 480 m away; it is likely (93 %) to be that of a puma." in said
+    assert "Walks near: 1 before the loss, 0 during it, 2 after it." in said
+    trails = next(
+        b for b in REPORT.blocks if isinstance(b, TableBlock) and b.caption.startswith("Trails")
+    )
+    assert trails.rows[0][1:4] == ["0.5", "towards", "14 May 2031 07:20"]
+    assert trails.rows[3][-2:] == ["cannot be told", "cannot be told"]
+
+
+def test_a_range_that_leaves_all_open_gives_no_word() -> None:
+    assert "It cannot be told whether a puma left one of them" in lead(REPORT)
+    told = COUNTRY.examine(trails=COUNTRY.trails.iloc[:1])
+    assert "It is unlikely (17 %) that a puma left at least one" in lead(answer_report(told))
+
+
+def test_an_open_start_changes_the_words_of_time() -> None:
+    report = answer_report(COUNTRY.examine(make_incidents(last_seen_well=None)))
+    said = all_text(report)
+    assert "at some time before the loss was found" in said
+    assert "Nobody recorded when the stock was last seen well." in said
+    assert "Ask everyone who was there." in said
+
+
+def test_nobody_looked_and_nothing_near() -> None:
+    report = answer_report(nowhere())
+    said = all_text(report)
+    assert lead(report).startswith("Nobody looked within 5 km of the place")
+    assert "a blank means nothing here" in said
+    assert "outside the surveyed country" in said
+    assert "no estimate near the place" in said
+
+
+def test_a_blank_that_was_looked_for_is_not_a_proof() -> None:
+    report = answer_report(COUNTRY.examine(trails=COUNTRY.trails.iloc[:0]))
+    assert "A blank does not prove that nothing passed." in lead(report)
+
+
+def test_the_short_answer_comes_first_and_the_parts_follow() -> None:
+    headings = [b.text for b in REPORT.blocks if isinstance(b, Heading)]
+    assert headings == [
+        "The short answer", "What was reported", "What was near", "Who looked",
+        "How likely the animal is around here", "What would settle it", "What to do now",
+        "How it was computed", "Record",
+    ]  # fmt: skip
+    assert tuple(b for b in REPORT.blocks if isinstance(b, Caution)) == cautions_for("landowner")
+
+
+def test_what_wiped_the_ground_is_named() -> None:
+    assert "The ground near was wiped by rain on 11 May 2031 07:00." in all_text(REPORT)
+
+
+def test_the_table_of_words_is_printed() -> None:
+    block = next(
+        b for b in REPORT.blocks if isinstance(b, TableBlock) and b.caption.startswith("Words")
+    )
+    assert block.rows[:-1] == [[w.word, w.range_text] for w in PROBABILITY_WORDS]
+
+
+def test_the_record_names_inputs_and_version() -> None:
+    said = all_text(REPORT)
+    assert "may_walks.gpx | a1a1a1a1a1a1a1a1" in said
+    assert "carnivore_sign 0.0.0" in said
+    assert "03 June 2031" in said
+
+
+def test_the_agency_is_printed_where_it_is_given() -> None:
+    assert "Its number is to be filled in here" in all_text(REPORT)
+    assert "Your wildlife agency: Invented Agency 555." in all_text(
+        answer_report(FOUND, agency="Invented Agency 555")
+    )
+
+
+def test_carcass_notes_are_passed_on_as_recorded() -> None:
+    note = "<b>Bite</b> at the throat; $5 #tag"
+    said = all_text(answer_report(COUNTRY.examine(make_incidents(carcass_notes=note))))
+    assert note in said
+
+
+@pytest.mark.parametrize("findings", [FOUND, nowhere()], ids=["near", "nothing near"])
+def test_sentences_are_short(findings: IncidentFindings) -> None:
+    """Plain language: under 25 words on average, none over 40 (common practice)."""
+    blocks = answer_report(findings).blocks
+    texts = [b.text for b in blocks if isinstance(b, Paragraph | Caution)]
+    texts += [item for b in blocks if isinstance(b, Bullets) for item in b.items]
+    sentences = [s for text in texts for s in re.split(r"(?<=[.!?])\s+", text) if s]
+    lengths = [len(sentence.split()) for sentence in sentences]
+    assert np.mean(lengths) < 15
+    assert max(lengths) <= 40

@@ -1,0 +1,184 @@
+"""The manager's month: sentences that follow the data, numbers that equal the tables."""
+
+from __future__ import annotations
+
+import re
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+from reporting_examples import Country, all_text, make_country, month_report
+
+from carnivore_sign.errors import InputError
+from carnivore_sign.maps.key import share_used
+from carnivore_sign.reports import Heading, NewPage, Paragraph, Report, TableBlock
+from carnivore_sign.reports.monthly import MOST_ROWS
+
+COUNTRY = make_country()
+REPORT = month_report(COUNTRY)
+
+
+def lead(report: Report) -> str:
+    return next(b.text for b in report.blocks if isinstance(b, Paragraph) and b.lead)
+
+
+def table(report: Report, caption: str) -> TableBlock:
+    return next(
+        b for b in report.blocks if isinstance(b, TableBlock) and b.caption.startswith(caption)
+    )
+
+
+def nothing_found() -> Country:
+    state = COUNTRY.monthly["state"].where(COUNTRY.monthly["visits"].eq(0), "not_found")
+    monthly = COUNTRY.monthly.assign(state=state, p_found=np.nan, trails_expected=0.0)
+    return make_country(monthly=monthly, trails=COUNTRY.trails.iloc[:0])
+
+
+def nobody_looked() -> Country:
+    monthly = COUNTRY.monthly.assign(state="not_looked", visits=0, effort_km=0.0)
+    return make_country(
+        monthly=monthly, visits=COUNTRY.visits.iloc[:0], trails=COUNTRY.trails.iloc[:0],
+        rates=COUNTRY.rates.iloc[:1],
+    )  # fmt: skip
+
+
+def test_the_first_page_is_three_sentences_a_map_and_a_table() -> None:
+    first = REPORT.blocks[: [isinstance(b, NewPage) for b in REPORT.blocks].index(True)]
+    assert [type(b).__name__ for b in first] == ["Paragraph", "FigureBlock", "TableBlock"]
+    assert len(re.findall(r"\.(?:\s|$)", lead(REPORT))) == 3
+
+
+def test_the_first_page_says_what_the_tables_say() -> None:
+    best, low, high = share_used(COUNTRY.monthly)
+    assert lead(REPORT) == (
+        "11 of 15 segments were looked at in May 2031, on 3 walks and 31.4 km; 4 were not. "
+        "Sign of puma is sure on 1 segment and likely on 1 segment. "
+        f"The estimate is that pumas used {best * 100:.0f} % of the segments "
+        f"(95 % limits {low * 100:.0f} to {high * 100:.0f} %)."
+    )
+    cells = {row[0]: row[1:] for row in table(REPORT, "The month in numbers").rows}
+    assert cells["Trails per 100 km"] == ["4.4", "0.8 to 13.8"]
+    assert cells["Segments looked at"] == ["11 of 15", "counted"]
+
+
+def test_nothing_found_has_no_sentence_that_something_was() -> None:
+    report = month_report(nothing_found())
+    said = all_text(report)
+    assert "No trail that was found is likely to be that of a puma." in said
+    assert "Sign of puma is" not in said
+    assert "nothing to decide" in said
+    assert "Undecided trails" not in said
+
+
+def test_nobody_looked_says_so_and_claims_nothing() -> None:
+    said = all_text(month_report(nobody_looked()))
+    assert "Nobody looked in May 2031, so the month says nothing by itself." in said
+    assert "Sign of puma is" not in said
+    assert "used 31 % of the segments" not in said
+
+
+@pytest.mark.parametrize(
+    ("taxon", "name", "many"),
+    [("wolf", "Wolf", "wolves"), ("lynx", "Lynx", "lynx"), ("red_fox", "Red fox", "red foxes")],
+)
+def test_plurals_are_those_of_the_taxon(taxon: str, name: str, many: str) -> None:
+    trails = COUNTRY.trails.assign(**{f"p_{taxon}": COUNTRY.trails["p_puma"], "p_puma": 0.0})
+    report = month_report(
+        make_country(trails=trails), monthly=COUNTRY.monthly.assign(taxon=taxon), taxon=taxon
+    )
+    assert report.title == f"{name} in May 2031"
+    assert f"that {many} used" in lead(report)
+
+
+def test_one_is_singular() -> None:
+    monthly = COUNTRY.monthly.iloc[[1]]
+    visits = COUNTRY.visits[COUNTRY.visits["segment"].eq(monthly["segment"].iloc[0])].head(1)
+    report = month_report(make_country(monthly=monthly, visits=visits))
+    assert lead(report).startswith("1 of 1 segment was looked at in May 2031, on 1 walk and")
+    assert "1 visit on 1 transect." in all_text(report)
+    assert not re.search(r"\b1 (segments|walks|visits|transects|trails|files|rows)\b", lead(report))
+
+
+def test_no_estimate_is_said_and_not_printed_as_a_number() -> None:
+    bare = COUNTRY.monthly.assign(p_presence=np.nan, p_presence_low=np.nan, p_presence_high=np.nan)
+    said = all_text(month_report(make_country(monthly=bare)))
+    assert "The share of segments that pumas used cannot be estimated." in said
+
+
+@pytest.mark.parametrize(
+    "country",
+    [COUNTRY, nothing_found(), nobody_looked(),
+     make_country(rates=COUNTRY.rates.iloc[:0], receipts=COUNTRY.receipts.iloc[:0]),
+     make_country(trails=COUNTRY.trails.assign(p_puma=np.nan, direction_deg=np.nan)),
+     make_country(monthly=COUNTRY.monthly.assign(
+         p_presence=np.nan, p_presence_low=np.nan, p_presence_high=np.nan,
+         trails_expected=np.nan, effort_km_days=np.nan))],
+    ids=["full", "nothing found", "nobody looked", "no rates", "no evidence", "no estimate"],
+)  # fmt: skip
+def test_no_text_has_a_nan(country: Country) -> None:
+    said = all_text(month_report(country))
+    assert not re.search(r"\b(nan|NaN|NaT|None|inf|<NA>)\b", said)
+
+
+def test_undecided_trails_are_those_in_the_middle() -> None:
+    rows = table(REPORT, "Undecided trails").rows
+    assert [row[0] for row in rows] == ["T3", "T4"]
+    assert rows[0][4:] == ["45 %", "domestic dog", "50 %"]
+
+
+def test_trails_of_another_local_month_are_passed_over() -> None:
+    late = COUNTRY.trails["time"].mask(
+        COUNTRY.trails["trail"].eq("T3"), pd.Timestamp("2031-06-01 03:00", tz="UTC")
+    )
+    rows = table(month_report(make_country(trails=COUNTRY.trails.assign(time=late))), "Undec").rows
+    assert [row[0] for row in rows] == ["T3", "T4"]  # 3 h UTC on 1 June is 31 May in Denver
+    later = late + pd.Timedelta(hours=4)
+    report = month_report(make_country(trails=COUNTRY.trails.assign(time=later)))
+    assert [row[0] for row in table(report, "Undec").rows] == ["T4"]
+
+
+def test_the_month_before_is_compared_by_its_limits() -> None:
+    assert "may explain the difference" in all_text(REPORT)
+    apart = COUNTRY.rates.assign(
+        trails_per_km_low=[0.001, 0.2], trails_per_km_high=[0.1, 0.4], trails_per_km=[0.05, 0.3]
+    )
+    assert "speaks for a change" in all_text(month_report(make_country(rates=apart)))
+    alone = COUNTRY.rates.iloc[[1]]
+    assert "The month before" not in all_text(month_report(make_country(rates=alone)))
+
+
+def test_receipts_add_up() -> None:
+    assert "2 files gave 5040 rows: 5028 kept, 12 set aside with a reason." in all_text(REPORT)
+
+
+def test_effort_of_unknown_accumulation_is_told_apart() -> None:
+    assert "For 11 of them it is not known how long" in all_text(REPORT)
+    rows = {row[0]: row for row in table(REPORT, "Effort by transect").rows}
+    assert rows["Dry Fork"][1:6] == ["3", "15", "5", "14.2", "28.5"]
+
+
+def test_a_long_season_is_cut_and_says_so() -> None:
+    many = gpd.GeoDataFrame(pd.concat([COUNTRY.monthly] * 40, ignore_index=True))
+    many["segment"] = [f"s{i}" for i in range(len(many))]
+    report = month_report(make_country(monthly=many))
+    block = table(report, "Probability that pumas used a segment")
+    assert len(block.rows) == MOST_ROWS
+    assert f"The {MOST_ROWS} most probable of 600." in block.caption
+
+
+def test_rates_of_other_shapes_are_printed_or_refused() -> None:
+    extra = COUNTRY.rates.assign(surface=["dust", "sand"])
+    assert "Surface" in table(month_report(make_country(rates=extra)), "Trails of puma").head
+    with pytest.raises(InputError, match="no column 'period'"):
+        month_report(make_country(rates=COUNTRY.rates.drop(columns="period")))
+    with pytest.raises(InputError, match="no row of 'wolf'"):
+        month_report(COUNTRY, taxon="wolf")
+
+
+def test_the_report_has_all_its_parts() -> None:
+    headings = [b.text for b in REPORT.blocks if isinstance(b, Heading)]
+    assert headings == [
+        "Effort", "Detections and rates", "Presence, segment by segment", "What was undecided",
+        "Data quality", "How it was computed", "Cautions", "Record",
+    ]  # fmt: skip
