@@ -8,6 +8,7 @@ import sys
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pyproj
 import pytest
 import shapely
@@ -126,6 +127,18 @@ def test_one_visit_is_one_tally_mark() -> None:
     visits = COUNTRY.monthly.assign(visits=[1, 2, 9, *[0] * 12])
     figure = draw_month(visits, title="Coldwater", taxon="puma")
     assert len(collection(figure, "tally").get_segments()) == 1 + 2 + 5
+
+
+def test_short_units_get_lighter_lines_and_no_tally() -> None:
+    far = COUNTRY.monthly.iloc[[14]].set_geometry(
+        COUNTRY.monthly.geometry.iloc[[14]].translate(xoff=2.0)
+    )
+    wide = gpd.GeoDataFrame(pd.concat([COUNTRY.monthly.iloc[:14], far]))
+    figure = draw_month(wide, title="Wide", taxon="puma")
+    full, light = (collection(f, "found_sure-core").get_linewidths()[0] for f in (month(), figure))
+    assert light == pytest.approx(0.35 * full)
+    assert "no room for marks of visits at this scale" in texts(figure)
+    assert "no room for marks of visits at this scale" not in texts(month())
 
 
 def test_trails_are_filled_open_or_grey_and_point_their_way() -> None:

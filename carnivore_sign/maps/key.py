@@ -165,28 +165,31 @@ class Column:
         self.figure.add_artist(artist)
 
 
-def key_of_states(column: Column, monthly: gpd.GeoDataFrame) -> None:
-    """Write the states with the number of units in each."""
+def key_of_states(column: Column, monthly: gpd.GeoDataFrame, scale: float) -> None:
+    """Write the states with the number of units in each; `scale` is that of the map's lines."""
     counts = monthly["state"].value_counts()
     for state, style in STATES.items():
         y = column.entry(f"{style.label}: {counts.get(state, 0)}")
-        width = PLAIN_PT if style.dotted else line_width_pt(0.6)
+        width = PLAIN_PT if style.dotted else scale * line_width_pt(0.6)
         column.line(y, style.color, width, dotted=style.dotted)
 
 
-def key_of_weight(column: Column) -> None:
+def key_of_weight(column: Column, scale: float) -> None:
     """Write what the weight of a line and its pale edge mean."""
     style = STATES["not_found"]
     for share in (0.1, 0.5, 0.9):
         y = column.entry(f"{share * 100:.0f} %")
-        column.line(y, style.color, line_width_pt(share))
+        column.line(y, style.color, scale * line_width_pt(share))
     y = column.entry("10 %, upper 95 % limit 70 %")
-    column.line(y, style.edge, line_width_pt(0.7))
-    column.line(y, style.color, line_width_pt(0.1))
+    column.line(y, style.edge, scale * line_width_pt(0.7))
+    column.line(y, style.color, scale * line_width_pt(0.1))
 
 
-def key_of_effort(column: Column) -> None:
-    """Write what the tally marks mean."""
+def key_of_effort(column: Column, *, drawn: bool) -> None:
+    """Write what the tally marks mean, or that there was no room for them."""
+    if not drawn:
+        column.text("no room for marks of visits at this scale", quiet=True)
+        return
     column.tallies(column.entry("visits: one mark each, up to five"), 3)
 
 

@@ -35,6 +35,9 @@ from carnivore_sign.maps.style import (
 
 FloatArray = npt.NDArray[np.float64]
 
+#: A unit shorter than this on the sheet, points, is drawn with lighter lines.
+_SHORT_PT = 18.0
+
 #: Drawing order of the states: what matters most comes last, on top.
 _ORDER = ("not_looked", "not_found", "found_likely", "found_sure")
 
@@ -49,7 +52,9 @@ def draw_segments(ax: Axes, monthly: gpd.GeoDataFrame) -> Axes:
     monthly : GeoDataFrame
         MONTHLY of one period and taxon. A unit without an estimate is drawn at its
         plain weight; a unit that was not looked for is dotted whatever its estimate.
+        Where units are short on the sheet, all weights are scaled down alike (`weight_scale`).
     """
+    scale = weight_scale(ax, monthly)
     for order, state in enumerate(_ORDER):
         style = STATES[state]
         rows = monthly[monthly["state"].eq(state).to_numpy(dtype=bool)]
@@ -68,8 +73,8 @@ def draw_segments(ax: Axes, monthly: gpd.GeoDataFrame) -> Axes:
                 )
             )
             continue
-        core = _widths(rows["p_presence"])[owner]
-        edge = np.maximum(_widths(rows["p_presence_high"])[owner], core)
+        core = _widths(rows["p_presence"])[owner] * scale
+        edge = np.maximum(_widths(rows["p_presence_high"])[owner] * scale, core)
         for widths, color, level in ((edge, style.edge, 3.0), (core, style.color, 4.0)):
             ax.add_collection(
                 LineCollection(
@@ -82,6 +87,15 @@ def draw_segments(ax: Axes, monthly: gpd.GeoDataFrame) -> Axes:
                 )
             )
     return ax
+
+
+def weight_scale(ax: Axes, units: gpd.GeoDataFrame) -> float:
+    """Factor for the weight of lines, from 0.35 to 1, so that short units stay longer than wide."""
+    lengths = shapely.length(units.geometry.to_numpy())
+    lengths = lengths[np.isfinite(lengths)]
+    if not len(lengths):
+        return 1.0
+    return float(np.clip(np.median(lengths) / map_units_per_point(ax) / _SHORT_PT, 0.35, 1.0))
 
 
 def draw_tally(ax: Axes, monthly: gpd.GeoDataFrame) -> Axes:
@@ -109,6 +123,11 @@ def draw_tally(ax: Axes, monthly: gpd.GeoDataFrame) -> Axes:
             LineCollection(list(ticks), colors=color, linewidths=width, zorder=level, gid="tally")
         )
     return ax
+
+
+def has_tally(ax: Axes) -> bool:
+    """Whether any tally mark found room on the map."""
+    return any(c.get_gid() == "tally" and len(c.get_paths()) for c in ax.collections)
 
 
 def draw_trails(ax: Axes, trails: gpd.GeoDataFrame, probability: str) -> Axes:
@@ -222,17 +241,19 @@ def _name_places(
     up_pt: float = 7.0,
     longest: int = 22,
 ) -> None:
-    """Write names at places, leaving out those that would lie on one already written."""
+    """Write names at places, leaving out those that would leave the map or lie on another."""
     size = map_units_per_point(ax)
     taken: list[tuple[float, float, float, float]] = []
     west, east = ax.get_xlim()
+    south, north = ax.get_ylim()
     for name, (x, y) in zip(names, at, strict=True):
         text = drawable(name)
         text = text if len(text) <= longest else text[: longest - 1] + "\u2026"
         wide, high = len(text) * SMALL_PT * 0.62 * size, SMALL_PT * 1.3 * size
         left = min(max(x - wide * shift, west + 2 * size), east - wide)
         box = (left, y + up_pt * size, left + wide, y + up_pt * size + high)
-        if any(_overlap(box, other) for other in taken):
+        inside = west <= x <= east and south <= box[1] <= north - high
+        if not inside or any(_overlap(box, other) for other in taken):
             continue
         taken.append(box)
         ax.text(

@@ -29,6 +29,8 @@ from carnivore_sign.maps.layers import (
     draw_tally,
     draw_trails,
     draw_transects,
+    has_tally,
+    weight_scale,
 )
 from carnivore_sign.maps.lettering import font, new_figure, place_text, put_text, sheet_of
 from carnivore_sign.maps.style import QUIET, SMALL_PT, TITLE_PT
@@ -107,11 +109,13 @@ def draw_month(
         draw_trails(ax, drawn["trails"], taxon_column(taxon))
     column = open_column(figure)
     column.heading("Segments, and how many of each")
-    key_of_states(column, monthly)
+    scale = weight_scale(ax, monthly)
+    key_of_states(column, monthly, scale)
     column.heading("Weight: how probable it is that a segment is used")
-    key_of_weight(column)
-    column.heading("Effort")
-    key_of_effort(column)
+    key_of_weight(column, scale)
+    if (monthly["visits"] > 0).any():
+        column.heading("Effort")
+        key_of_effort(column, drawn=has_tally(ax))
     if "trails" in drawn:
         column.heading(f"Trails, by how probable {TAXA[taxon]} is")
         key_of_trails(column)
