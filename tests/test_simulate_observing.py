@@ -136,7 +136,7 @@ def test_visible_characters_are_misread_at_the_known_rate(prints: pd.DataFrame) 
 @pytest.mark.parametrize("ground", ["dust", "sand"])
 def test_the_surface_hides_characters_as_often_as_it_should(ground: str) -> None:
     count = 40_000
-    true = pd.DataFrame({name: 80.0 for name in MEASURES}, index=range(count))
+    true = pd.DataFrame(dict.fromkeys(MEASURES, 80.0), index=range(count))
     true = true.assign(**{name: words[0] for name, words in CHARACTERS.items()})
     noted = see_prints(
         true, np.full(count, ground, dtype=object), SETTINGS, np.random.default_rng(0)
@@ -153,7 +153,7 @@ def test_the_surface_hides_characters_as_often_as_it_should(ground: str) -> None
 
 
 def test_what_can_be_seen_of_a_print_hangs_together() -> None:
-    true = pd.DataFrame({name: 80.0 for name in MEASURES}, index=range(20_000))
+    true = pd.DataFrame(dict.fromkeys(MEASURES, 80.0), index=range(20_000))
     true = true.assign(**{name: words[0] for name, words in CHARACTERS.items()})
     ground = np.full(len(true), "dust", dtype=object)
     noted = see_prints(true, ground, SETTINGS, np.random.default_rng(0))

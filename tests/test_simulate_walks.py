@@ -121,13 +121,26 @@ def test_a_course_follows_its_transects_end_to_end(country, walks: pd.DataFrame)
     walk = walks[walks["transects"].map(len).eq(2)].iloc[0]
     course = draw_course(country, SOUND, walk, np.random.default_rng(1))
     assert course.end_m == pytest.approx(course.path.length_m)
-    assert 100 < course.approach_m < 1500
     for _, piece in course.pieces.iterrows():
         line = country.paths[piece["transect"]]
         along = np.linspace(0.0, line.length_m, 40)
         on_course = course.path.at(course_m_of(piece, along))
         assert distances_m(*on_course, *line.at(along)).max() < 1.0
         assert piece["end_m"] - piece["start_m"] == pytest.approx(line.length_m)
+
+
+def test_every_approach_is_short_even_where_the_end_of_a_route_is_left_out(country, walks) -> None:
+    for seed, (_, walk) in enumerate(walks.iterrows()):
+        course = draw_course(country, SOUND, walk, np.random.default_rng(seed))
+        assert 100 < course.approach_m < 1000
+        left_out = set(WALKING.routes[int(walk["route"])].transects) - set(walk["transects"])
+        for name in left_out:
+            line = country.paths[name]
+            near = [
+                distances_m(x, y, line.lon, line.lat).min() < 30
+                for x, y in zip(course.path.lon, course.path.lat, strict=True)
+            ]
+            assert sum(near) <= 1
 
 
 def test_a_way_back_is_walked_but_not_searched(country, walks: pd.DataFrame) -> None:

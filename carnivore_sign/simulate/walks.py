@@ -16,10 +16,11 @@ import pandas as pd
 from scipy.signal import lfilter
 
 from carnivore_sign.errors import InputError
-from carnivore_sign.simulate.country import Country, Path, place
+from carnivore_sign.simulate.country import Country, Path, place, shifted
 from carnivore_sign.simulate.passages import SECONDS_PER_DAY, month_bounds, seconds
 from carnivore_sign.simulate.settings import (
     FIRST_WALKING_DAY,
+    RouteSettings,
     SeasonSettings,
     WalkingSettings,
 )
@@ -37,6 +38,9 @@ PAIR_SHARE = 0.35
 
 #: Surfaces that wind wipes.
 LOOSE = ("sand", "dust", "snow")
+
+#: Approach to a transect that is not at an end of its route, in metres.
+SHORT_APPROACH_M = 400.0
 
 #: Share of approaches that are ridden, and the speed of riding in metres per second.
 RIDDEN_SHARE = 0.4
@@ -216,8 +220,8 @@ def draw_course(
     names = walk["transects"] if forwards else walk["transects"][::-1]
     legs: list[tuple[str | None, Path, bool]] = []
     lines = [country.paths[n] if forwards else country.paths[n].reversed() for n in names]
-    parking = route.parking_km[0 if forwards else 1]
-    legs.append((None, _approach(country, parking, lines[0], rng), False))
+    parked = _parking(country, route, names[0], lines[0], forwards)
+    legs.append((None, _approach(parked, lines[0], rng), False))
     for name, line in zip(names, lines, strict=True):
         legs.append((name, line, forwards))
     if rng.random() < route.returns:
@@ -226,11 +230,20 @@ def draw_course(
     return _join(legs, cut)
 
 
-def _approach(
-    country: Country, parking_km: tuple[float, float], line: Path, rng: np.random.Generator
-) -> Path:
+def _parking(
+    country: Country, route: RouteSettings, first: str, line: Path, forwards: bool
+) -> tuple[FloatArray, FloatArray]:
+    """Parking place of a walk: the route's, or behind the line if the route's end is left out."""
+    if first == route.transects[0 if forwards else -1]:
+        return place(country.settings, route.parking_km[0 if forwards else 1])
+    behind = np.radians(line.bearing_at(np.zeros(1)) + 180.0)
+    east_m, north_m = SHORT_APPROACH_M * np.sin(behind), SHORT_APPROACH_M * np.cos(behind)
+    return shifted(line.lon[:1], line.lat[:1], east_m, north_m)
+
+
+def _approach(parked: tuple[FloatArray, FloatArray], line: Path, rng: np.random.Generator) -> Path:
     """Way from the parking place to the start of a line, with one bend in it."""
-    lon, lat = place(country.settings, parking_km)
+    lon, lat = parked
     lean = rng.uniform(-0.25, 0.25)
     over_lon, over_lat = line.lon[0] - lon[0], line.lat[0] - lat[0]
     middle = lon[0] + 0.5 * over_lon - lean * over_lat, lat[0] + 0.5 * over_lat + lean * over_lon
