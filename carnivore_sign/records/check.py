@@ -11,12 +11,16 @@ from typing import Final
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
 
 from carnivore_sign.errors import TableFaults
 from carnivore_sign.records.tables import Column, Table
 from carnivore_sign.space import STORED_CRS, stored
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
 
 TEXT: Final = pd.StringDtype(na_value=np.nan)
 TIME: Final = pd.DatetimeTZDtype("ms", "UTC")
@@ -69,12 +73,13 @@ def find_faults(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
     DataFrame
         One row per fault: ``row`` (index label), ``column``, ``value``, ``reason``.
     """
-    found = [_column_faults(frame, column) for column in table.columns]
+    if frame.empty:
+        return pd.DataFrame(columns=FAULT_COLUMNS)
+    found = [faults for column in table.columns for faults in _column_faults(frame, column)]
     if table.geometry is not None:
-        found.append(_geometry_faults(frame, table))
+        found += _geometry_faults(frame, table)
     if table.key and set(table.key) <= set(frame.columns):
-        found.append(_key_faults(frame, table))
-    found = [faults for faults in found if len(faults)]
+        found += _key_faults(frame, table)
     if not found:
         return pd.DataFrame(columns=FAULT_COLUMNS)
     return pd.concat(found, ignore_index=True)
@@ -107,6 +112,8 @@ def _cast(frame: pd.DataFrame, column: Column) -> pd.Series:
     if column.name not in frame:
         return pd.Series(index=frame.index, dtype=_DTYPES[column.kind])
     values = frame[column.name]
+    if values.dtype == _DTYPES[column.kind]:
+        return values
     if column.kind == "text":
         return values.astype("object").where(values.notna(), None).astype(TEXT)
     if column.kind == "time":
@@ -126,67 +133,67 @@ def _as_times(values: pd.Series) -> pd.Series:
     return parsed.dt.round("ms").astype(TIME)
 
 
-def _column_faults(frame: pd.DataFrame, column: Column) -> pd.DataFrame:
+def _column_faults(frame: pd.DataFrame, column: Column) -> list[pd.DataFrame]:
     if column.name not in frame:
-        if not column.required or frame.empty:
-            return pd.DataFrame(columns=FAULT_COLUMNS)
-        everywhere = pd.Series(True, index=frame.index)
-        return _faults(everywhere, column.name, None, "the column is missing and must be there")
+        everywhere = np.full(len(frame), column.required)
+        return _faults(frame, everywhere, column.name, "the column is missing and must be there")
     values = frame[column.name]
-    present = values.notna()
+    present = values.notna().to_numpy()
     found = []
     if column.required:
-        found.append(_faults(~present, column.name, values, "missing, and must be there"))
-    cast = _cast(frame, column)
+        found += _faults(frame, ~present, column.name, "missing, and must be there")
+    if not present.any():
+        return found
     if column.kind == "time" and not isinstance(values.dtype, pd.DatetimeTZDtype):
         naive = present & _has_no_zone(values)
-        found.append(_faults(naive, column.name, values, "a time without a zone"))
+        found += _faults(frame, naive, column.name, "a time without a zone")
         present &= ~naive
-    found.append(_faults(present & cast.isna(), column.name, values, _not_a(column)))
-    known = present & cast.notna()
+    cast = _cast(frame, column)
+    known = present & cast.notna().to_numpy()
+    found += _faults(frame, present & ~known, column.name, _not_a(column))
     if column.words:
-        strange = known & ~cast.isin(column.words)
-        reason = "not one of " + ", ".join(column.words)
-        found.append(_faults(strange, column.name, values, reason))
+        strange = known & ~cast.isin(column.words).to_numpy()
+        found += _faults(frame, strange, column.name, "not one of " + ", ".join(column.words))
+    if column.kind in ("integer", "number", "probability"):
+        found += _range_faults(frame, column, cast.to_numpy(dtype=float, na_value=np.nan), known)
+    return found
+
+
+def _range_faults(
+    frame: pd.DataFrame, column: Column, numbers: FloatArray, known: BoolArray
+) -> list[pd.DataFrame]:
     low, high = column.at_least, column.at_most
     if column.kind == "probability":
         low, high = 0.0, 1.0
-    if low is not None:
-        below = known & (cast < low).fillna(False).astype(bool)
-        found.append(_faults(below, column.name, values, f"below {low:g}"))
-    if high is not None:
-        above = known & (cast > high).fillna(False).astype(bool)
-        found.append(_faults(above, column.name, values, f"above {high:g}"))
-    if column.kind in ("number", "probability"):
-        infinite = known & np.isinf(cast.astype(float))
-        found.append(_faults(infinite, column.name, values, "not a finite number"))
-    return pd.concat(found, ignore_index=True)
+    found = _faults(frame, known & np.isinf(numbers), column.name, "not a finite number")
+    with np.errstate(invalid="ignore"):
+        if low is not None:
+            found += _faults(frame, known & (numbers < low), column.name, f"below {low:g}")
+        if high is not None:
+            found += _faults(frame, known & (numbers > high), column.name, f"above {high:g}")
+    return found
 
 
 def _not_a(column: Column) -> str:
     return {"time": "not a time", "integer": "not a whole number"}.get(column.kind, "not a number")
 
 
-def _has_no_zone(values: pd.Series) -> pd.Series:
+def _has_no_zone(values: pd.Series) -> BoolArray:
     if pd.api.types.is_datetime64_dtype(values.dtype):
-        return pd.Series(True, index=values.index)
+        return np.ones(len(values), dtype=bool)
     words = values.astype("object").astype(str)
-    return words.str.contains(r"\d") & ~words.str.contains(r"(?:[zZ]|[+-]\d\d:?\d\d)$")
+    zoned = words.str.contains(r"(?:[zZ]|[+-]\d\d:?\d\d)$", na=False)
+    return (words.str.contains(r"\d", na=False) & ~zoned).to_numpy(dtype=bool)
 
 
-def _geometry_faults(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
-    has_any = isinstance(frame, gpd.GeoDataFrame) and frame._geometry_column_name in frame
-    if not has_any:
-        if not table.geometry_required or frame.empty:
-            return pd.DataFrame(columns=FAULT_COLUMNS)
-        everywhere = pd.Series(True, index=frame.index)
-        return _faults(everywhere, "geometry", None, "there is no position")
+def _geometry_faults(frame: pd.DataFrame, table: Table) -> list[pd.DataFrame]:
+    if not (isinstance(frame, gpd.GeoDataFrame) and frame._geometry_column_name in frame):
+        everywhere = np.full(len(frame), table.geometry_required)
+        return _faults(frame, everywhere, "geometry", "there is no position")
     shapes = stored(frame, f"table '{table.name}'").geometry
     raw = shapes.to_numpy()
-    missing = pd.Series(shapely.is_missing(raw) | shapely.is_empty(raw), index=frame.index)
-    found = []
-    if table.geometry_required:
-        found.append(_faults(missing, "geometry", None, "there is no position"))
+    missing = shapely.is_missing(raw) | shapely.is_empty(raw)
+    found = _faults(frame, missing & table.geometry_required, "geometry", "there is no position")
     bounds = shapely.bounds(raw)
     with np.errstate(invalid="ignore"):
         outside = (
@@ -195,32 +202,40 @@ def _geometry_faults(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
             | (np.abs(bounds[:, [0, 2]]) > 180).any(axis=1)
         )
     off_earth = ~missing & outside
-    words = shapes.to_wkt().where(off_earth)
-    found.append(_faults(off_earth, "geometry", words, "latitude or longitude out of range"))
+    if off_earth.any():
+        words = shapes.to_wkt()
+        reason = "latitude or longitude out of range"
+        found += _faults(frame, off_earth, "geometry", reason, values=words)
     if table.geometry not in (None, "Geometry"):
-        fits = shapes.geom_type.fillna("").str.removeprefix("Multi").eq(table.geometry)
-        wrong = ~missing & ~fits
-        reason = f"not a {table.geometry.lower()}"
-        found.append(_faults(wrong, "geometry", shapes.geom_type, reason))
-    return pd.concat(found, ignore_index=True)
+        kinds = shapes.geom_type
+        fits = kinds.fillna("").str.removeprefix("Multi").eq(table.geometry).to_numpy()
+        reason = f"not a {str(table.geometry).lower()}"
+        found += _faults(frame, ~missing & ~fits, "geometry", reason, values=kinds)
+    return found
 
 
-def _key_faults(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
+def _key_faults(frame: pd.DataFrame, table: Table) -> list[pd.DataFrame]:
     keys = frame[list(table.key)]
-    again = keys.duplicated() & keys.notna().all(axis=1)
-    doubled = keys.loc[again]
-    shown = [", ".join(map(str, key)) for key in doubled.itertuples(index=False, name=None)]
-    words = pd.Series(shown, index=doubled.index, dtype="object")
-    return _faults(again, "+".join(table.key), words, "stands in the table already")
+    again = (keys.duplicated() & keys.notna().all(axis=1)).to_numpy()
+    if not again.any():
+        return []
+    words = keys.astype(str).agg(", ".join, axis=1)
+    return _faults(frame, again, "+".join(table.key), "stands in the table already", values=words)
 
 
-def _faults(where: pd.Series, column: str, values: pd.Series | None, reason: str) -> pd.DataFrame:
-    rows = where.index[where.to_numpy(dtype=bool)]
-    if values is None:
-        shown = pd.Series([None] * len(rows), dtype="object")
-    else:
-        shown = values.loc[rows].astype("object").reset_index(drop=True)
-    return pd.DataFrame(
-        {"row": rows.to_numpy(), "column": column, "value": shown, "reason": reason},
-        columns=FAULT_COLUMNS,
-    ).astype({"value": "object"})
+def _faults(
+    frame: pd.DataFrame,
+    where: BoolArray,
+    column: str,
+    reason: str,
+    *,
+    values: pd.Series | None = None,
+) -> list[pd.DataFrame]:
+    """List the faulty rows as one frame, or nothing: most columns of most files are good."""
+    if not where.any():
+        return []
+    if values is None and column in frame:
+        values = frame[column]
+    shown = [None] * int(where.sum()) if values is None else values[where].astype("object").tolist()
+    told = {"row": frame.index[where].to_numpy(), "column": column}
+    return [pd.DataFrame({**told, "value": pd.Series(shown, dtype="object"), "reason": reason})]
