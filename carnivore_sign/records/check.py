@@ -147,7 +147,7 @@ def _column_faults(frame: pd.DataFrame, column: Column) -> list[pd.DataFrame]:
     if column.kind == "time" and not isinstance(values.dtype, pd.DatetimeTZDtype):
         naive = present & _has_no_zone(values)
         found += _faults(frame, naive, column.name, "a time without a zone")
-        present &= ~naive
+        present = present & ~naive
     cast = _cast(frame, column)
     known = present & cast.notna().to_numpy()
     found += _faults(frame, present & ~known, column.name, _not_a(column))
