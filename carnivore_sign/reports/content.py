@@ -7,6 +7,7 @@ notebook can hold anything. A missing value is printed as an en dash, and the ta
 from __future__ import annotations
 
 import datetime as dt
+import re
 import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -170,6 +171,21 @@ def as_plain(report: Report) -> tuple[dict[str, Any], dict[str, bytes]]:
             blocks.append(_plain_block(block))
     head = {**_texts(report, "title", "subtitle", "language"), "made_on": f"{report.made_on}"}
     return {**head, "blocks": blocks}, figures
+
+
+def unbroken(value: Any) -> Any:
+    r"""Tie each number to its per cent sign, in every text of nested lists and dictionaries.
+
+    Examples
+    --------
+    >>> unbroken({"text": "under 5 %"})
+    {'text': 'under 5\xa0%'}
+    """
+    if isinstance(value, dict):
+        return {name: unbroken(item) for name, item in value.items()}
+    if isinstance(value, list):
+        return [unbroken(item) for item in value]
+    return re.sub(r"(?<=\d) %", "\N{NO-BREAK SPACE}%", value) if isinstance(value, str) else value
 
 
 def _plain_block(block: Block) -> dict[str, Any]:

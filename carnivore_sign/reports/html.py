@@ -9,7 +9,7 @@ from pathlib import Path
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 
 from carnivore_sign.maps.style import HAIRLINE, INK, PAPER, QUIET
-from carnivore_sign.reports.content import Report, as_plain
+from carnivore_sign.reports.content import Report, as_plain, unbroken
 
 
 def write_html(report: Report, path: str | Path) -> Path:
@@ -25,7 +25,7 @@ def render_html(report: Report) -> str:
         for name, png in figures.items()
     }
     colors = {"ink": INK, "paper": PAPER, "quiet": QUIET, "hairline": HAIRLINE}
-    return _template().render(**content, **colors, images=images)
+    return _template().render(**unbroken(content), **colors, images=images)
 
 
 def write_whole(path: Path, body: bytes) -> Path:

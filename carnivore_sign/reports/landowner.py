@@ -344,7 +344,7 @@ def _presence_blocks(findings: IncidentFindings, words: TaxonWords) -> tuple[Blo
     frame = pd.DataFrame(
         {
             "Segment": rows["segment"],
-            "Month": rows["period"],
+            "Month": [f"{pd.Period(p, freq='M'):%b %Y}" for p in rows["period"]],
             "Distance": rows["distance_m"] / 1000,
             "State": rows["state"].map(MAP_STATES),
             "Used": [percent(p) for p in rows["p_presence"].astype(float)],

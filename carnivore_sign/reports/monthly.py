@@ -39,6 +39,7 @@ _RATE_COLUMNS: Final[dict[str, tuple[str, str, int, float]]] = {
     "effort_km": ("Walked", "km", 1, 1),
     "effort_km_days": ("Effort", "km-days", 1, 1),
     "trails_expected": ("Trails, summed by probability", "", 1, 1),
+    "trails_sure": ("Of them sure", "", 0, 1),
     "trails_per_km": ("Per 100 km", "", 1, 100),
     "trails_per_km_low": ("lower limit", "", 1, 100),
     "trails_per_km_high": ("upper limit", "", 1, 100),
@@ -181,7 +182,7 @@ def _map_blocks(
     if png is None:
         return ()
     counts = monthly["state"].value_counts()
-    states = ", ".join(f"{label} {counts.get(state, 0)}" for state, label in MAP_STATES.items())
+    states = "; ".join(f"{label}: {counts.get(state, 0)}" for state, label in MAP_STATES.items())
     caption = (
         f"Where {taxon_words(taxon).name} was looked for and found in {month}. Segments: {states}."
     )
@@ -258,7 +259,7 @@ def _rate_blocks(rates: pd.DataFrame, period: str, taxon: str) -> tuple[Block, .
     heading = Heading("Detections and rates")
     if rates.empty:
         return (heading, Paragraph("No rate could be computed."))
-    columns = {"period": rates["period"].astype("object")}
+    columns = {"period": [f"{pd.Period(p, freq='M'):%b %Y}" for p in rates["period"]]}
     units, decimals = {}, {}
     for name in rates.columns:
         if name in _RATE_COLUMNS:
@@ -271,8 +272,8 @@ def _rate_blocks(rates: pd.DataFrame, period: str, taxon: str) -> tuple[Block, .
             columns[str(name).capitalize()] = rates[name].astype("object")
     frame = pd.DataFrame(columns).rename(columns={"period": "Month"})
     caption = (
-        f"Trails of {TAXA[taxon]} per effort, by month. Limits are exact 95 % Poisson limits; "
-        "a trail counts as its probability."
+        f"Trails of {TAXA[taxon]} per effort, by month. A trail counts as its "
+        "probability. Limits are 95 % limits of a Poisson count that carry that doubt."
     )
     return (
         heading,
@@ -397,12 +398,13 @@ def _method_blocks() -> tuple[Block, ...]:
         "Sign was linked into trails; one trail is one passage and one detection on each segment "
         "it crosses. Each trail has a probability for each animal, from the characters of its "
         "prints. Effort is the length of segment really walked, and the days its surface had been "
-        "collecting tracks. Rates divide the summed probabilities by effort, with exact Poisson "
-        "limits. Presence is corrected for sign that is there and missed: a model of occupancy "
-        "with imperfect detection gives each segment its probability, and its limits."
+        "collecting tracks. Rates divide the summed probabilities by effort. Their limits are "
+        "those of a Poisson count, widened by the doubt of each trail. Presence is corrected for "
+        "sign that is there and missed. A model of occupancy with imperfect detection gives each "
+        "segment its probability, and its limits."
     )
     references = (
-        "Garwood 1936, Biometrika 28:437-442: exact limits of a Poisson count.",
+        "Garwood 1936, Biometrika 28:437-442: exact limits of a Poisson count, where all is sure.",
         "MacKenzie et al. 2002, Ecology 83:2248-2255: occupancy when detection is imperfect.",
         "Van Dyke, Brocke & Shaw 1986, Journal of Wildlife Management 50:102-109: track counts "
         f"per distance {MISSING} how much walking a blank needs.",

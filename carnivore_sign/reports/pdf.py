@@ -17,7 +17,7 @@ import matplotlib as mpl
 import typst
 
 from carnivore_sign.maps.style import HAIRLINE, INK, QUIET
-from carnivore_sign.reports.content import Report, as_plain
+from carnivore_sign.reports.content import Report, as_plain, unbroken
 from carnivore_sign.reports.html import write_whole
 
 #: A word longer than this gets places where it may be broken.
@@ -36,7 +36,7 @@ def render_pdf(report: Report) -> bytes:
     content, figures = as_plain(report)
     content["style"] = {"ink": INK, "quiet": QUIET, "hairline": HAIRLINE}
     content["short_title"] = content["title"][:_SHORT_TITLE]
-    content["blocks"] = [_for_paper(block) for block in content["blocks"]]
+    content["blocks"] = [_for_paper(unbroken(block)) for block in content["blocks"]]
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder)
         template = files("carnivore_sign.reports") / "templates" / "report.typ"
