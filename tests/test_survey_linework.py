@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from pyproj import Geod
@@ -155,3 +156,13 @@ def test_degrees_and_no_segments_are_refused() -> None:
 def test_first_smallest_takes_the_first_of_equals() -> None:
     values = np.array([2.0, 1.0, 1.0, 7.0, 3.0, 3.0])
     assert first_smallest(values, np.array([0, 3, 4])).tolist() == [1, 3, 4]
+
+
+def test_transects_out_of_reach_of_the_working_crs_are_named() -> None:
+    near = transects(NEAR=[(0, 0), (400, 0)])
+    far = gpd.GeoDataFrame(
+        {"transect": ["FAR"]}, geometry=[LineString([(-27, 0), (-27, 0.01)])], crs=4326
+    )
+    segments = cut_segments(pd.concat([near, far], ignore_index=True))
+    with pytest.raises(InputError, match=r"working CRS: FAR"):
+        lay_lines(segments, CRS)

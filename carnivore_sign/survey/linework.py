@@ -123,7 +123,7 @@ def lay_lines(
     Raises
     ------
     InputError
-        If there are no segments.
+        If there are no segments, or some lie where the working CRS does not reach.
     GeographicCrs
         If `crs` is in degrees.
     """
@@ -138,6 +138,7 @@ def lay_lines(
     parts, owner = shapely.get_parts(geographic, return_index=True)
     lonlat, part = shapely.get_coordinates(parts, return_index=True)
     xy = shapely.get_coordinates(planar)
+    _refuse_far_apart(ordered, owner[part], xy)
     edge = np.flatnonzero((part[1:] == part[:-1]) & (xy[1:] != xy[:-1]).any(axis=1))
     length_m = distances_m(*lonlat[edge].T, *lonlat[edge + 1].T)
     segment = owner[part[edge]]
@@ -160,6 +161,16 @@ def lay_lines(
         from_m=along[of_edge] + piece_m * nth, length_m=piece_m,
         scale=(length_m / flat)[of_edge], segment=order[segment[of_edge]], joins=joins, crs=crs,
     )  # fmt: skip
+
+
+def _refuse_far_apart(segments: gpd.GeoDataFrame, owner: IntArray, xy: FloatArray) -> None:
+    lost = ~np.isfinite(xy).all(axis=1)
+    if lost.any():
+        names = sorted(set(segments["transect"].iloc[np.unique(owner[lost])]))
+        raise InputError(
+            f"transects too far from the others for one working CRS: {', '.join(names[:5])}",
+            remedy="Check their coordinates and CRS, or keep each region in a season of its own.",
+        )
 
 
 def _starts(segments: gpd.GeoDataFrame, segment: IntArray, length_m: FloatArray) -> FloatArray:

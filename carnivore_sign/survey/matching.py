@@ -131,16 +131,17 @@ def match_logs(
 
     speed = speeds_m_s(track, x, y)
     on_foot = _on_foot(track, passes, chosen, transect, max_speed_m_s)
-    state = np.where(timed, "flagged", "no time").astype(object)
-    state[track.row] = np.where(chosen >= 0, "matched", "off transect")
-    state[track.row[speed > max_speed_m_s]] = "too fast"
+    states = list(STATES)
+    state = np.where(timed, states.index("flagged"), states.index("no time"))
+    state[track.row] = np.where(chosen >= 0, states.index("matched"), states.index("off transect"))
+    state[track.row[speed > max_speed_m_s]] = states.index("too fast")
 
     near = chosen >= 0
     row, chosen = track.row[near], chosen[near]
     segment = passes.segment[chosen]
     return pd.DataFrame(
         {
-            "log": fixes["log"].astype("category").to_numpy(),
+            "log": fixes["log"].astype("category").array,
             "part": fixes["part"].to_numpy(),
             "walk": _walk_names(fixes, track),
             "time": fixes["time"].array,
@@ -152,7 +153,7 @@ def match_logs(
             "offset_m": _filled(len(fixes), row, passes.offset_m[chosen]),
             "speed_m_s": _filled(len(fixes), track.row, speed),
             "on_foot": np.isin(np.arange(len(fixes)), track.row[on_foot]),
-            "state": pd.Categorical(state, categories=list(STATES)),
+            "state": pd.Categorical.from_codes(state, categories=states),
         },
         index=fixes.index,
     )

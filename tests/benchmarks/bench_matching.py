@@ -174,7 +174,9 @@ def run(scale: float = 1.0) -> pd.DataFrame:
     add(case, "ours, the grid laid as well", ours_s, plain_s)
     add(case, "ours, on a grid laid before", laid_s, plain_s)
 
-    whole_s, matched = best_of(lambda: match_logs(fixes, segments, tolerance_m=TOLERANCE_M), times=1)
+    whole_s, matched = best_of(
+        lambda: match_logs(fixes, segments, tolerance_m=TOLERANCE_M), times=1
+    )
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     add("match_logs: walks, speeds, lines told apart, states", "ours", whole_s, np.nan, memory)
 
