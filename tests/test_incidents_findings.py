@@ -172,6 +172,7 @@ def test_outside_the_surveyed_country_is_said() -> None:
     assert found.nobody_looked
     assert any("outside the surveyed country" in said for said in found.limits)
     assert np.isnan(found.passing.probability)
+    assert found.cleared.empty
 
 
 def test_before_the_first_walk_is_said() -> None:

@@ -100,7 +100,7 @@ def clearings_near(
     timely = (clearings["time"] > listed.start) & (clearings["time"] <= listed.end)
     events = clearings[timely.to_numpy(dtype=bool)]
     wiped = events["transects"].astype("object").str.split(";").explode().str.strip()
-    touches = wiped.eq("all") | wiped.isin(transects)
+    touches = (wiped.eq("all") & (len(transects) > 0)) | wiped.isin(transects)
     return events[touches.groupby(level=0).any().reindex(events.index).to_numpy(dtype=bool)]
 
 

@@ -110,7 +110,7 @@ def _span(findings: IncidentFindings, trails: pd.DataFrame) -> tuple[pd.Timestam
     times += list(findings.looked["start"])
     first = max(min(times), findings.listed.start)
     last = min(max(times), findings.listed.end)
-    margin = max((last - first) * 0.06, pd.Timedelta(hours=6))
+    margin = max((last - first) * 0.06, pd.Timedelta(hours=12))
     return first - margin, last + margin
 
 
