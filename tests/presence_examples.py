@@ -139,3 +139,94 @@ def segments_of(units: list[str]) -> gpd.GeoDataFrame:
     }
     lines = [shapely.LineString([(k / 100, 40), ((k + 1) / 100, 40)]) for k in range(len(units))]
     return gpd.GeoDataFrame(table, geometry=lines, crs="EPSG:4326")
+
+
+def draw_graded(
+    rng: np.random.Generator,
+    *,
+    psi: float,
+    p: float,
+    false_ratio: float,
+    sure_share: float,
+    units: int,
+    visits: int,
+) -> tuple[Histories, np.ndarray]:
+    """Draw sure and unsure finds, some of the unsure ones false."""
+    survey = blank_survey(units, visits)
+    used = rng.random(units) < psi
+    there = np.repeat(used, visits)
+    find = rng.random(units * visits) < np.where(there, p, p * false_ratio)
+    sure = find & there & (rng.random(units * visits) < sure_share)
+    table = survey.visits.assign(grade=find.astype(int) + sure, found=sure.astype(int))
+    return Histories(survey.units, table, survey.signs, "puma"), used
+
+
+def draw_lines(
+    rng: np.random.Generator,
+    *,
+    psi: float,
+    after_unused: float,
+    after_used: float,
+    p: float,
+    lines: int,
+    segments: int,
+) -> tuple[Histories, np.ndarray]:
+    """Draw one walk of each line, whose used segments come in stretches."""
+    used = rng.random(lines) < psi
+    state = np.zeros((lines, segments), dtype=bool)
+    steady = after_unused / (after_unused + 1 - after_used)
+    chance = np.full(lines, steady)
+    for k in range(segments):
+        state[:, k] = used & (rng.random(lines) < chance)
+        chance = np.where(state[:, k], after_used, after_unused)
+    found = (rng.random((lines, segments)) < p) & state
+    line = np.repeat([f"line_{k:04d}" for k in range(lines)], segments)
+    segment = [
+        f"{name}#{k}" for name, k in zip(line, np.tile(np.arange(segments), lines), strict=True)
+    ]
+    survey = blank_survey(lines, segments)
+    visits = survey.visits.assign(
+        unit=segment,
+        transect=line,
+        walk="walk of " + pd.Series(line),
+        found=found.ravel().astype(int),
+        grade=2 * found.ravel(),
+    )
+    units = pd.DataFrame(
+        {
+            "unit": segment,
+            "period": "2031-05",
+            "transect": line,
+            "from_m": np.tile(np.arange(segments) * 500.0, lines),
+        }
+    )
+    return Histories(units, visits, survey.signs, "puma"), used
+
+
+def draw_months(
+    rng: np.random.Generator,
+    *,
+    psi: float,
+    colonisation: float,
+    extinction: float,
+    p: float,
+    units: int,
+    months: int,
+    visits: int,
+) -> tuple[Histories, np.ndarray]:
+    """Draw units that come into use and fall out of it, and visits in each month."""
+    used = np.zeros((units, months), dtype=bool)
+    used[:, 0] = rng.random(units) < psi
+    for month in range(1, months):
+        chance = np.where(used[:, month - 1], 1 - extinction, colonisation)
+        used[:, month] = rng.random(units) < chance
+    found = (rng.random((units, months, visits)) < p) & used[:, :, None]
+    periods = pd.period_range("2031-01", periods=months, freq="M").astype(str)
+    survey = blank_survey(units, months * visits)
+    table = survey.visits.assign(
+        period=np.tile(np.repeat(periods, visits), units),
+        found=found.ravel().astype(int),
+        grade=2 * found.ravel(),
+    )
+    pairs = table[["unit", "period"]].drop_duplicates(ignore_index=True)
+    return Histories(pairs, table, survey.signs, "puma"), used
