@@ -19,7 +19,13 @@ from scipy.special import expit
 from scipy.stats import binom
 
 from carnivore_sign.errors import BoundaryWarning, EstimateError, InputError
-from carnivore_sign.presence import Histories, OccupancyFit, fit_occupancy, make_histories
+from carnivore_sign.presence import (
+    Histories,
+    OccupancyFit,
+    fit_occupancy,
+    histories_from_matrix,
+    make_histories,
+)
 from carnivore_sign.presence.arrange import along_lines, line_steps, month_steps, over_months
 from carnivore_sign.presence.occupancy import fit_quietly
 
@@ -287,6 +293,34 @@ def test_months_take_scored_signs() -> None:
     both = fit.posterior().merge(single.posterior(), on=["unit", "period"])
     assert len(both) == 180
     assert (both["p_presence_x"] - both["p_presence_y"]).abs().mean() < 0.05
+
+
+def test_abundance_is_recovered_and_its_sum_is_long_enough() -> None:
+    # Where the number of animals makes units differ, one p for all takes presence too low.
+    rng = np.random.default_rng(16)
+    mean, r = 1.2, 0.25
+    fits, plain = [], []
+    for _ in range(SETS):
+        animals = rng.poisson(mean, 250)
+        p = np.repeat(1 - (1 - r) ** animals, 6)
+        histories, _ = draw_visits(rng, psi=1.0, p=p, units=250, visits=6)
+        fits.append(fit_quietly(histories, model="abundance"))
+        plain.append(fit_quietly(histories).summary().loc["psi", "estimate"])
+    require_recovered(fits, {"abundance": mean, "r": r})
+    assert all(not fit.messages for fit in fits)
+    psi = 1 - np.exp(-mean)
+    assert np.mean(plain) < psi - 4 * np.std(plain) / np.sqrt(SETS)
+    share = fits[0].share_used(draws=200)
+    assert share.low <= psi <= share.high
+
+
+def test_animals_past_counting_are_told() -> None:
+    # Every unit found on two visits of four, more alike than chance: any great number fits.
+    histories = histories_from_matrix(pd.DataFrame(np.tile([1.0, 1.0, 0.0, 0.0], (60, 1))))
+    fit = fit_quietly(histories, model="abundance")
+    assert any("abundance runs off" in message for message in fit.messages)
+    with pytest.raises(InputError, match="takes no chain"):
+        fit_quietly(histories, model="abundance", chain="months")
 
 
 def scored_with_covariates(rng: np.random.Generator) -> Histories:

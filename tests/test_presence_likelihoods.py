@@ -13,9 +13,11 @@ import pytest
 from scipy.special import expit, logit
 from scipy.stats import poisson
 
+from carnivore_sign.presence.abundance import Abundance
 from carnivore_sign.presence.histories import Histories
 from carnivore_sign.presence.layout import Layout, lay_out
 from carnivore_sign.presence.markov_line import MarkovLine
+from carnivore_sign.presence.models import States
 from carnivore_sign.presence.months import Months
 from carnivore_sign.presence.repeat_visits import RepeatVisits
 from carnivore_sign.presence.scored_signs import ScoredSigns
@@ -88,7 +90,13 @@ def months_of(record: str) -> Months:
     return Months(design(2, 2, 10), MODELS[record]().given, MONTHS)
 
 
-MODELS: dict[str, Callable[[], TwoStates | Months]] = {
+def abundance(most: int = 20) -> Abundance:
+    found = np.array([1, 0, 1, 0, 0, 0, 0, 0, 0], dtype=float)
+    return Abundance(layout(), found, design(N_SITES, 2, 12), design(len(SITES), 2, 13), most)
+
+
+MODELS: dict[str, Callable[[], States]] = {
+    "abundance": abundance,
     "repeat_visits": repeat_visits,
     "scored_signs": scored_signs,
     "sure_unsure": sure_unsure,
@@ -103,7 +111,7 @@ MODELS: dict[str, Callable[[], TwoStates | Months]] = {
 SINGLE = ["repeat_visits", "scored_signs", "sure_unsure"]
 
 
-def points(model: TwoStates | Months, how_many: int = 4) -> list[np.ndarray]:
+def points(model: States, how_many: int = 4) -> list[np.ndarray]:
     rng = np.random.default_rng(11)
     size = len(model.starts()[0])
     return [rng.normal(scale=0.8, size=size) for _ in range(how_many)]
@@ -245,6 +253,42 @@ def test_months_against_the_sum_over_all_courses(record: str) -> None:
         told = expit(model.log_odds(point)[0])
         for site, chance in smoothed.items():
             assert told[site] == pytest.approx(chance, abs=1e-10)
+
+
+def test_abundance_against_the_sum_over_animals() -> None:
+    model = abundance()
+    for point in points(model):
+        mean = np.exp(model.mean_matrix @ point[:2])
+        r = expit(model.r_matrix @ point[2:])
+        total, some = np.zeros(N_SITES), np.zeros(N_SITES)
+        for animals in range(21):
+            chance = poisson.pmf(animals, mean)
+            p = 1 - (1 - r) ** animals
+            for visit, site in enumerate(SITES):
+                chance[site] *= p[visit] if model.found[visit] else 1 - p[visit]
+            total += chance
+            some += chance if animals else 0
+        assert model.evaluate(point).loglik == pytest.approx(np.log(total).sum(), abs=1e-10)
+        assert expit(model.log_odds(point)[0]) == pytest.approx(some / total, abs=1e-10)
+
+
+def test_units_that_hold_one_animal_at_most_are_the_plain_model() -> None:
+    mixed = abundance(most=1)
+    point = points(mixed, 1)[0]
+    mean = np.exp(mixed.mean_matrix @ point[:2])
+    psi = mean / (1 + mean)  # P(N = 1 | N < 2)
+    plain = TwoStates(logit(psi)[:, None], RepeatVisits(layout(), mixed.found, mixed.r_matrix))
+    theirs = plain.evaluate(np.array([1.0, *point[2:]])).loglik
+    less = poisson.logcdf(1, mean).sum()
+    assert mixed.evaluate(point).loglik == pytest.approx(theirs + less, abs=1e-10)
+
+
+def test_what_the_sum_over_animals_leaves_out_is_told() -> None:
+    point = np.array([1.5, 0.0, 0.0, 0.0])
+    short, long = abundance(most=5), abundance(most=60)
+    assert short.tail(point) > 0.1
+    assert long.tail(point) < 1e-12
+    assert short.evaluate(point).loglik < long.evaluate(point).loglik
 
 
 def test_without_false_finds_sure_and_unsure_are_the_plain_model() -> None:

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from carnivore_sign.errors import InputError
+from carnivore_sign.presence.abundance import FIRST_MOST, Abundance
 from carnivore_sign.presence.arrange import along_lines, line_steps, month_steps, over_months
 from carnivore_sign.presence.covariates import Covariates, learn_covariates
 from carnivore_sign.presence.histories import Histories
@@ -46,6 +47,8 @@ class PartKind:
 
 _PSI: Final = PartKind("psi", "logit", "presence", "probability that a unit is used")
 
+_ABUNDANCE: Final = PartKind("abundance", "log", "presence", "mean number of animals on a unit")
+
 #: The parts of each model of the records, in the order of its parameters.
 RECORD_PARTS: Final[dict[str, tuple[PartKind, ...]]] = {
     "repeat_visits": (
@@ -55,6 +58,9 @@ RECORD_PARTS: Final[dict[str, tuple[PartKind, ...]]] = {
         PartKind("p", "logit", "detection", "probability of a find on a visit to a used unit"),
         PartKind("false_ratio", "logit", "constant", "that on an unused unit, as a share of p"),
         PartKind("sure_share", "logit", "constant", "probability that a true find is sure"),
+    ),
+    "abundance": (
+        PartKind("r", "logit", "detection", "probability of finding one animal on a visit"),
     ),
     "scored_signs": (
         PartKind("sign_rate", "log", "detection", "trails of the taxon on a used unit"),
@@ -130,6 +136,8 @@ class Model:
         How sites hang together.
     first_segment : {"steady", "after_unused"}
         What is assumed before the first segment of a line.
+    most_animals : int
+        Where the model ``abundance`` stops its sum.
     """
 
     name: str
@@ -137,6 +145,7 @@ class Model:
     effort: str | None = None
     chain: Chain | None = None
     first_segment: FirstSegment = "steady"
+    most_animals: int = FIRST_MOST
 
     @property
     def n_parameters(self) -> int:
@@ -159,6 +168,8 @@ class Model:
             return self._on_lines(histories, layout)
         if self.chain == "months":
             return self._on_months(histories, layout)
+        if self.name == "abundance":
+            return Likelihood(layout, self._abundance(layout, histories), layout.n_visited)
         mixture = TwoStates(self._psi_matrix(histories.units), self._record(layout, histories))
         return Likelihood(layout, mixture, layout.n_visited)
 
@@ -176,6 +187,15 @@ class Model:
         visited = int((layout.visits_per_site[steps].sum(axis=1) > 0).sum())
         return Likelihood(
             layout, Months(psi_matrix, self._record(layout, histories), steps), visited
+        )
+
+    def _abundance(self, layout: Layout, histories: Histories) -> Abundance:
+        return Abundance(
+            layout,
+            histories.visits["found"].to_numpy(dtype=float),
+            self._psi_matrix(histories.units),
+            self.parts[1].covariates.matrix(histories.visits),
+            self.most_animals,
         )
 
     def _psi_matrix(self, units: pd.DataFrame) -> FloatArray:
@@ -206,7 +226,10 @@ def learn_model(
     _require_choice("model", name, RECORD_PARTS)
     _require_choice("chain", chain, (None, *CHAIN_PARTS))
     _require_choice("first_segment", first_segment, get_args(FirstSegment))
-    kinds = (_PSI, *CHAIN_PARTS.get(str(chain), ()), *RECORD_PARTS[name])
+    if name == "abundance" and chain is not None:
+        raise InputError("the model 'abundance' takes no chain", remedy="Leave chain= out.")
+    head = _ABUNDANCE if name == "abundance" else _PSI
+    kinds = (head, *CHAIN_PARTS.get(str(chain), ()), *RECORD_PARTS[name])
     options = {kind.option for kind in kinds}
     unused = [option for option, given in covariates.items() if given and option not in options]
     if unused:

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 import pandas as pd
 
 from carnivore_sign.errors import BoundaryWarning, DataWarning, EstimateError, InputError
+from carnivore_sign.presence.abundance import Abundance
 from carnivore_sign.presence.covariates import missing_rows
 from carnivore_sign.presence.fitting import (
     EDGE,
@@ -25,6 +27,7 @@ from carnivore_sign.presence.fitting import (
     sharpness,
 )
 from carnivore_sign.presence.histories import Histories
+from carnivore_sign.presence.layout import lay_out
 from carnivore_sign.presence.markov_line import FirstSegment
 from carnivore_sign.presence.models import (
     EFFORTS,
@@ -39,6 +42,10 @@ from carnivore_sign.presence.result import Edge, OccupancyFit
 
 #: A gain in log-likelihood below this is none.
 _NO_GAIN: Final = 1e-6
+
+#: Share of a likelihood that a sum over animals may leave out, and the longest sum tried.
+_TAIL: Final = 1e-9
+_MOST_ANIMALS: Final = 200
 
 _LEFT_OUT: Final = "Left out: "
 _AT_EDGE: Final = "Not estimable: "
@@ -63,7 +70,8 @@ def fit_occupancy(
         From `make_histories`.
     model : str
         ``repeat_visits``: found (surely) or not, by visit; ``sure_unsure``: sure, unsure
-        or nothing; ``scored_signs``: every sign with its likelihood ratio, and effort.
+        or nothing; ``scored_signs``: every sign with its likelihood ratio, and effort;
+        ``abundance``: found or not, where units with more animals are easier.
     effort : {"effort_km_days", "effort_km"}, optional
         Column of effort of the scored model. By default km-days if every visit has them,
         else km. Visits that lack a chosen column are left out with a `DataWarning`.
@@ -153,9 +161,8 @@ def fit_quietly(
         chain=chain,
         first_segment=first_segment,
     )
-    likelihood = learned.on(histories)
-    _require_substance(histories, model, int(likelihood.layout.visits_per_site.max(initial=0)))
-    maximum = best_maximum(likelihood.states.evaluate, likelihood.states.starts())
+    _require_substance(histories, model)
+    learned, likelihood, maximum = _search(learned, histories, messages)
     if model == "scored_signs":
         _require_gain(learned, likelihood, maximum)
     sharp = sharpness(maximum.evaluation.hessian)
@@ -173,6 +180,27 @@ def fit_quietly(
         n_visits=len(histories.visits),
         messages=tuple(messages),
     )
+
+
+def _search(
+    model: Model, histories: Histories, messages: list[str]
+) -> tuple[Model, Likelihood, Maximum]:
+    """Find the maximum; for sums over animals, with a sum long enough to leave nothing out."""
+    while True:
+        likelihood = model.on(histories)
+        maximum = best_maximum(likelihood.states.evaluate, likelihood.states.starts())
+        if not isinstance(likelihood.states, Abundance):
+            return model, likelihood, maximum
+        tail = likelihood.states.tail(maximum.parameters)
+        if tail < _TAIL or model.most_animals >= _MOST_ANIMALS:
+            break
+        model = replace(model, most_animals=2 * model.most_animals)
+    if tail >= _TAIL:
+        messages.append(
+            f"{_AT_EDGE}abundance runs off: more than {model.most_animals} animals a unit fit the "
+            "data as well."
+        )
+    return model, likelihood, maximum
 
 
 def choose_effort(visits: pd.DataFrame, effort: str | None, messages: list[str]) -> str:
@@ -240,7 +268,7 @@ def _require_complete_units(histories: Histories, presence: Sequence[str]) -> No
         )
 
 
-def _require_substance(histories: Histories, model: str, most_visits: int) -> None:
+def _require_substance(histories: Histories, model: str) -> None:
     visits = histories.visits
     if visits.empty:
         raise EstimateError("There are no visits to estimate presence from.")
@@ -248,13 +276,13 @@ def _require_substance(histories: Histories, model: str, most_visits: int) -> No
         raise EstimateError(
             f"{histories.taxon} was not found, surely or likely, on any of {len(visits)} visits."
         )
-    if model == "repeat_visits" and not visits["found"].any():
+    if model in ("repeat_visits", "abundance") and not visits["found"].any():
         raise EstimateError(
             f"{histories.taxon} was not found (surely) on any of {len(visits)} visits: not used, "
             "and used but missed, look the same. With detection known from elsewhere, "
             "presence_after_blanks(psi, p, n) says what so many blanks are worth."
         )
-    if model != "scored_signs" and most_visits < 2:
+    if model != "scored_signs" and lay_out(histories).visits_per_site.max() < 2:
         raise EstimateError(
             "No unit was visited twice in a period: presence and detection cannot be told "
             "apart. Visit again, take a longer period, or fit model='scored_signs', which "

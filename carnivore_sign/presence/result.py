@@ -115,9 +115,10 @@ class OccupancyFit:
         -------
         DataFrame
             Index ``psi``, ``p``, ... for a part without covariates, with ``scale``
-            *probability* or *per km-day*; ``psi: elevation_m``, ... for the coefficients
-            of a part with covariates, with ``scale`` *logit* or *log*, in the units of the
-            caller's columns. Columns ``estimate``, ``se``, ``low``, ``high``, ``scale``.
+            *probability*, *per km-day*, *per km* or *per unit*; ``psi: elevation_m``, ...
+            for the coefficients of a part with covariates, with ``scale`` *logit* or *log*,
+            in the units of the caller's columns. Columns ``estimate``, ``se``, ``low``,
+            ``high``, ``scale``.
         """
         z = _z(level)
         tables = [
@@ -261,7 +262,7 @@ class OccupancyFit:
                 low, high = _one_sided(edge, part.kind.link)
         scale = "probability"
         if part.kind.link == "log":
-            scale = EFFORTS.get(str(self.model.effort), "mean")
+            scale = EFFORTS.get(str(self.model.effort), "per unit")
         row = {"estimate": value, "se": se, "low": low, "high": high, "scale": scale}
         return _rows([part.kind.name], row)
 
