@@ -74,7 +74,7 @@ def test_a_log_covers_the_whole_of_its_own_line(real_files: Path, name: str) -> 
 
 
 def test_every_real_log_is_accounted_for_or_refused_with_a_reason(real_files: Path) -> None:
-    seen = 0
+    seen = refused = 0
     for path in sorted((real_files / "gpx").glob("g*.gpx")):
         try:
             fixes = track_points(path)
@@ -85,8 +85,8 @@ def test_every_real_log_is_accounted_for_or_refused_with_a_reason(real_files: Pa
         try:
             segments = cut_segments(own_line(fixes))
             matched = match_logs(fixes, segments)
-        except InputError as error:
-            assert "A" in str(error)
+        except InputError:
+            refused += 1
             continue
         seen += 1
         assert len(matched) == len(fixes)
@@ -94,3 +94,4 @@ def test_every_real_log_is_accounted_for_or_refused_with_a_reason(real_files: Pa
         assert (matched["offset_m"].dropna() <= 30.0).all()
         assert matched.loc[matched["state"].eq("matched"), "along_m"].notna().all()
     assert seen > 10
+    assert refused < seen / 4

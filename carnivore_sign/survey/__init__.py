@@ -6,6 +6,12 @@ estimate presence.
 """
 
 from carnivore_sign.survey.clearing import MAX_DAYS_COLLECTING
+from carnivore_sign.survey.clumping import Clumping, bootstrap_rates, clumping_test
+from carnivore_sign.survey.comparing import (
+    RateComparison,
+    compare_rates,
+    doubtful_ratio_limits,
+)
 from carnivore_sign.survey.detections import assign_walks, make_detections
 from carnivore_sign.survey.intervals import (
     clopper_pearson_limits,
@@ -37,10 +43,16 @@ __all__ = [
     "assign_walks",
     "make_detections",
     "detection_rates",
+    "compare_rates",
+    "RateComparison",
+    "clumping_test",
+    "Clumping",
+    "bootstrap_rates",
     # intervals
     "clopper_pearson_limits",
     "detection_curve",
     "doubtful_poisson_limits",
+    "doubtful_ratio_limits",
     "km_for_certainty",
     "newcombe_difference_limits",
     "poisson_binomial_pmf",

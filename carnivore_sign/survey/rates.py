@@ -80,7 +80,7 @@ def detection_rates(
     [[0.2, 0.0242, 0.7225]]
     """
     groups = [by] if isinstance(by, str) else list(by)
-    _refuse(visits, detections, groups, taxon)
+    _refuse(visits, groups)
     grouped = visits if groups else visits.assign(_all=0)
     keys = groups or ["_all"]
     known = grouped["effort_km_days"].notna()
@@ -108,7 +108,7 @@ def detection_rates(
     return table.reset_index(drop=not groups)
 
 
-def _refuse(visits: pd.DataFrame, detections: pd.DataFrame, groups: list[str], taxon: str) -> None:
+def _refuse(visits: pd.DataFrame, groups: list[str]) -> None:
     if visits.empty or not visits["effort_km"].sum() > 0:
         raise NothingSurveyed(
             "there is no effort among these visits, so that no rate can be told. Hand in visits "
@@ -120,30 +120,57 @@ def _refuse(visits: pd.DataFrame, detections: pd.DataFrame, groups: list[str], t
             f"the visits have no column {', '.join(absent)}",
             remedy=f"Group by some of {', '.join(map(str, visits.columns))}.",
         )
-    if taxon_column(taxon) not in detections:
+
+
+def trails_of(
+    visits: pd.DataFrame, detections: pd.DataFrame, taxon: str, *, by: Sequence[str] = ()
+) -> pd.DataFrame:
+    """List each trail found on these visits once in each group, on the visit that found it first.
+
+    Parameters
+    ----------
+    visits, detections : DataFrame
+        From `make_visits` and `make_detections`; detections on other visits are passed over.
+    taxon : str
+        A taxon of the vocabulary.
+    by : sequence of str
+        Columns of `visits` that make the groups.
+
+    Returns
+    -------
+    DataFrame
+        ``trail``, ``chance`` (its probability of being the taxon's) and the columns of `visits`.
+
+    Raises
+    ------
+    InputError
+        If the probability is missing, as a column or for some detections.
+    """
+    chance = taxon_column(taxon)
+    if chance not in detections:
         raise InputError(
-            f"the detections have no column '{taxon_column(taxon)}'",
+            f"the detections have no column '{chance}'",
             remedy="Weigh the sign for that taxon first, or choose another.",
         )
+    found = detections[["visit", "trail"]].astype({"visit": "object"})
+    found["chance"] = detections[chance].astype(float)
+    found = visits.astype({"visit": "object"}).merge(found, on="visit")
+    absent = found["chance"].isna()
+    if absent.any():
+        raise InputError(
+            f"{int(absent.sum())} detections have no probability of {taxon}",
+            remedy="Weigh their sign for that taxon, or take them out and say so.",
+        )
+    return found.drop_duplicates([*by, "trail"])
 
 
 def _counts(
     visits: pd.DataFrame, detections: pd.DataFrame, keys: list[str], taxon: str, level: float
 ) -> pd.DataFrame:
     """Expected and sure trails of each group, and limits of their mean."""
-    chance = taxon_column(taxon)
-    found = detections[["visit", "trail", chance]].astype({"visit": "object"})
-    groups = visits[list(dict.fromkeys(["visit", *keys]))]
-    found = found.merge(groups.astype({"visit": "object"}), on="visit")
-    absent = found[chance].isna()
-    if absent.any():
-        raise InputError(
-            f"{int(absent.sum())} detections have no probability of {taxon}",
-            remedy="Weigh their sign for that taxon, or take them out and say so.",
-        )
-    once = found.drop_duplicates([*keys, "trail"])
+    once = trails_of(visits, detections, taxon, by=keys)
     told = [
-        (*_as_tuple(key), *_sum_up(group[chance].to_numpy(dtype=float), level))
+        (*_as_tuple(key), *_sum_up(group["chance"].to_numpy(), level))
         for key, group in once.groupby(keys, dropna=False, observed=True)
     ]
     frame = pd.DataFrame(told, columns=[*keys, *_COUNTS])

@@ -1,0 +1,234 @@
+"""Comparing: whether trails were found oftener in one group of visits than in another.
+
+The ratio of two rates has exact limits; doubt about the trails is carried into them. That the
+index of tracks differs does not say that the number of animals does: surface, weather, season
+and reader change it too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import optimize, special
+
+from carnivore_sign.errors import InputError, NothingSurveyed
+from carnivore_sign.survey.intervals import doubtful_poisson_limits, poisson_binomial_pmf
+from carnivore_sign.survey.rates import trails_of
+
+FloatArray = npt.NDArray[np.float64]
+
+_UNITS = {"km": "effort_km", "km_day": "effort_km_days"}
+
+
+@dataclass(frozen=True)
+class RateComparison:
+    """Two rates side by side, the second against the first.
+
+    Attributes
+    ----------
+    first, second : str
+        Names of the groups.
+    unit : str
+        ``km`` or ``km_day``.
+    rate_first, rate_second : float
+        Expected trails per unit of effort.
+    ratio, ratio_low, ratio_high : float
+        Second rate over first, with limits; the ratio is missing where the first is 0, and the
+        upper limit infinite where the first may be.
+    difference, difference_low, difference_high : float
+        Second rate less first, with limits.
+    level : float
+        Confidence of the limits.
+    """
+
+    first: str
+    second: str
+    unit: str
+    rate_first: float
+    rate_second: float
+    ratio: float
+    ratio_low: float
+    ratio_high: float
+    difference: float
+    difference_low: float
+    difference_high: float
+    level: float
+
+    @property
+    def sentence(self) -> str:
+        """What the comparison says, in words, without more than it says."""
+        if self.ratio_low > 1:
+            found = "oftener"
+        elif self.ratio_high < 1:
+            found = "less often"
+        else:
+            return (
+                f"The data do not tell whether trails were found oftener or less often in "
+                f"{self.second} than in {self.first}."
+            )
+        return (
+            f"Trails were found {found} per {self.unit.replace('_', '-')} in {self.second} than "
+            f"in {self.first}. An index of tracks is not a number of animals."
+        )
+
+
+def compare_rates(
+    visits: pd.DataFrame,
+    detections: pd.DataFrame,
+    *,
+    first: str,
+    second: str,
+    by: str = "period",
+    taxon: str = "puma",
+    unit: str = "km",
+    level: float = 0.95,
+) -> RateComparison:
+    """Compare the detection rates of two groups of visits, such as two months.
+
+    Parameters
+    ----------
+    visits, detections : DataFrame
+        From `make_visits` and `make_detections`.
+    first, second : str
+        Values of the column `by` that are compared.
+    by : str
+        Column of `visits`.
+    taxon : str
+        A taxon of the vocabulary.
+    unit : {'km', 'km_day'}
+        Effort; with ``km_day`` only visits whose accumulation time is known count.
+    level : float
+        Confidence of the limits.
+
+    Raises
+    ------
+    NothingSurveyed
+        If one of the groups has no effort; the message names the groups that have some.
+    InputError
+        If `unit` is another.
+
+    Notes
+    -----
+    Limits of the ratio: `doubtful_ratio_limits`. Limits of the difference: the limits of the
+    two rates, squared and added (the way of Newcombe's method 10, for rates; Donner & Zou 2012,
+    Stat Methods Med Res 21:347-359, cited from memory).
+
+    Examples
+    --------
+    >>> visits = pd.DataFrame({
+    ...     "visit": ["a", "b"], "period": ["2024-05", "2024-06"], "effort_km": [100.0, 100.0],
+    ...     "effort_km_days": [300.0, 300.0],
+    ... })
+    >>> detections = pd.DataFrame(
+    ...     {"visit": ["a"] * 4 + ["b"] * 16, "trail": range(20), "p_puma": 1.0}
+    ... )
+    >>> found = compare_rates(visits, detections, first="2024-05", second="2024-06")
+    >>> round(found.ratio, 2), round(found.ratio_low, 2), round(found.ratio_high, 2)
+    (4.0, 1.29, 16.44)
+    >>> found.sentence.split(". ")[0]
+    'Trails were found oftener per km in 2024-06 than in 2024-05'
+    """
+    if unit not in _UNITS:
+        raise InputError(f"unit is '{unit}'", remedy="Take 'km' or 'km_day'.")
+    effort = visits.loc[visits[_UNITS[unit]].notna()].groupby(by)[_UNITS[unit]].sum()
+    effort = effort[effort > 0]
+    for name in (first, second):
+        if name not in effort.index:
+            raise NothingSurveyed(
+                f"no effort in {name}, so that there is nothing to compare; there is effort in "
+                f"{', '.join(map(str, effort.index)) or 'none'}."
+            )
+    groups = [
+        visits.loc[visits[by].eq(name) & visits[_UNITS[unit]].notna()] for name in (first, second)
+    ]
+    chances = [trails_of(group, detections, taxon)["chance"].to_numpy() for group in groups]
+    km = [float(effort[first]), float(effort[second])]
+    rates = [float(chance.sum()) / size for chance, size in zip(chances, km, strict=True)]
+    (low1, high1), (low2, high2) = (
+        np.array(doubtful_poisson_limits(chance, level=level)) / size
+        for chance, size in zip(chances, km, strict=True)
+    )
+    ratio_low, ratio_high = doubtful_ratio_limits(chances[0], chances[1], km[0], km[1], level=level)
+    difference = rates[1] - rates[0]
+    return RateComparison(
+        first=str(first), second=str(second), unit=unit, level=level,
+        rate_first=rates[0], rate_second=rates[1],
+        ratio=rates[1] / rates[0] if rates[0] > 0 else np.nan,
+        ratio_low=ratio_low, ratio_high=ratio_high, difference=difference,
+        difference_low=difference - float(np.hypot(rates[1] - low2, high1 - rates[0])),
+        difference_high=difference + float(np.hypot(high2 - rates[1], rates[0] - low1)),
+    )  # fmt: skip
+
+
+def doubtful_ratio_limits(
+    first: npt.ArrayLike,
+    second: npt.ArrayLike,
+    first_effort: float,
+    second_effort: float,
+    *,
+    level: float = 0.95,
+) -> tuple[float, float]:
+    r"""Limits of the ratio of two Poisson rates, second over first, with doubt in the counts.
+
+    Parameters
+    ----------
+    first, second : array-like
+        Probability of each item counted that it belongs.
+    first_effort, second_effort : float
+        Effort in each, in one unit.
+    level : float
+        Confidence of the two-sided interval.
+
+    Returns
+    -------
+    low, high : float
+        Limits; 0 and infinity where the counts leave that side open.
+
+    Notes
+    -----
+    Given the sum n of two Poisson counts, the second is binomial with share
+    :math:`\theta = r t_2 / (t_1 + r t_2)`, where r is the ratio of the rates and t the effort.
+    With both counts known this gives the exact conditional limits: Clopper and Pearson's for
+    theta, turned into r. With doubt each tail is averaged over the two Poisson-binomial
+    distributions, as in `doubtful_poisson_limits`:
+
+    .. math:: \sum_{j,k} P(J=j) P(K=k)\, P(X \ge k \mid j + k, \theta_{low}) = \alpha/2
+
+    and likewise for the upper limit with :math:`X \le k`.
+
+    Examples
+    --------
+    >>> low, high = doubtful_ratio_limits([1] * 4, [1] * 16, 100, 100)
+    >>> round(low, 2), round(high, 2)
+    (1.29, 16.44)
+    """
+    if not (first_effort > 0 and second_effort > 0):
+        raise InputError("there is no effort on one side", remedy="Compare efforts above zero.")
+    tail = (1 - level) / 2
+    in_first, in_second = poisson_binomial_pmf(first), poisson_binomial_pmf(second)
+    j, k = (grid.ravel() for grid in np.indices((len(in_first), len(in_second))))
+    weight = np.outer(in_first, in_second).ravel()
+    seen = weight > 1e-15
+    j, k, weight = j[seen], k[seen], weight[seen]
+
+    def as_many(theta: float) -> float:
+        return float(weight @ np.where(k > 0, special.betainc(np.maximum(k, 1), j + 1, theta), 1.0))
+
+    def as_few(theta: float) -> float:
+        return float(
+            weight @ np.where(j > 0, special.betainc(np.maximum(j, 1), k + 1, 1 - theta), 1.0)
+        )
+
+    low = _share(lambda theta: as_many(theta) - tail) if as_many(0.0) < tail else 0.0
+    high = _share(lambda theta: tail - as_few(theta)) if as_few(1.0) < tail else 1.0
+    scale = first_effort / second_effort
+    return scale * low / (1 - low), scale * high / (1 - high) if high < 1 else np.inf
+
+
+def _share(rising: Callable[[float], float]) -> float:
+    """Share at which a rising function is zero."""
+    return float(optimize.brentq(rising, 0.0, 1.0, xtol=1e-12))
