@@ -131,11 +131,7 @@ def match_logs(
 
     speed = speeds_m_s(track, x, y)
     on_foot = _on_foot(track, passes, chosen, transect, max_speed_m_s)
-    states = list(STATES)
-    state = np.where(timed, states.index("flagged"), states.index("no time"))
-    state[track.row] = np.where(chosen >= 0, states.index("matched"), states.index("off transect"))
-    state[track.row[speed > max_speed_m_s]] = states.index("too fast")
-
+    state = _states(timed, track, chosen, speed > max_speed_m_s)
     near = chosen >= 0
     row, chosen = track.row[near], chosen[near]
     segment = passes.segment[chosen]
@@ -153,7 +149,7 @@ def match_logs(
             "offset_m": _filled(len(fixes), row, passes.offset_m[chosen]),
             "speed_m_s": _filled(len(fixes), track.row, speed),
             "on_foot": np.isin(np.arange(len(fixes)), track.row[on_foot]),
-            "state": pd.Categorical.from_codes(state, categories=states),
+            "state": state,
         },
         index=fixes.index,
     )
@@ -191,6 +187,17 @@ def _planar(
     to_plane = pyproj.Transformer.from_crs(STORED_CRS, crs, always_xy=True)
     x, y = to_plane.transform(longitude, latitude)
     return np.asarray(x, dtype=float), np.asarray(y, dtype=float)
+
+
+def _states(
+    timed: BoolArray, track: Track, chosen: IntArray, too_fast: BoolArray
+) -> pd.Categorical:
+    """Say of each fix what became of it."""
+    words = list(STATES)
+    state = np.where(timed, words.index("flagged"), words.index("no time"))
+    state[track.row] = np.where(chosen >= 0, words.index("matched"), words.index("off transect"))
+    state[track.row[too_fast]] = words.index("too fast")
+    return pd.Categorical.from_codes(state, categories=words)
 
 
 def _on_foot(

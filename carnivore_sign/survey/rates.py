@@ -14,10 +14,8 @@ import pandas as pd
 
 from carnivore_sign.errors import InputError, NothingSurveyed
 from carnivore_sign.records.tables import taxon_column
+from carnivore_sign.records.vocabularies import SURE_FROM
 from carnivore_sign.survey.intervals import doubtful_poisson_limits
-
-#: A trail counts as sure from this probability on.
-SURE_FROM: Final = 0.95
 
 _COUNTS: Final = ["trails_expected", "trails_sure", "low", "high"]
 
