@@ -24,7 +24,7 @@ from carnivore_sign.survey.intervals import (
     wilson_limits,
 )
 from carnivore_sign.survey.matching import EXCLUDING_FLAGS, STATES, match_logs
-from carnivore_sign.survey.rates import detection_rates
+from carnivore_sign.survey.rates import count_company_once, detection_rates
 from carnivore_sign.survey.segments import cut_segments
 from carnivore_sign.survey.visits import make_visits, visits_in, walk_summary
 
@@ -43,6 +43,7 @@ __all__ = [
     "assign_walks",
     "make_detections",
     "detection_rates",
+    "count_company_once",
     "compare_rates",
     "RateComparison",
     "clumping_test",

@@ -18,7 +18,7 @@ import shapely
 from scipy.spatial import cKDTree
 
 from carnivore_sign.errors import InputError
-from carnivore_sign.records.check import check_table
+from carnivore_sign.records.check import TEXT, check_table
 from carnivore_sign.records.tables import DETECTIONS
 from carnivore_sign.space import STORED_CRS, project, stored, working_crs
 from carnivore_sign.survey.linework import find_passes, lay_grid, lay_lines
@@ -84,7 +84,7 @@ def assign_walks(
     fixes = matched.loc[usable.to_numpy()]
     known = ~(shapely.is_missing(place) | shapely.is_empty(place)) & sign["time"].notna().to_numpy()
     if not known.any() or fixes.empty:
-        return walks.astype("str")
+        return walks.astype(TEXT)
     row, fix, cost = _near_in_both(
         place[known], sign["time"][known], fixes, within_m=within_m, within_h=within_h
     )
@@ -93,7 +93,7 @@ def assign_walks(
     first = np.flatnonzero(np.diff(row, prepend=-1))
     found = np.flatnonzero(known)[row[first]]
     walks.iloc[found] = fixes["walk"].astype("object").to_numpy()[fix[first]]
-    return walks.astype("str")
+    return walks.astype(TEXT)
 
 
 def _near_in_both(
