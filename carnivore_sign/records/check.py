@@ -219,7 +219,8 @@ def _key_faults(frame: pd.DataFrame, table: Table) -> list[pd.DataFrame]:
     again = (keys.duplicated() & keys.notna().all(axis=1)).to_numpy()
     if not again.any():
         return []
-    words = keys.astype(str).agg(", ".join, axis=1)
+    shown = [", ".join(map(str, key)) for key in keys.itertuples(index=False, name=None)]
+    words = pd.Series(shown, index=frame.index, dtype="object")
     return _faults(frame, again, "+".join(table.key), "stands in the table already", values=words)
 
 
