@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from carnivore_sign.intake import flag_fixes
-from carnivore_sign.intake.flags import MAX_SPEED_M_S, _sphere_m
+from carnivore_sign.intake.flags import MAX_SPEED_M_S, Track, _bound_m
 from carnivore_sign.records.vocabularies import FIX_FLAGS
 from carnivore_sign.space import distances_m
 
@@ -103,7 +103,7 @@ def test_a_step_over_the_antimeridian_is_not_fast() -> None:
     assert flags(pd.concat([fixes, fixes.iloc[1:]], ignore_index=True))[1] == ""
 
 
-def test_the_limit_is_the_ellipsoid_and_not_the_sphere() -> None:
+def test_the_limit_is_taken_on_the_ellipsoid() -> None:
     # At the equator a degree of latitude is 110 574 m on the WGS84 ellipsoid (exact).
     second = MAX_SPEED_M_S / 110_574.3
     for factor, flag in ((0.9999, ""), (1.0001, "too_fast")):
@@ -118,8 +118,10 @@ degrees = st.floats(-90, 90), st.floats(-180, 180), st.floats(-90, 90), st.float
 
 @given(*degrees)
 @settings(max_examples=300, deadline=None)
-def test_the_sphere_never_underrates_a_distance(
+def test_the_bound_never_underrates_a_distance(
     lat1: float, lon1: float, lat2: float, lon2: float
 ) -> None:
-    bound = _sphere_m(np.array([lon1, lon2]), np.array([lat1, lat2]))[0]
+    none, whole = np.full(2, np.nan), np.zeros(2, dtype=np.int64)
+    track = Track(np.array([lon1, lon2]), np.array([lat1, lat2]), whole, whole, none, none)
+    bound = _bound_m(track)[0]
     assert bound >= distances_m(lon1, lat1, lon2, lat2) - 1e-6

@@ -69,7 +69,7 @@ point = st.tuples(element, number, number, number, time)
 
 
 @given(st.lists(point, max_size=12), st.sampled_from(["", "</ele>", "&", "<x>", "\x01"]), st.data())
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 def test_every_point_of_a_made_log_is_kept_or_set_aside(
     tmp_path_factory: pytest.TempPathFactory,
     points: list[tuple[str, str, str, str, str]],

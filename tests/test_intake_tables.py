@@ -267,7 +267,7 @@ cell = st.text(
 
 
 @given(st.lists(st.lists(cell, min_size=1, max_size=20), min_size=1, max_size=8), st.data())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 def test_rows_in_are_rows_kept_and_set_aside_whatever_is_in_the_cells(
     tmp_path_factory: pytest.TempPathFactory, rows: list[list[str]], data: st.DataObject
 ) -> None:

@@ -73,13 +73,7 @@ def read_file(
     source = open_source(path)
     require_zone(time_zone)
     reading = read_any(source, time_zone=time_zone, crs=crs, observer=observer, kind=kind)
-    if not sum(reading.rows_in.values()):
-        raise FileUnreadable(
-            "it holds no point",
-            file=source.path,
-            remedy="Look whether the device recorded at all, and export the log once more.",
-        )
-    return reading
+    return _with_rows(reading)
 
 
 def read_log(
@@ -100,7 +94,7 @@ def read_log(
             file=source.path,
             remedy="Read it with read_file.",
         )
-    return read_file(path, time_zone=time_zone, observer=observer, kind="gpx")
+    return _with_rows(read_gpx(source, time_zone=require_zone(time_zone), observer=observer))
 
 
 def read_table(
@@ -121,7 +115,8 @@ def read_table(
             file=source.path,
             remedy="Read it with read_file.",
         )
-    return read_file(path, time_zone=time_zone, kind=found)
+    reading = read_any(source, time_zone=require_zone(time_zone), kind=found)
+    return _with_rows(reading)
 
 
 def read_any(
@@ -143,3 +138,13 @@ def read_any(
     if found == "layer":
         return read_layer(source, crs=crs)
     return read_notebook(source, found, time_zone=time_zone)
+
+
+def _with_rows(reading: Reading) -> Reading:
+    if not sum(reading.rows_in.values()):
+        raise FileUnreadable(
+            "it holds no point",
+            file=reading.file,
+            remedy="Look whether the device recorded at all, and export the log once more.",
+        )
+    return reading

@@ -29,8 +29,7 @@ MAX_HDOP: Final = 10.0
 
 #: Shortest time that a speed is taken over, in seconds; most devices write whole seconds.
 _SHORTEST_S: Final = 1.0
-#: No distance on the ellipsoid is more than this share above one on a sphere of polar radius
-#: of curvature 6 399 594 m, so that the sphere can rule a speed out and never in.
+#: Largest radius of curvature of the WGS84 ellipsoid, at the poles (a**2 / b), rounded up.
 _LARGEST_RADIUS_M: Final = 6_399_600.0
 
 FloatArray = npt.NDArray[np.float64]
@@ -170,10 +169,9 @@ def _too_fast(
 
 
 def _fast_steps(track: Track, forward: BoolArray, waited_ms: npt.NDArray[np.int64]) -> BoolArray:
-    """Mark steps faster than `MAX_SPEED_M_S`; the sphere screens, the ellipsoid decides."""
+    """Mark steps faster than `MAX_SPEED_M_S`; a bound screens, the ellipsoid decides."""
     limit_m = MAX_SPEED_M_S * np.maximum(waited_ms / 1000.0, _SHORTEST_S)
-    rough = _sphere_m(track.lon, track.lat)
-    suspect = np.flatnonzero(forward & (rough > limit_m))
+    suspect = np.flatnonzero(forward & (_bound_m(track) > limit_m))
     fast = np.zeros(len(forward), dtype=bool)
     if len(suspect):
         exact = distances_m(
@@ -183,11 +181,8 @@ def _fast_steps(track: Track, forward: BoolArray, waited_ms: npt.NDArray[np.int6
     return fast
 
 
-def _sphere_m(lon: FloatArray, lat: FloatArray) -> FloatArray:
-    """Chord-based upper bound of the distance between consecutive positions."""
-    phi = np.radians(lat)
-    ring = np.cos(phi)
-    east = np.sin(np.radians(np.diff(lon)) / 2)
-    north = np.sin(np.diff(phi) / 2)
-    half = np.sqrt(np.minimum(north**2 + ring[1:] * ring[:-1] * east**2, 1.0))
-    return 2 * _LARGEST_RADIUS_M * np.arcsin(half)
+def _bound_m(track: Track) -> FloatArray:
+    """Upper bound of each step: its degrees north and east, on the largest sphere there is."""
+    north = np.abs(np.diff(track.lat))
+    east = np.abs(np.diff(track.lon))
+    return np.radians(north + np.minimum(east, 360 - east)) * _LARGEST_RADIUS_M

@@ -21,15 +21,15 @@ import numpy.typing as npt
 import pandas as pd
 import pyproj
 import shapely
+from geopandas.array import GeometryArray
 
-from carnivore_sign.errors import FileUnreadable
 from carnivore_sign.intake.clocks import times_from_text
 from carnivore_sign.intake.flags import Track, flag_track
 from carnivore_sign.intake.gpx_document import MAX_TEXT, Document, Point, read_document
 from carnivore_sign.intake.gpx_scan import scan_track_points
 from carnivore_sign.intake.reading import Reading, make_reading, rows_set_aside
 from carnivore_sign.intake.source import Source, as_utf8
-from carnivore_sign.records.check import TEXT, TIME, conform
+from carnivore_sign.records.check import TEXT, TIME, empty
 from carnivore_sign.records.tables import FIXES, LOGS, ROUTE_POINTS, WAYPOINTS, Table
 from carnivore_sign.space import STORED_CRS
 
@@ -41,6 +41,7 @@ _NO_TIME: Final = int(np.iinfo(np.int64).min)
 _ODD_NUMBER: Final = re.compile(r"[^0-9+\-.eE\s]")
 _NUMBER: Final = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _TABLE_OF: Final[dict[str, Table]] = {"trkpt": FIXES, "wpt": WAYPOINTS, "rtept": ROUTE_POINTS}
+_EMPTY: Final = {kind: empty(table) for kind, table in _TABLE_OF.items()}
 _LEFT_OUT_TOLD: Final = 12
 
 
@@ -144,11 +145,9 @@ def _read_points(data: bytes, source: Source) -> tuple[Document, PointArrays | N
     file = source.path
     scan = scan_track_points(data)
     if scan is not None:
-        try:
-            document = read_document(scan.rest, file)
-        except FileUnreadable:
-            document = None
-        if document is not None and not document.notes and scan.fits(document):
+        document = read_document(scan.rest, file)
+        if not document.notes and scan.fits(document):
+            document.left_out += scan.left_out
             return document, PointArrays(
                 begin=scan.begin,
                 part=scan.parts(document),
@@ -156,7 +155,7 @@ def _read_points(data: bytes, source: Source) -> tuple[Document, PointArrays | N
                 lat=scan.lat,
                 elevation_m=scan.elevation_m,
                 hdop=scan.hdop,
-                accuracy_m=np.full(len(scan.begin), np.nan),
+                accuracy_m=scan.accuracy_m,
                 time_ms=scan.time_ms,
                 faults={},
             )
@@ -165,6 +164,8 @@ def _read_points(data: bytes, source: Source) -> tuple[Document, PointArrays | N
 
 def _arrays(points: Sequence[Point], time_zone: str | None) -> tuple[PointArrays, list[str]]:
     """Turn points as text into arrays; return them with what was assumed or left out."""
+    if not points:
+        return _no_points(), []
     faults: dict[int, str] = {}
     lat = _positions([point.lat for point in points], "latitude", faults)
     lon = _positions([point.lon for point in points], "longitude", faults)
@@ -193,6 +194,11 @@ def _arrays(points: Sequence[Point], time_zone: str | None) -> tuple[PointArrays
         faults=faults,
     )
     return arrays, [*notes, *told]
+
+
+def _no_points() -> PointArrays:
+    none, whole = np.empty(0), np.empty(0, dtype=np.int64)
+    return PointArrays(whole, whole, none, none, none, none, none, whole, {})
 
 
 def _milliseconds(times: pd.Series) -> IntArray:
@@ -300,6 +306,8 @@ def _table(
 ) -> gpd.GeoDataFrame:
     """Build the table of the points without fault, with the dtypes of its schema."""
     count = len(arrays.begin)
+    if not count:
+        return _EMPTY[kind].copy()
     keep: slice | npt.NDArray[np.bool_] = slice(None)
     if arrays.faults:
         keep = np.ones(count, dtype=bool)
@@ -320,9 +328,10 @@ def _table(
         if kind == "rtept":
             columns["route"] = pd.array(arrays.part[keep], dtype="Int64")
     table = _TABLE_OF[kind]
-    frame = pd.DataFrame({name: columns[name] for name in table.names}, copy=False)
+    ordered = {name: columns[name] for name in table.names}
     shapes = shapely.points(arrays.lon[keep], arrays.lat[keep])
-    return gpd.GeoDataFrame(frame, geometry=shapes, crs=_CRS)
+    ordered["geometry"] = GeometryArray(shapes, crs=_CRS)
+    return gpd.GeoDataFrame(ordered, geometry="geometry")
 
 
 def _fix_columns(arrays: PointArrays, keep: slice | npt.NDArray[np.bool_]) -> dict[str, object]:
@@ -373,26 +382,31 @@ def _log_row(
     log: str,
     observer: str | None,
 ) -> pd.DataFrame:
-    times = tables["fixes"]["time"]
-    row = {
+    moments = _milliseconds(tables["fixes"]["time"])
+    known = moments[moments != _NO_TIME]
+    start, end = (known.min(), known.max()) if len(known) else (_NO_TIME, _NO_TIME)
+    words = {
         "receipt": receipt,
-        "source_row": 1,
         "log": log,
         "device": document.creator,
         "observer": observer or document.author,
         "name": document.name or document.track_name,
-        "tracks": document.tracks,
-        "parts": document.parts,
-        "start": times.min(),
-        "end": times.max(),
     }
-    return conform(pd.DataFrame([row]), LOGS)
+    counts = {"source_row": 1, "tracks": document.tracks, "parts": document.parts}
+    columns: dict[str, object] = {
+        **{name: pd.array([word], dtype=TEXT) for name, word in words.items()},
+        **{name: pd.array([count], dtype="Int64") for name, count in counts.items()},
+        "start": _utc(np.array([start])),
+        "end": _utc(np.array([end])),
+    }
+    return pd.DataFrame({name: columns[name] for name in LOGS.names})
 
 
 def _left_out_note(document: Document) -> list[str]:
     if not document.left_out:
         return []
-    told = [f"{name} ({count})" for name, count in document.left_out.most_common(_LEFT_OUT_TOLD)]
+    most = sorted(document.left_out.items(), key=lambda item: (-item[1], item[0]))
+    told = [f"{name} ({count})" for name, count in most[:_LEFT_OUT_TOLD]]
     more = len(document.left_out) - len(told)
     told += [f"{more} more"] if more else []
     return ["not kept, for want of a column: " + ", ".join(told)]

@@ -92,7 +92,8 @@ def _import_one(
         reading = read_any(source, crs=crs, observer=observer, time_zone=time_zone)
         reading = _fit_into(season, reading)
         written = reading.receipts()
-        season.append({**reading.tables, "set_aside": reading.set_aside, "receipts": written})
+        frames = {**reading.tables, "set_aside": reading.set_aside, "receipts": written}
+        season.append({name: frame for name, frame in frames.items() if len(frame)})
     except InputError as error:
         return _refused(path, error)
     problem = None if sum(reading.rows_kept.values()) else _nothing_kept(reading)

@@ -22,6 +22,7 @@ from carnivore_sign.records.tables import RECEIPTS, SET_ASIDE, Table
 
 #: Longest piece of the original that is kept with a row set aside, in characters.
 MAX_CONTENT: Final = 500
+_NOTHING: Final = empty(SET_ASIDE)
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,7 +52,7 @@ class Reading:
     kind: str
     tables: dict[str, pd.DataFrame | gpd.GeoDataFrame]
     rows_in: dict[str, int]
-    set_aside: pd.DataFrame = field(default_factory=lambda: empty(SET_ASIDE))
+    set_aside: pd.DataFrame = field(default_factory=_NOTHING.copy)
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
@@ -83,6 +84,8 @@ class Reading:
     @property
     def rows_set_aside(self) -> dict[str, int]:
         """The rows set aside, by table."""
+        if not len(self.set_aside):
+            return dict.fromkeys(self.tables, 0)
         counts = self.set_aside["table_name"].value_counts()
         return {name: int(counts.get(name, 0)) for name in self.tables}
 
@@ -129,6 +132,8 @@ def rows_set_aside(
     contents: Sequence[str | None],
 ) -> pd.DataFrame:
     """Return rows of table ``set_aside``, the original text cut at `MAX_CONTENT` characters."""
+    if not rows:
+        return _NOTHING.copy()
     frame = pd.DataFrame(
         {
             "receipt": [receipt] * len(rows),
@@ -144,7 +149,7 @@ def rows_set_aside(
 def join_set_aside(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """Join frames of table ``set_aside``."""
     filled = [frame for frame in frames if len(frame)]
-    return pd.concat(filled, ignore_index=True) if filled else empty(SET_ASIDE)
+    return pd.concat(filled, ignore_index=True) if filled else _NOTHING.copy()
 
 
 def sort_rows(

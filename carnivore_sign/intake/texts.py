@@ -1,0 +1,192 @@
+"""Texts: many short numbers and times in one stretch of bytes, read at once.
+
+Each reader takes where the texts begin and end and gives an array, or None if any of them is
+not plainly what it should be. Columns of letters are handled one after the other, each for all
+texts at once. Numbers are exact: up to 15 digits an integer divided by a power of ten is the
+nearest double (both are doubles, and the division rounds once); longer ones go to the parser
+of numpy.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+#: Longest number that is read, in characters.
+MAX_DIGITS: Final = 24
+_EXACT_DIGITS: Final = 15
+_POWERS: Final = 10.0 ** np.arange(MAX_DIGITS)
+_MINUS, _POINT, _ZERO, _Z = (ord(letter) for letter in "-.0Z")
+#: Place and letter of the signs in 2026-02-14T15:40:00.
+_SIGNS: Final = {4: "-", 7: "-", 10: "T", 13: ":", 16: ":"}
+_CLOCK_LENGTH: Final = 19
+_LONGEST_TIME: Final = 30
+_FIRST_YEAR, _LAST_YEAR = 1900, 2200
+_MONTH_DAYS: Final = np.array([0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
+
+
+@dataclass(frozen=True)
+class Text:
+    """Bytes seen as letters, and as the eight letters from each place on.
+
+    The last seven places have no eight letters; pad the bytes if they are to be asked for.
+    """
+
+    data: bytes
+    letters: npt.NDArray[np.uint8] = field(init=False, repr=False)
+    words: npt.NDArray[np.uint64] = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        letters = np.frombuffer(self.data, dtype=np.uint8)
+        words = np.ndarray(len(self.data) - 7, dtype="<u8", buffer=self.data, strides=(1,))
+        object.__setattr__(self, "letters", letters)
+        object.__setattr__(self, "words", words)
+
+    def windows(self, start: IntArray, width: int) -> npt.NDArray[np.uint8]:
+        """Return `width` letters from each place on, as an array of columns of letters."""
+        rows = np.lib.stride_tricks.sliding_window_view(self.letters, width)[start]
+        return np.ascontiguousarray(rows.T)
+
+    def ends(self, letter: int, start: IntArray, *, guess: int, width: int) -> IntArray:
+        """Return where each text that `letter` ends does so.
+
+        Most texts are as long as the `guess`; the others are looked through up to `width`.
+        A text that has `letter` both before and at the guess is cut at the guess: whoever
+        reads it finds `letter` inside.
+        """
+        found = start + guess
+        others = np.flatnonzero(self.letters[found] != letter)
+        if len(others):
+            some = start[others]
+            found[others] = some + (self.windows(some, width) == letter).argmax(axis=0)
+        return found
+
+
+def decimals(text: Text, start: IntArray, end: IntArray) -> FloatArray | None:
+    """Read decimal numbers such as ``-119.2034``; None if any is something else.
+
+    Examples
+    --------
+    >>> decimals(Text(b"12.5 -3       "), np.array([0, 5]), np.array([4, 7]))
+    array([12.5, -3. ])
+    """
+    length = end - start
+    longest = int(length.max(initial=0))
+    if not 0 < longest <= MAX_DIGITS or int(length.min()) < 1:
+        return None
+    columns = text.windows(start, longest)
+    inside = np.arange(longest, dtype=np.uint8)[:, None] < length.astype(np.uint8)
+    digits = columns - np.uint8(_ZERO)
+    is_digit = (digits < 10) & inside
+    is_point = (columns == _POINT) & inside
+    negative = columns[0] == _MINUS
+    digit_count = is_digit.sum(axis=0, dtype=np.uint8)
+    point_count = is_point.sum(axis=0, dtype=np.uint8)
+    plain = (digit_count + point_count + negative == length) & (digit_count > 0) & (point_count < 2)
+    if not plain.all():
+        return None
+    behind = length - 1 - is_point.argmax(axis=0)
+    sizes = _whole(digits, is_digit) / _POWERS[np.where(point_count == 1, behind, 0)]
+    numbers = np.where(negative, -sizes, sizes)
+    long = np.flatnonzero(digit_count > _EXACT_DIGITS)
+    if len(long):
+        some = [text.data[first:last] for first, last in zip(start[long], end[long], strict=True)]
+        numbers[long] = np.array(some).astype(np.float64)
+    return numbers
+
+
+def _whole(digits: npt.NDArray[np.uint8], is_digit: BoolArray) -> IntArray:
+    """Put the digits of each number together, without its point; long ones overflow."""
+    whole = np.zeros(digits.shape[1], dtype=np.int64)
+    for column, there in zip(digits, is_digit, strict=True):
+        if there.all():
+            whole *= 10
+            whole += column
+        else:
+            whole = np.where(there, whole * 10 + column, whole)
+    return whole
+
+
+def moments_ms(text: Text, start: IntArray, end: IntArray) -> IntArray | None:
+    """Read times such as ``2026-02-14T15:40:00.250Z``; None if any is something else.
+
+    Returns
+    -------
+    array of int or None
+        Milliseconds since 1970 UTC, halves to the even one.
+
+    Examples
+    --------
+    >>> moments_ms(Text(b"1970-01-01T00:00:01.5Z" + b" " * 8), np.array([0]), np.array([22]))
+    array([1500])
+    """
+    length = end - start
+    shortest = _CLOCK_LENGTH + 1
+    if int(length.min()) < shortest or int(length.max()) > _LONGEST_TIME:
+        return None
+    columns = text.windows(start, int(length.max()))
+    if any((columns[place] != ord(sign)).any() for place, sign in _SIGNS.items()):
+        return None
+    digits = columns - np.uint8(_ZERO)
+    clock = [place for place in range(_CLOCK_LENGTH) if place not in _SIGNS]
+    fraction = _fraction_ns(columns, digits, length)
+    if fraction is None or (digits[clock] > 9).any():
+        return None
+    year = _two(digits, 0) * 100 + _two(digits, 2)
+    month, day = _two(digits, 5), _two(digits, 8)
+    hour, minute, second = _two(digits, 11), _two(digits, 14), _two(digits, 17)
+    late = (hour > 23) | (minute > 59) | (second > 59)
+    if late.any() or not _is_calendar(year, month, day):
+        return None
+    seconds = ((_days(year, month, day) * 24 + hour) * 60 + minute) * 60 + second
+    ms, over = np.divmod(fraction, 1_000_000)
+    ms += (over > 500_000) | ((over == 500_000) & (ms % 2 == 1))
+    return seconds * 1000 + ms
+
+
+def _two(digits: npt.NDArray[np.uint8], place: int) -> IntArray:
+    return digits[place].astype(np.int64) * 10 + digits[place + 1]
+
+
+def _fraction_ns(
+    columns: npt.NDArray[np.uint8], digits: npt.NDArray[np.uint8], length: IntArray
+) -> IntArray | None:
+    """Read what stands between the seconds and the Z; None if that is not a fraction."""
+    fraction = np.zeros(len(length), dtype=np.int64)
+    worth = 100_000_000
+    for place in range(_CLOCK_LENGTH, len(columns)):
+        ends = length == place + 1
+        inside = length > place + 1
+        if (columns[place] != _Z)[ends].any():
+            return None
+        if place == _CLOCK_LENGTH:
+            if (columns[place] != _POINT)[inside].any():
+                return None
+            continue
+        if (ends & (length == _CLOCK_LENGTH + 2)).any() or (digits[place] > 9)[inside].any():
+            return None
+        fraction += np.where(inside, digits[place].astype(np.int64) * worth, 0)
+        worth //= 10
+    return fraction
+
+
+def _is_calendar(year: IntArray, month: IntArray, day: IntArray) -> bool:
+    if (year < _FIRST_YEAR).any() or (year > _LAST_YEAR).any():
+        return False
+    if (month < 1).any() or (month > 12).any() or (day < 1).any():
+        return False
+    leap = (year % 4 == 0) & ((year % 100 != 0) | (year % 400 == 0))
+    return bool((day <= _MONTH_DAYS[month] + (leap & (month == 2))).all())
+
+
+def _days(year: IntArray, month: IntArray, day: IntArray) -> IntArray:
+    """Days since 1970-01-01, from the months that numpy counts."""
+    months = ((year - 1970) * 12 + month - 1).astype("datetime64[M]")
+    return months.astype("datetime64[D]").astype(np.int64) + day - 1
