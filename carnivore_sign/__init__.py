@@ -1,5 +1,81 @@
-"""carnivore_sign: from tracks and sign to presence maps and landowner answers."""
+"""carnivore_sign: from tracks and sign to presence maps and landowner answers.
+
+The road, and the names along it::
+
+    GPS logs, notebook tables, transects, parcels, clearings, incidents
+        create_season, open_season, import_files, read_file
+    -> season (one GeoPackage)
+        analyse: identify -> trails -> survey -> presence
+    -> Analysis (segments, visits, sign, trails, detections, histories)
+        month   -> map, report (HTML, PDF), tables, layers
+        answer  -> a landowner's report (HTML, PDF)
+
+Each room can be used alone: ``carnivore_sign.intake``, ``identify``, ``trails``, ``survey``,
+``presence``, ``incidents``, ``simulate``, ``maps``, ``reports``. Names are loaded on first use,
+so that importing the package is quick.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
 
 from carnivore_sign._version import __version__
 
-__all__ = ["__version__"]
+if TYPE_CHECKING:
+    from carnivore_sign.chain import (
+        Analysis,
+        AnalysisOptions,
+        analyse,
+        answer,
+        month,
+        summarise_import,
+    )
+    from carnivore_sign.demo import run_demo
+    from carnivore_sign.intake import import_files, read_file
+    from carnivore_sign.records.season import Season, create_season, open_season
+
+_HOMES = {
+    "Analysis": "carnivore_sign.chain",
+    "AnalysisOptions": "carnivore_sign.chain",
+    "analyse": "carnivore_sign.chain",
+    "answer": "carnivore_sign.chain",
+    "month": "carnivore_sign.chain",
+    "summarise_import": "carnivore_sign.chain",
+    "run_demo": "carnivore_sign.demo",
+    "import_files": "carnivore_sign.intake",
+    "read_file": "carnivore_sign.intake",
+    "Season": "carnivore_sign.records.season",
+    "create_season": "carnivore_sign.records.season",
+    "open_season": "carnivore_sign.records.season",
+}
+
+__all__ = [
+    "Analysis",
+    "AnalysisOptions",
+    "Season",
+    "__version__",
+    "analyse",
+    "answer",
+    "create_season",
+    "import_files",
+    "month",
+    "open_season",
+    "read_file",
+    "run_demo",
+    "summarise_import",
+]
+
+
+def __getattr__(name: str) -> Any:
+    """Load a public name from its room on first use (PEP 562)."""
+    if name not in _HOMES:
+        raise AttributeError(f"module 'carnivore_sign' has no attribute '{name}'")
+    value = getattr(import_module(_HOMES[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    """List the public names, loaded or not."""
+    return sorted(__all__)

@@ -71,6 +71,8 @@ def breaches(file: Path, source: str) -> list[str]:
             told.append(f"{where} relative import; write it out")
         elif top == "carnivore_sign":
             if not rest:
+                if room == "cli":  # thin: it calls the public face
+                    continue
                 told.append(f"{where} imports the package root")
                 continue
             other = rest[0]

@@ -12,9 +12,6 @@ from hypothesis.extra.numpy import arrays
 from carnivore_sign.errors import InputError
 from carnivore_sign.identify import (
     CERTAINTY_CLASSES,
-    LIKELY_FROM,
-    SURE_FROM,
-    UNLIKELY_BELOW,
     certainty_class,
     likelihood_ratio,
     load_evidence,
@@ -22,7 +19,13 @@ from carnivore_sign.identify import (
     to_probabilities,
 )
 from carnivore_sign.records.tables import taxon_column
-from carnivore_sign.records.vocabularies import CHARACTERS, TAXA
+from carnivore_sign.records.vocabularies import (
+    CHARACTERS,
+    LIKELY_FROM,
+    SURE_FROM,
+    TAXA,
+    UNLIKELY_BELOW,
+)
 
 EVIDENCE = load_evidence("dry_range")
 COLUMNS = [taxon_column(taxon) for taxon in TAXA]

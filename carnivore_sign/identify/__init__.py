@@ -15,9 +15,6 @@ from carnivore_sign.identify.observers import naming_log_likelihood, naming_odds
 from carnivore_sign.identify.pooling import pool_evidence, weigh_sign
 from carnivore_sign.identify.probability import (
     CERTAINTY_CLASSES,
-    LIKELY_FROM,
-    SURE_FROM,
-    UNLIKELY_BELOW,
     certainty_class,
     likelihood_ratio,
     most_informative_unseen,
@@ -40,9 +37,6 @@ __all__ = [
     "to_probabilities",
     "likelihood_ratio",
     "CERTAINTY_CLASSES",
-    "SURE_FROM",
-    "LIKELY_FROM",
-    "UNLIKELY_BELOW",
     "certainty_class",
     "most_informative_unseen",
 ]

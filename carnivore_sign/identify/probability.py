@@ -18,14 +18,14 @@ from carnivore_sign.identify.evidence import Evidence, check_prior
 from carnivore_sign.identify.tempering import TAXON_ORDER, FloatArray
 from carnivore_sign.records.check import TEXT
 from carnivore_sign.records.tables import taxon_column
-from carnivore_sign.records.vocabularies import CHARACTERS, NOT_VISIBLE
+from carnivore_sign.records.vocabularies import (
+    CHARACTERS,
+    LIKELY_FROM,
+    NOT_VISIBLE,
+    SURE_FROM,
+    UNLIKELY_BELOW,
+)
 
-#: From this probability on, a taxon is called *sure*.
-SURE_FROM: Final = 0.95
-#: From this probability on, a taxon is called *likely*.
-LIKELY_FROM: Final = 0.75
-#: Below this probability, a taxon is called *unlikely*.
-UNLIKELY_BELOW: Final = 0.05
 #: The words, from least to most.
 CERTAINTY_CLASSES: Final = ("unlikely", "undecided", "likely", "sure")
 

@@ -8,13 +8,16 @@ segments were cut, trails linked or prints identified, and draws nothing.
 
 from carnivore_sign.presence.absence import (
     Probability,
-    best_number_of_visits,
     blank_visits_needed,
+    blank_visits_needed_of,
     presence_after_blanks,
     presence_after_blanks_of,
-    units_needed,
+    presence_limit_if_all_blank,
 )
+from carnivore_sign.presence.comparing import compare_fits, predict_averaged
+from carnivore_sign.presence.fit_checks import FitCheck, bootstrap_limits, check_fit
 from carnivore_sign.presence.histories import Histories, histories_from_matrix, make_histories
+from carnivore_sign.presence.intervals import profile_limits
 from carnivore_sign.presence.monthly import (
     MonthlyPresence,
     SeasonPresence,
@@ -22,9 +25,16 @@ from carnivore_sign.presence.monthly import (
     season_presence,
 )
 from carnivore_sign.presence.occupancy import fit_occupancy
+from carnivore_sign.presence.planning import (
+    best_number_of_visits,
+    power_to_see_change,
+    units_needed,
+    units_to_see_change,
+)
 from carnivore_sign.presence.result import OccupancyFit, Share
 
 __all__ = [
+    "FitCheck",
     "Histories",
     "MonthlyPresence",
     "OccupancyFit",
@@ -33,12 +43,21 @@ __all__ = [
     "Share",
     "best_number_of_visits",
     "blank_visits_needed",
+    "blank_visits_needed_of",
+    "bootstrap_limits",
+    "check_fit",
+    "compare_fits",
     "fit_occupancy",
     "histories_from_matrix",
     "make_histories",
     "monthly_presence",
+    "power_to_see_change",
+    "predict_averaged",
     "presence_after_blanks",
     "presence_after_blanks_of",
+    "presence_limit_if_all_blank",
+    "profile_limits",
     "season_presence",
     "units_needed",
+    "units_to_see_change",
 ]

@@ -1,23 +1,21 @@
-"""Absence: what blank visits are worth, and how many visits and units a survey needs.
+"""Absence: what blank visits are worth.
 
 *Not found* is weighed here: how likely a unit is used although n visits were blank, how many
-blank visits it takes to be sure, and how to share a season's work between units and visits.
+blank visits it takes to be sure, and how much presence a survey without a find leaves room for.
 """
 
 from __future__ import annotations
 
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+from scipy.optimize import brentq
 from scipy.special import expit
 
 from carnivore_sign.errors import InputError
 from carnivore_sign.presence.layout import FloatArray
 from carnivore_sign.presence.result import OccupancyFit
-
-#: More visits than this are not looked at in the search for the best number.
-_MOST_VISITS: Final = 200
 
 
 class Probability(NamedTuple):
@@ -54,7 +52,7 @@ def presence_after_blanks(
     >>> presence_after_blanks(0.6, 0.25, [0, 1, 5]).round(3)
     array([0.6  , 0.529, 0.263])
     """
-    chance, found = _probability(psi, "psi"), _probability(p, "p")
+    chance, found = require_probability(psi, "psi"), require_probability(p, "p")
     missed = (1.0 - found) ** np.asarray(visits, dtype=float)
     still = chance * missed
     with np.errstate(invalid="ignore"):
@@ -129,7 +127,7 @@ def blank_visits_needed(p: npt.ArrayLike, *, certainty: float = 0.95) -> npt.NDA
     >>> blank_visits_needed([0.05, 0.3, 0.5])
     array([59,  9,  5])
     """
-    found = _probability(p, "p")
+    found = require_probability(p, "p")
     if (found <= 0).any() or not 0.0 < certainty < 1.0:
         raise InputError(
             "no number of visits will do with p = 0, or for a certainty of 0 or 1",
@@ -140,67 +138,83 @@ def blank_visits_needed(p: npt.ArrayLike, *, certainty: float = 0.95) -> npt.NDA
     return np.maximum(1, np.ceil(needed - 1e-9)).astype(np.int64)
 
 
-def psi_variance(psi: npt.ArrayLike, p: npt.ArrayLike, visits: npt.ArrayLike) -> FloatArray:
-    """Return the large-sample variance of psi, times the number of units.
-
-    Standard design: every unit is visited `visits` times.
-    ``psi [(1 - psi) + (1 - q) / (q - K p (1 - p)^(K - 1))]`` with ``q = 1 - (1 - p)^K``.
-
-    Source: MacKenzie & Royle 2005, J Appl Ecol 42:1105-1114.
-    """
-    chance, found = _probability(psi, "psi"), _probability(p, "p")
-    k = np.asarray(visits, dtype=float)
-    ever = 1.0 - (1.0 - found) ** k
-    with np.errstate(divide="ignore", invalid="ignore"):
-        lost = (1.0 - ever) / (ever - k * found * (1.0 - found) ** (k - 1.0))
-    return np.asarray(chance * ((1.0 - chance) + np.where(k < 2, np.inf, lost)))
-
-
-def best_number_of_visits(psi: npt.ArrayLike, p: npt.ArrayLike) -> npt.NDArray[np.int64]:
-    """Return the number of visits to each unit that makes psi most precise for its cost.
-
-    With a fixed number of visits in all, more visits a unit leave fewer units; the best
-    number does not depend on how many there are in all.
+def blank_visits_needed_of(
+    fit: OccupancyFit, *, certainty: float = 0.95, level: float = 0.95
+) -> tuple[int, int, int]:
+    """Return how many visits are needed at the estimate of p, and at its two limits.
 
     Parameters
     ----------
-    psi, p : array_like
-        What is expected of presence and of detection on one visit.
+    fit : OccupancyFit
+        Of a model with a constant ``p``.
+    certainty : float
+        As for `blank_visits_needed`.
+    level : float
+        Of the limits of p.
 
-    Source: MacKenzie & Royle 2005, J Appl Ecol 42:1105-1114, standard design.
+    Returns
+    -------
+    tuple of int
+        At the estimate, at the upper limit of p (fewest), at its lower limit (most).
+
+    Raises
+    ------
+    InputError
+        If the model has no constant p, or it could not be estimated.
+    """
+    table = fit.summary(level=level)
+    if "p" not in table.index or table.loc["p", ["low", "high"]].isna().any():
+        raise InputError(
+            "the fit has no constant p with limits",
+            remedy="Fit model='repeat_visits' without detection= on enough visits.",
+        )
+    estimate, low, high = table.loc["p", ["estimate", "low", "high"]].astype(float)
+    needed = blank_visits_needed([estimate, high, low], certainty=certainty)
+    return int(needed[0]), int(needed[1]), int(needed[2])
+
+
+def presence_limit_if_all_blank(
+    p: npt.ArrayLike, visits: npt.ArrayLike, *, level: float = 0.95
+) -> float:
+    """Return the upper limit of psi where no unit of a survey had a find.
+
+    Blanks everywhere estimate nothing, but they limit presence if detection is known from
+    elsewhere: at a psi above the limit, so many blanks had a chance of less than
+    ``1 - level``. The limit is exact, one-sided, and solves
+    ``prod_i (1 - psi [1 - (1 - p)^n_i]) = 1 - level``; it is 1 where even full presence
+    would leave so many blanks.
+
+    Parameters
+    ----------
+    p : array_like
+        Probability of finding it on one visit to a used unit; one for all, or by unit.
+    visits : array_like
+        Blank visits to each unit.
+    level : float
+        Certainty of the limit.
 
     Examples
     --------
-    >>> best_number_of_visits([0.2, 0.8], 0.3)
-    array([5, 8])
+    >>> round(presence_limit_if_all_blank(0.3, [4] * 20), 3)
+    0.183
+    >>> presence_limit_if_all_blank(0.1, [1, 1])
+    1.0
     """
-    chance, found = np.broadcast_arrays(_probability(psi, "psi"), _probability(p, "p"))
-    k = np.arange(2, _MOST_VISITS + 1)
-    cost = k * psi_variance(chance[..., None], found[..., None], k)
-    return np.asarray(k[np.argmin(cost, axis=-1)])
+    found, n = np.broadcast_arrays(require_probability(p, "p"), np.asarray(visits, dtype=float))
+    if not 0.0 < level < 1.0:
+        raise InputError(f"a level of {level:g} is not between 0 and 1", remedy="Give 0.95.")
+    ever = 1.0 - (1.0 - found) ** n
+
+    def excess(psi: float) -> float:
+        with np.errstate(divide="ignore"):
+            return float(np.log1p(-psi * ever).sum() - np.log1p(-level))
+
+    if excess(1.0) >= 0:
+        return 1.0
+    return float(brentq(excess, 0.0, 1.0 - 1e-15 if np.isinf(excess(1.0)) else 1.0, xtol=1e-12))
 
 
-def units_needed(
-    psi: npt.ArrayLike, p: npt.ArrayLike, visits: npt.ArrayLike, *, se: float
-) -> npt.NDArray[np.int64]:
-    """Return how many units, each visited `visits` times, give psi a standard error of `se`.
-
-    Source: MacKenzie & Royle 2005, J Appl Ecol 42:1105-1114, standard design.
-
-    Examples
-    --------
-    >>> int(units_needed(0.2, 0.5, 3, se=0.05))
-    84
-    """
-    if se <= 0:
-        raise InputError(f"a standard error of {se:g} is not above 0", remedy="Give 0.05, say.")
-    needed = psi_variance(psi, p, visits) / se**2
-    if not np.isfinite(needed).all():
-        raise InputError("one visit a unit cannot tell psi from p", remedy="Plan two or more.")
-    return np.ceil(needed - 1e-9).astype(np.int64)
-
-
-def _probability(values: npt.ArrayLike, name: str) -> FloatArray:
+def require_probability(values: npt.ArrayLike, name: str) -> FloatArray:
     array = np.asarray(values, dtype=float)
     if not ((array >= 0) & (array <= 1)).all():
         raise InputError(f"{name} is not between 0 and 1", remedy="Give probabilities.")

@@ -18,15 +18,10 @@ import pandas as pd
 from carnivore_sign.errors import DataWarning, InputError, TableFaults
 from carnivore_sign.records.check import find_faults
 from carnivore_sign.records.tables import DETECTIONS, VISITS, Table, taxon_column
+from carnivore_sign.records.vocabularies import FOUND_LIKELY_FROM, SURE_FROM
 
 #: No identification is taken as surer than this: a ratio stays finite.
 SUREST: Final = 1.0 - 1e-9
-
-#: At this probability (and above) a find counts as sure.
-SURE_AT: Final = 0.95
-
-#: At this probability (and above), and below `SURE_AT`, a find counts as likely.
-LIKELY_AT: Final = 0.5
 
 
 @dataclass(frozen=True)
@@ -82,8 +77,8 @@ def make_histories(
     *,
     taxon: str = "puma",
     prior: float | Mapping[str, float] | pd.Series,
-    sure_at: float = SURE_AT,
-    likely_at: float = LIKELY_AT,
+    sure_at: float = SURE_FROM,
+    likely_at: float = FOUND_LIKELY_FROM,
     segments: pd.DataFrame | None = None,
 ) -> Histories:
     """Turn visits and detections into detection histories of one taxon.

@@ -15,16 +15,12 @@ import numpy as np
 import pandas as pd
 
 from carnivore_sign.errors import EstimateError, NothingSurveyed
-from carnivore_sign.presence.histories import (
-    LIKELY_AT,
-    SURE_AT,
-    Histories,
-    make_histories,
-)
+from carnivore_sign.presence.histories import Histories, make_histories
 from carnivore_sign.presence.occupancy import fit_quietly, set_aside_without_effort
 from carnivore_sign.presence.result import OccupancyFit, Share
 from carnivore_sign.records.check import check_table, conform
 from carnivore_sign.records.tables import MONTHLY, SEGMENTS
+from carnivore_sign.records.vocabularies import FOUND_LIKELY_FROM, SURE_FROM
 
 #: Fewer visited segments than this carry no estimate of presence (a working rule).
 LEAST_UNITS: Final = 10
@@ -226,7 +222,11 @@ def _what_was_done(segments: gpd.GeoDataFrame, histories: Histories, period: str
 
 def _states(table: pd.DataFrame) -> np.ndarray:
     return np.select(
-        [table["visits"] == 0, table["p_found"] >= SURE_AT, table["p_found"] >= LIKELY_AT],
+        [
+            table["visits"] == 0,
+            table["p_found"] >= SURE_FROM,
+            table["p_found"] >= FOUND_LIKELY_FROM,
+        ],
         ["not_looked", "found_sure", "found_likely"],
         default="not_found",
     )

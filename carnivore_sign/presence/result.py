@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy.special import expit
+from scipy.special import expit, logit
 from scipy.stats import norm
 
 from carnivore_sign.errors import InputError
@@ -103,13 +103,15 @@ class OccupancyFit:
         k, n = self.model.n_parameters, self.n_units
         return self.aic + 2.0 * k * (k + 1) / (n - k - 1) if n > k + 1 else np.inf
 
-    def summary(self, *, level: float = 0.95) -> pd.DataFrame:
+    def summary(self, *, level: float = 0.95, overdispersion: float = 1.0) -> pd.DataFrame:
         """Return the estimates with standard errors and limits.
 
         Parameters
         ----------
         level : float
             Probability that the limits are to cover.
+        overdispersion : float
+            From `check_fit`; standard errors grow by its root. Taken as 1 if below.
 
         Returns
         -------
@@ -120,9 +122,11 @@ class OccupancyFit:
             in the units of the caller's columns. Columns ``estimate``, ``se``, ``low``,
             ``high``, ``scale``.
         """
-        z = _z(level)
+        z, wider = _z(level), np.sqrt(max(1.0, overdispersion))
         tables = [
-            self._constant(part, z) if part.is_constant else self._coefficients(part, z)
+            self._constant(part, z, wider)
+            if part.is_constant
+            else self._coefficients(part, z, wider)
             for part in self.model.parts
         ]
         return pd.concat(tables)
@@ -238,7 +242,7 @@ class OccupancyFit:
         middle = matrix @ self.parameters[chosen.positions]
         square = self.covariance[chosen.positions, chosen.positions]
         reach = _z(level) * np.sqrt(np.einsum("ij,jk,ik->i", matrix, square, matrix))
-        back = _back(chosen.kind.link)
+        back = from_link(chosen.kind.link)
         table = {
             "estimate": back(middle),
             "low": back(middle - reach),
@@ -246,12 +250,12 @@ class OccupancyFit:
         }
         return pd.DataFrame(table, index=frame.index)
 
-    def _constant(self, part: Part, z: float) -> pd.DataFrame:
+    def _constant(self, part: Part, z: float, wider: float) -> pd.DataFrame:
         position = part.positions.start
         inner = self.parameters[position]
-        back = _back(part.kind.link)
+        back = from_link(part.kind.link)
         value = float(back(inner))
-        se = float(np.sqrt(self.covariance[position, position]))
+        se = wider * float(np.sqrt(self.covariance[position, position]))
         slope = value * (1.0 - value) if part.kind.link == "logit" else value
         low, high = float(back(inner - z * se)), float(back(inner + z * se))
         se *= slope
@@ -266,11 +270,11 @@ class OccupancyFit:
         row = {"estimate": value, "se": se, "low": low, "high": high, "scale": scale}
         return _rows([part.kind.name], row)
 
-    def _coefficients(self, part: Part, z: float) -> pd.DataFrame:
+    def _coefficients(self, part: Part, z: float, wider: float) -> pd.DataFrame:
         turn = part.covariates.to_reported()
         estimate = turn @ self.parameters[part.positions]
         square = turn @ self.covariance[part.positions, part.positions] @ turn.T
-        se = np.sqrt(np.diag(square))
+        se = wider * np.sqrt(np.diag(square))
         se[self.flat[part.positions]] = np.nan
         names = [f"{part.kind.name}: {term}" for term in part.covariates.terms]
         table = {"estimate": estimate, "se": se, "low": estimate - z * se}
@@ -286,8 +290,14 @@ def _z(level: float) -> float:
     return float(norm.ppf(0.5 + level / 2.0))
 
 
-def _back(link: Link) -> np.ufunc:
+def from_link(link: Link) -> np.ufunc:
+    """Return the function that leads from the link scale back."""
     return expit if link == "logit" else np.exp
+
+
+def to_link(link: Link) -> np.ufunc:
+    """Return the function that leads to the link scale."""
+    return logit if link == "logit" else np.log
 
 
 def _root(covariance: FloatArray) -> FloatArray:
@@ -297,7 +307,7 @@ def _root(covariance: FloatArray) -> FloatArray:
 
 
 def _one_sided(edge: Edge, link: Link) -> tuple[float, float]:
-    back = _back(link)
+    back = from_link(link)
     inside = np.nan if edge.limit is None else float(back(edge.limit[edge.position]))
     if edge.side > 0:
         return inside, 1.0 if link == "logit" else np.inf

@@ -99,3 +99,12 @@ MAP_STATES: Final[dict[str, str]] = {
     "not_found": "looked for, not found",
     "not_looked": "not looked for",
 }
+
+#: Cut-offs of the words for a probability; the same word means the same range everywhere.
+SURE_FROM: Final = 0.95
+LIKELY_FROM: Final = 0.80
+UNLIKELY_BELOW: Final = 0.20
+
+#: A unit is *found, likely* from here up to `SURE_FROM`: more likely than not that one of the
+#: trails found on it was the taxon's.
+FOUND_LIKELY_FROM: Final = 0.50

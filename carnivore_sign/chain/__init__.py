@@ -1,0 +1,24 @@
+"""Chain: the rooms strung together for the three main uses.
+
+Takes a season. Gives an `Analysis` with everything computed from it, the month for a manager,
+and the answer to a landowner, each written to a folder. Does not compute anything itself: each
+step is a function of one room, and this is the only place that knows their order.
+"""
+
+from carnivore_sign.chain.analysis import Analysis, analyse
+from carnivore_sign.chain.answer import answer
+from carnivore_sign.chain.importing import ImportSummary, summarise_import
+from carnivore_sign.chain.month import month
+from carnivore_sign.chain.options import AnalysisOptions
+from carnivore_sign.chain.outputs import Outcome
+
+__all__ = [
+    "Analysis",
+    "AnalysisOptions",
+    "ImportSummary",
+    "Outcome",
+    "analyse",
+    "answer",
+    "month",
+    "summarise_import",
+]

@@ -1,0 +1,219 @@
+"""Chain: from a season to everything that is computed from it, step by step.
+
+The doubt about each print goes through every step as a number: log likelihoods per taxon are
+pooled over the sign, the sign are linked into trails, pooled again over the trail, turned into
+probabilities under the stated prior, and carried on the trail into detections, rates and
+presence.
+"""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+from functools import cached_property
+
+import geopandas as gpd
+import pandas as pd
+
+from carnivore_sign.chain.options import AnalysisOptions
+from carnivore_sign.errors import DataWarning, NothingSurveyed
+from carnivore_sign.identify import (
+    Evidence,
+    load_evidence,
+    pool_evidence,
+    to_probabilities,
+    weigh_sign,
+)
+from carnivore_sign.intake import place_sign
+from carnivore_sign.presence import (
+    MonthlyPresence,
+    SeasonPresence,
+    monthly_presence,
+    season_presence,
+)
+from carnivore_sign.records.season import Season
+from carnivore_sign.survey import (
+    assign_walks,
+    cut_segments,
+    make_detections,
+    make_visits,
+    match_logs,
+)
+from carnivore_sign.trails import link_trails, make_trails
+
+
+@dataclass(frozen=True, eq=False)
+class Analysis:
+    """Everything that is computed from a season, in frames of ``records.tables``.
+
+    Attributes
+    ----------
+    season : Season
+        The season it was computed from.
+    options : AnalysisOptions
+        With which choices.
+    evidence : Evidence
+        With which likelihood ratios and prior.
+    transects, parcels : GeoDataFrame
+        As recorded.
+    clearings, prints, receipts : DataFrame
+        As recorded.
+    segments : GeoDataFrame
+        SEGMENTS.
+    matched : DataFrame
+        One row per fix: its walk, segment and state.
+    visits : DataFrame
+        VISITS of the whole season.
+    sign : GeoDataFrame
+        SIGN with positions.
+    unplaced : DataFrame
+        Sign that has no position, with the reason.
+    walks : Series
+        Walk of each sign, by its name.
+    probabilities : DataFrame
+        ``p_<taxon>`` of each sign by itself, by its name.
+    members : DataFrame
+        Which sign make up which trail.
+    trails : GeoDataFrame
+        TRAILS.
+    detections, incidental : DataFrame
+        Trails on visited segments (DETECTIONS), and those off them with the reason.
+    """
+
+    season: Season
+    options: AnalysisOptions
+    evidence: Evidence
+    transects: gpd.GeoDataFrame
+    parcels: gpd.GeoDataFrame
+    clearings: pd.DataFrame
+    prints: pd.DataFrame
+    receipts: pd.DataFrame
+    segments: gpd.GeoDataFrame
+    matched: pd.DataFrame
+    visits: pd.DataFrame
+    sign: gpd.GeoDataFrame
+    unplaced: pd.DataFrame
+    walks: pd.Series
+    probabilities: pd.DataFrame
+    members: pd.DataFrame
+    trails: gpd.GeoDataFrame
+    detections: pd.DataFrame
+    incidental: pd.DataFrame
+
+    @cached_property
+    def season_presence(self) -> SeasonPresence:
+        """Presence in every month, judged with one fit of the whole season."""
+        return season_presence(
+            self.segments,
+            self.visits,
+            self.detections,
+            taxon=self.options.taxon,
+            prior=self.evidence.prior,
+        )
+
+    def presence(self, period: str) -> MonthlyPresence:
+        """Judge one month with the fit of the whole season.
+
+        The rates of sign, and the chance that a segment is used in a month, are estimated from
+        all months of the season together; which segments were used, and so the share of them,
+        is judged month by month. A month with few walks borrows the rates from the others.
+
+        Parameters
+        ----------
+        period : str
+            Local month, ``YYYY-MM``.
+
+        Raises
+        ------
+        NothingSurveyed
+            If no segment was walked in that month.
+        """
+        told = monthly_presence(
+            self.segments,
+            self.visits,
+            self.detections,
+            period=period,
+            taxon=self.options.taxon,
+            prior=self.evidence.prior,
+            fit=self.season_presence.fit,
+        )
+        if self.season_presence.fit is None:
+            return told._replace(message=self.season_presence.message)
+        return told
+
+
+def analyse(season: Season, options: AnalysisOptions | None = None) -> Analysis:
+    """Compute everything from a season.
+
+    Parameters
+    ----------
+    season : Season
+        With at least one transect and one log.
+    options : AnalysisOptions, optional
+        Choices; the defaults are stated there.
+
+    Returns
+    -------
+    Analysis
+
+    Raises
+    ------
+    NothingSurveyed
+        If the season has no transect or no log, with what to import.
+
+    Warns
+    -----
+    DataWarning
+        If sign had to be left out because nothing says where it was found.
+    """
+    options = options or AnalysisOptions()
+    _require_something(season)
+    evidence = load_evidence(options.region)
+    transects = season.read("transects")
+    clearings = season.read("clearings")
+    prints = season.read("prints")
+    segments = cut_segments(transects, length_m=options.segment_length_m)
+    matched = match_logs(
+        season.read("fixes"), segments,
+        tolerance_m=options.tolerance_m, max_speed_m_s=options.max_speed_m_s,
+    )  # fmt: skip
+    visits = make_visits(
+        matched, segments, clearings, season.read("logs"), time_zone=season.time_zone
+    )
+    sign, unplaced = place_sign(season.read("sign"), season.read("waypoints"))
+    _tell_unplaced(unplaced)
+    walks = assign_walks(sign, matched)
+    likelihoods = weigh_sign(sign, prints, evidence)
+    probabilities = to_probabilities(likelihoods, evidence.prior)
+    members = link_trails(sign, probabilities, walks, prints, prior=evidence.prior)
+    pooled = pool_evidence(likelihoods, members.set_index("sign")["trail"])
+    trails = make_trails(sign, members, to_probabilities(pooled, evidence.prior), prints, clearings)
+    detections, incidental = make_detections(
+        trails, members, sign, segments, visits, walks=walks, max_offset_m=options.max_offset_m
+    )
+    return Analysis(
+        season, options, evidence, transects, season.read("parcels"), clearings, prints,
+        season.read("receipts"), segments, matched, visits, sign, unplaced, walks,
+        probabilities, members, trails, detections, incidental,
+    )  # fmt: skip
+
+
+def _require_something(season: Season) -> None:
+    wanted = {"transects": "a layer of transects", "fixes": "GPS logs of walks"}
+    missing = [what for table, what in wanted.items() if season.read(table).empty]
+    if missing:
+        raise NothingSurveyed(
+            f"{season.path}: the season has no {' and no '.join(missing)}. Import them: "
+            f"carnivore-sign intake {season.path} FILE ..."
+        )
+
+
+def _tell_unplaced(unplaced: pd.DataFrame) -> None:
+    if len(unplaced):
+        names = ", ".join(map(str, unplaced["sign"].head(5)))
+        warnings.warn(
+            f"{len(unplaced)} sign without a position were left out ({names}): "
+            f"{unplaced['reason'].iloc[0]}",
+            DataWarning,
+            stacklevel=3,
+        )

@@ -1,0 +1,93 @@
+"""Chain: what an import did, told to people and to machines."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from carnivore_sign.chain.outputs import rows_of
+from carnivore_sign.records.season import Season
+
+_SHOWN = 10
+
+
+@dataclass(frozen=True, eq=False)
+class ImportSummary:
+    """What an import read, kept and set aside.
+
+    Attributes
+    ----------
+    season : Season
+        The season it went to.
+    receipts : DataFrame
+        From `import_files`: one row per file and table.
+    set_aside : DataFrame
+        The rows of these files that were set aside, each with its reason.
+    """
+
+    season: Season
+    receipts: pd.DataFrame
+    set_aside: pd.DataFrame
+
+    @property
+    def problems(self) -> list[str]:
+        """Why files were refused or gave nothing."""
+        return [str(problem) for problem in self.receipts["problem"].dropna().unique()]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain values, ready for JSON."""
+        return {
+            "season": str(self.season.path),
+            "receipts": rows_of(self.receipts),
+            "set_aside": rows_of(self.set_aside),
+            "problems": self.problems,
+        }
+
+    def lines(self) -> list[str]:
+        """Return what a person reads on the terminal."""
+        told = [f"Season {self.season.path}"]
+        imported = self.receipts[self.receipts["outcome"].eq("imported")]
+        by_table = imported.groupby("table_name", sort=False)
+        for table, rows in by_table[["rows_in", "rows_kept", "rows_set_aside"]].sum().iterrows():
+            if rows["rows_in"]:
+                aside = f", {rows['rows_set_aside']} set aside" if rows["rows_set_aside"] else ""
+                told.append(f"  {table}: {rows['rows_in']} read, {rows['rows_kept']} kept{aside}")
+        known = self.receipts.loc[self.receipts["outcome"].eq("known"), "file"].nunique()
+        if known:
+            told.append(f"  {known} file(s) were in the season already; nothing changed")
+        notes = imported[["file", "notes"]].dropna().drop_duplicates()
+        told += _first(f"  note, {row.file}: {row.notes}" for row in notes.itertuples())
+        told += _first(
+            f"  set aside, {row.file}, row {row.source_row}: {row.reason}"
+            for row in self.set_aside.itertuples()
+        )
+        return [*told, *(f"  problem: {problem}" for problem in self.problems)]
+
+
+def summarise_import(season: Season, receipts: pd.DataFrame) -> ImportSummary:
+    """Gather what an import did: its receipts, and the rows it set aside.
+
+    Parameters
+    ----------
+    season : Season
+        The season that grew.
+    receipts : DataFrame
+        From `import_files`.
+
+    Returns
+    -------
+    ImportSummary
+    """
+    aside = season.read("set_aside")
+    fresh = receipts[receipts["outcome"].eq("imported")]
+    files = fresh.drop_duplicates("receipt").set_index("receipt")["file"]
+    mine = aside[aside["receipt"].isin(files.index)]
+    return ImportSummary(season, receipts, mine.assign(file=mine["receipt"].map(files)))
+
+
+def _first(lines: Any) -> list[str]:
+    told = list(lines)
+    rest = len(told) - _SHOWN
+    return [*told[:_SHOWN], *([f"  ... and {rest} more, in the season"] if rest > 0 else [])]

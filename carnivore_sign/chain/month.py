@@ -1,0 +1,185 @@
+"""Chain: one month for the manager - map, report, tables and layers from one analysis."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from pathlib import Path
+
+import pandas as pd
+
+from carnivore_sign.chain.analysis import Analysis, analyse
+from carnivore_sign.chain.options import AnalysisOptions
+from carnivore_sign.chain.outputs import (
+    Outcome,
+    output_folder,
+    page_record,
+    rows_of,
+    write_csv,
+    write_layers,
+)
+from carnivore_sign.errors import InputError
+from carnivore_sign.maps import draw_month, png_bytes
+from carnivore_sign.presence import MonthlyPresence
+from carnivore_sign.progress import with_progress
+from carnivore_sign.records.season import Season
+from carnivore_sign.reports import monthly_report, write_html, write_pdf
+from carnivore_sign.survey import detection_rates
+
+_PERIOD = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
+
+
+def month(
+    season: Season | Analysis,
+    period: str,
+    out: str | Path,
+    *,
+    options: AnalysisOptions | None = None,
+    made_on: dt.date | None = None,
+    show_progress: bool = False,
+) -> Outcome:
+    """Make the map, the report and the tables of one month.
+
+    Parameters
+    ----------
+    season : Season or Analysis
+        The season, or an analysis of it that is at hand already.
+    period : str
+        Local month, ``YYYY-MM``.
+    out : path-like
+        Folder to write to; made if it is not there. Files of an earlier run are replaced.
+    options : AnalysisOptions, optional
+        Choices of the analysis.
+    made_on : date, optional
+        Date that the report bears; today, unless given.
+    show_progress : bool
+        Draw a bar on standard error.
+
+    Returns
+    -------
+    Outcome
+        The chief numbers, and the files: ``map.png``, ``report.html``, ``report.pdf``,
+        ``layers.gpkg`` and ``tables/*.csv``.
+
+    Raises
+    ------
+    InputError
+        If the period is not a month.
+    NothingSurveyed
+        If no segment was walked in that month.
+    """
+    if not _PERIOD.fullmatch(period):
+        raise InputError(f"'{period}' is not a month", remedy="Write it as 2026-03.")
+    steps = with_progress(range(4), f"month {period}", show=show_progress)
+    next(steps)
+    analysis = season if isinstance(season, Analysis) else analyse(season, options)
+    presence = analysis.presence(period)
+    next(steps)
+    folder = output_folder(out)
+    files = _write_month(analysis, period, presence, folder, made_on)
+    next(steps)
+    files |= _write_tables(analysis, period, presence, folder)
+    next(steps, None)
+    return _outcome(analysis, period, presence, files)
+
+
+def _write_month(
+    analysis: Analysis,
+    period: str,
+    presence: MonthlyPresence,
+    folder: Path,
+    made_on: dt.date | None,
+) -> dict[str, Path]:
+    taxon = analysis.options.taxon
+    share = _share(presence)
+    figure = draw_month(
+        presence.table,
+        title=f"{analysis.season.name}: {analysis.options.taxon_name}, {month_in_words(period)}",
+        taxon=taxon,
+        trails=trails_of(analysis, period),
+        transects=analysis.transects,
+        parcels=analysis.parcels,
+        share=share,
+        note=presence.message or None,
+    )
+    png = png_bytes(figure)
+    map_path = folder / "map.png"
+    map_path.write_bytes(png)
+    report = monthly_report(
+        presence.table,
+        taxon=taxon,
+        rates=detection_rates(analysis.visits, analysis.detections, taxon=taxon),
+        visits=analysis.visits,
+        trails=analysis.trails,
+        receipts=analysis.receipts,
+        record=page_record(analysis, made_on),
+        map_png=png,
+        share=share,
+    )
+    return {
+        "map": map_path,
+        "report (HTML)": write_html(report, folder / "report.html"),
+        "report (PDF)": write_pdf(report, folder / "report.pdf"),
+    }
+
+
+def _write_tables(
+    analysis: Analysis, period: str, presence: MonthlyPresence, folder: Path
+) -> dict[str, Path]:
+    taxon = analysis.options.taxon
+    trails = trails_of(analysis, period)
+    tables = {
+        "segments": presence.table.drop(columns="geometry"),
+        "visits": analysis.visits[analysis.visits["period"].eq(period)],
+        "detections": analysis.detections[analysis.detections["period"].eq(period)],
+        "trails": trails,
+        "rates_by_transect": detection_rates(
+            analysis.visits[analysis.visits["period"].eq(period)],
+            analysis.detections,
+            taxon=taxon,
+            by=["transect"],
+        ),
+        "rates_by_month": detection_rates(analysis.visits, analysis.detections, taxon=taxon),
+    }
+    if presence.fit is not None:
+        tables["model"] = presence.fit.summary().reset_index()
+    layers = {"segments": presence.table, "trails": trails, "parcels": analysis.parcels}
+    written = {"layers": write_layers(folder / "layers.gpkg", layers)}
+    return written | write_csv(folder / "tables", tables)
+
+
+def trails_of(analysis: Analysis, period: str) -> pd.DataFrame:
+    """Return the trails whose first sign was found in a local month."""
+    local = analysis.trails["time"].dt.tz_convert(analysis.season.time_zone)
+    return analysis.trails[local.dt.strftime("%Y-%m").eq(period)]
+
+
+def month_in_words(period: str) -> str:
+    """Write ``2026-03`` as *March 2026*."""
+    return f"{dt.date.fromisoformat(f'{period}-01'):%B %Y}"
+
+
+def _share(presence: MonthlyPresence) -> tuple[float, float, float] | None:
+    if presence.share is None:
+        return None
+    return presence.share.share, presence.share.low, presence.share.high
+
+
+def _outcome(
+    analysis: Analysis, period: str, presence: MonthlyPresence, files: dict[str, Path]
+) -> Outcome:
+    rates = detection_rates(analysis.visits, analysis.detections, taxon=analysis.options.taxon)
+    share = presence.share
+    numbers = {
+        "period": period,
+        "taxon": analysis.options.taxon,
+        "segments": len(presence.table),
+        "segments_visited": int(presence.table["visits"].gt(0).sum()),
+        "states": presence.table["state"].value_counts().to_dict(),
+        "rates": rows_of(rates[rates["period"].eq(period)])[0],
+        "share_used": None if share is None else dict(share._asdict()),
+        "model": None if presence.fit is None else rows_of(presence.fit.summary().reset_index()),
+        "prior": dict(analysis.evidence.prior),
+    }
+    title = f"{analysis.season.name}, {analysis.options.taxon_name}, {month_in_words(period)}"
+    return Outcome(title, numbers, files, tuple(filter(None, [presence.message])))

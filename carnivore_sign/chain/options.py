@@ -1,0 +1,55 @@
+"""Chain: the choices that a whole analysis rests on, in one frozen place."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from carnivore_sign.errors import InputError
+from carnivore_sign.records.vocabularies import TAXA, TAXON_NAMES
+
+
+@dataclass(frozen=True)
+class AnalysisOptions:
+    """Choices of an analysis; each is printed with the result.
+
+    Attributes
+    ----------
+    taxon : str
+        The animal asked about: a key of ``TAXA`` or a name of it, such as ``mountain lion``.
+    region : str
+        Which taxa and priors the evidence is weighed with; see ``identify.regions``.
+    segment_length_m : float
+        Length of the pieces that transects are cut into.
+    tolerance_m : float
+        A fix within this distance of a segment was walked on it.
+    max_speed_m_s : float
+        Faster than this, nobody reads sign; the fix is no effort.
+    max_offset_m : float
+        Sign within this distance of a transect was found on it.
+    """
+
+    taxon: str = "puma"
+    region: str = "general"
+    segment_length_m: float = 1000.0
+    tolerance_m: float = 30.0
+    max_speed_m_s: float = 4.0
+    max_offset_m: float = 100.0
+
+    def __post_init__(self) -> None:
+        known = TAXON_NAMES.get(self.taxon.strip().lower())
+        if known is None:
+            raise InputError(
+                f"'{self.taxon}' is not a taxon the library can weigh",
+                remedy=f"Use one of: {', '.join(TAXA)}.",
+            )
+        object.__setattr__(self, "taxon", known)
+        for name in ("segment_length_m", "tolerance_m", "max_speed_m_s", "max_offset_m"):
+            if not 0 < getattr(self, name) < float("inf"):
+                raise InputError(
+                    f"{name} is {getattr(self, name):g}", remedy="Give a number above 0."
+                )
+
+    @property
+    def taxon_name(self) -> str:
+        """Name of the taxon in plain words."""
+        return TAXA[self.taxon]

@@ -1,0 +1,136 @@
+"""Chain: what a run wrote, told to people and to machines; and the tables and layers it writes."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from carnivore_sign.chain.analysis import Analysis
+from carnivore_sign.errors import InputError
+from carnivore_sign.reports import PageRecord
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a run computed and wrote.
+
+    Attributes
+    ----------
+    title : str
+        What was made, in one line.
+    numbers : mapping
+        The chief numbers by name; missing ones are None.
+    files : mapping of str to Path
+        What was written, by what it is.
+    messages : tuple of str
+        What should be known about the numbers.
+    """
+
+    title: str
+    numbers: Mapping[str, Any] = field(default_factory=dict)
+    files: Mapping[str, Path] = field(default_factory=dict)
+    messages: tuple[str, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain values, ready for JSON."""
+        return {
+            "title": self.title,
+            "numbers": {name: plain(value) for name, value in self.numbers.items()},
+            "files": {what: str(path) for what, path in self.files.items()},
+            "messages": list(self.messages),
+        }
+
+    def lines(self) -> list[str]:
+        """Return what a person reads on the terminal."""
+        width = max((len(what) for what in self.files), default=0)
+        return [
+            self.title,
+            *(f"  {what:<{width}}  {path}" for what, path in self.files.items()),
+            *(f"  note: {message}" for message in self.messages if message),
+        ]
+
+
+def plain(value: Any) -> Any:
+    """Turn a number of numpy or pandas into one of Python; what is missing becomes None."""
+    if isinstance(value, dict):
+        return {name: plain(inner) for name, inner in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(inner) for inner in value]
+    if isinstance(value, pd.Timestamp):
+        return None if pd.isna(value) else value.isoformat()
+    if value is None or (np.isscalar(value) and pd.isna(value)):
+        return None
+    return value.item() if isinstance(value, np.generic) else value
+
+
+def rows_of(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Turn a frame without geometry into rows that JSON can hold."""
+    rows = pd.DataFrame(frame).drop(columns="geometry", errors="ignore").to_dict("records")
+    return [{str(name): plain(value) for name, value in row.items()} for row in rows]
+
+
+def output_folder(path: str | Path) -> Path:
+    """Make the folder that a run writes to; a file in its place is an error."""
+    folder = Path(path)
+    if folder.exists() and not folder.is_dir():
+        raise InputError("there is a file of that name", file=folder, remedy="Name a folder.")
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
+
+
+def page_record(analysis: Analysis, made_on: dt.date | None) -> PageRecord:
+    """Say what a page rests on: the season, its inputs and their hashes."""
+    receipts = analysis.receipts.drop_duplicates("sha256")
+    today = dt.datetime.now(analysis.season.zone).date()
+    return PageRecord(
+        season=analysis.season.name,
+        time_zone=analysis.season.time_zone,
+        made_on=made_on or today,
+        hashes=dict(zip(receipts["file"], receipts["sha256"], strict=True)),
+    )
+
+
+def write_csv(folder: Path, tables: Mapping[str, pd.DataFrame]) -> dict[str, Path]:
+    """Write tables as CSV (UTF-8; times ISO 8601 in UTC; positions as well-known text).
+
+    A cell whose text a spreadsheet would run as a formula gets an apostrophe in front.
+    """
+    folder.mkdir(exist_ok=True)
+    written = {}
+    for name, table in tables.items():
+        frame = pd.DataFrame(table.to_wkt()) if isinstance(table, gpd.GeoDataFrame) else table
+        path = folder / f"{name}.csv"
+        _harmless(frame).to_csv(path, index=False)
+        written[f"table {name}"] = path
+    return written
+
+
+def _harmless(frame: pd.DataFrame) -> pd.DataFrame:
+    texts = [name for name in frame if pd.api.types.is_string_dtype(frame[name].dtype)]
+    mended = {
+        name: frame[name].where(
+            ~frame[name].astype("object").astype(str).str.contains(r"^[=+\-@\t\r]", na=False),
+            "'" + frame[name].astype("object").astype(str),
+        )
+        for name in texts
+    }
+    return frame.assign(**mended)
+
+
+def write_layers(path: Path, layers: Mapping[str, gpd.GeoDataFrame]) -> Path:
+    """Write layers as one GeoPackage, replacing the file whole."""
+    fresh = path.with_name(f".{path.stem}.new.gpkg")
+    fresh.unlink(missing_ok=True)
+    for name, layer in layers.items():
+        if len(layer):
+            layer.to_file(fresh, layer=name, driver="GPKG")
+    if fresh.exists():
+        fresh.replace(path)
+    return path

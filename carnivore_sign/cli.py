@@ -1,0 +1,220 @@
+"""Command line: thin; reads the words, calls the public face, prints.
+
+Four commands: ``demo``, ``intake``, ``month``, ``answer``. What a machine would read comes with
+``--json`` on standard output; bars and messages go to standard error. Bad input ends with one
+plain message and exit status 2, an interruption with 130.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import warnings
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import carnivore_sign
+from carnivore_sign.errors import CarnivoreSignError, CarnivoreSignWarning
+
+BAD_INPUT = 2
+INTERRUPTED = 130
+
+Command = Callable[[argparse.Namespace], int]
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Run the command that `words` (by default those of the shell) name.
+
+    Returns
+    -------
+    int
+        Exit status: 0 done, 2 bad input, 130 interrupted.
+    """
+    arguments = _parser().parse_args(words)
+    command: Command = arguments.command
+    with warnings.catch_warnings():
+        warnings.simplefilter("always", CarnivoreSignWarning)
+        warnings.showwarning = _tell_warning
+        try:
+            return command(arguments)
+        except CarnivoreSignError as error:
+            _tell(f"carnivore-sign: {error}")
+        except OSError as error:
+            _tell(
+                f"carnivore-sign: {error.filename or ''}: {error.strerror}. Check path and rights."
+            )
+        except KeyboardInterrupt:
+            _tell("carnivore-sign: interrupted. What was finished is kept; run it again.")
+            return INTERRUPTED
+    return BAD_INPUT
+
+
+def _tell(message: str) -> None:
+    print(message, file=sys.stderr)
+
+
+def _tell_warning(
+    message: Warning | str, category: type[Warning], *_: object, **__: object
+) -> None:
+    if issubclass(category, CarnivoreSignWarning):
+        _tell(f"note: {message}")
+
+
+def _print(result: dict[str, Any], *, as_json: bool, lines: Sequence[str]) -> None:
+    if as_json:
+        print(json.dumps(result, indent=2, ensure_ascii=False, allow_nan=False))
+    else:
+        print("\n".join(lines))
+
+
+def _demo(arguments: argparse.Namespace) -> int:
+    result = carnivore_sign.run_demo(arguments.out, show_progress=True)
+    _print(result.as_dict(), as_json=arguments.json, lines=result.lines())
+    return 0
+
+
+def _intake(arguments: argparse.Namespace) -> int:
+    season = _open_or_create(arguments)
+    receipts = carnivore_sign.import_files(
+        season,
+        arguments.files,
+        crs=arguments.crs,
+        observer=arguments.observer,
+        show_progress=True,
+    )
+    summary = carnivore_sign.summarise_import(season, receipts)
+    _print(summary.as_dict(), as_json=arguments.json, lines=summary.lines())
+    return BAD_INPUT if summary.problems else 0
+
+
+def _open_or_create(arguments: argparse.Namespace) -> Any:  # a Season, loaded on first use
+    path = Path(arguments.season)
+    if path.exists() or not arguments.zone:
+        return carnivore_sign.open_season(path)
+    return carnivore_sign.create_season(
+        path, name=arguments.name or path.stem, time_zone=arguments.zone
+    )
+
+
+def _month(arguments: argparse.Namespace) -> int:
+    result = carnivore_sign.month(
+        carnivore_sign.open_season(arguments.season),
+        arguments.period,
+        arguments.out,
+        options=_options(arguments),
+        show_progress=True,
+    )
+    _print(result.as_dict(), as_json=arguments.json, lines=result.lines())
+    return 0
+
+
+def _answer(arguments: argparse.Namespace) -> int:
+    result = carnivore_sign.answer(
+        carnivore_sign.open_season(arguments.season),
+        arguments.incident,
+        arguments.out,
+        options=_options(arguments),
+        within_m=arguments.within_km * 1000,
+        show_progress=True,
+    )
+    _print(result.as_dict(), as_json=arguments.json, lines=result.lines())
+    return 0
+
+
+def _options(arguments: argparse.Namespace) -> Any:  # AnalysisOptions, loaded on first use
+    return carnivore_sign.AnalysisOptions(
+        taxon=arguments.taxon,
+        region=arguments.region,
+        segment_length_m=arguments.segment_length_m,
+        tolerance_m=arguments.tolerance_m,
+    )
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="carnivore-sign",
+        description="From tracks and sign to monthly presence maps and landowner answers.",
+        epilog="Try it: carnivore-sign demo carnivore-demo",
+    )
+    parser.add_argument(
+        "--version", action="version", version=f"carnivore-sign {carnivore_sign.__version__}"
+    )
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    for add in (_add_demo, _add_intake, _add_month, _add_answer):
+        add(commands)
+    return parser
+
+
+def _add(commands: Any, name: str, run: Command, about: str, example: str) -> Any:
+    command = commands.add_parser(
+        name,
+        help=about,
+        description=about,
+        epilog=f"example:\n  {example}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    command.set_defaults(command=run)
+    command.add_argument("--json", action="store_true", help="print the result as JSON")
+    return command
+
+
+def _add_demo(commands: Any) -> None:
+    about = "Run the whole chain on the invented demo season and write what it makes to a folder."
+    command = _add(commands, "demo", _demo, about, "carnivore-sign demo carnivore-demo")
+    command.add_argument("out", metavar="OUT", help="folder to write to")
+
+
+def _add_intake(commands: Any) -> None:
+    about = (
+        "Read GPS logs, notebook tables, transects, parcels, clearing events and incidents into "
+        "a season file. The kind of each file is told by its content. Importing the same file "
+        "twice changes nothing."
+    )
+    example = (
+        "carnivore-sign intake season.gpkg --zone America/Denver "
+        "transects.geojson logs/*.gpx sign.csv prints.csv clearings.csv"
+    )
+    command = _add(commands, "intake", _intake, about, example)
+    command.add_argument("season", metavar="SEASON", help="the season file (.gpkg)")
+    command.add_argument("files", metavar="FILE", nargs="+", help="files to read")
+    command.add_argument("--zone", help="local time zone (IANA name) of a season to be created")
+    command.add_argument("--name", help="title of a season to be created")
+    command.add_argument("--crs", help="reference system of layers that state none, EPSG:...")
+    command.add_argument("--observer", help="who carried the GPS, where the log does not say")
+
+
+def _add_month(commands: Any) -> None:
+    about = "Make the map, the report and the tables of one month."
+    example = "carnivore-sign month season.gpkg 2026-03 --out march"
+    command = _add(commands, "month", _month, about, example)
+    command.add_argument("season", metavar="SEASON", help="the season file (.gpkg)")
+    command.add_argument("period", metavar="YYYY-MM", help="the month, in local time")
+    _add_options(command)
+
+
+def _add_answer(commands: Any) -> None:
+    about = "Answer a landowner: what was near, when, who looked, and how sure anyone can be."
+    example = "carnivore-sign answer season.gpkg I1 --out answer"
+    command = _add(commands, "answer", _answer, about, example)
+    command.add_argument("season", metavar="SEASON", help="the season file (.gpkg)")
+    command.add_argument("incident", metavar="INCIDENT", help="name of the incident in the season")
+    command.add_argument(
+        "--within-km", type=float, default=5.0, help="how near is near (%(default)s)"
+    )
+    _add_options(command)
+
+
+def _add_options(command: Any) -> None:
+    command.add_argument("--out", metavar="DIR", required=True, help="folder to write to")
+    command.add_argument("--taxon", default="puma", help="the animal asked about (%(default)s)")
+    command.add_argument(
+        "--region", default="general", help="which taxa and priors to weigh with (%(default)s)"
+    )
+    command.add_argument(
+        "--segment-length-m", type=float, default=1000.0, help="length of a segment (%(default)s)"
+    )
+    command.add_argument(
+        "--tolerance-m", type=float, default=30.0, help="a fix this near is on it (%(default)s)"
+    )
