@@ -222,7 +222,7 @@ def _ages(
     sign: pd.DataFrame, observing: ObservingSettings, rng: np.random.Generator
 ) -> pd.DataFrame:
     """Draw stated windows of age in half hours: around the true age, or beside it in error."""
-    age = ((sign["time_s"] - sign["made_s"]) / SECONDS_PER_HOUR).to_numpy()
+    age = ((sign["time_s"] - sign["made_s"]) / SECONDS_PER_HOUR).clip(lower=0.0).to_numpy()
     count = len(age)
     low, high = age * rng.uniform(0.4, 0.9, count), age * rng.uniform(1.1, 1.9, count) + 0.5
     wrong = rng.random(count) < observing.age_error
