@@ -11,13 +11,17 @@ from carnivore_sign.errors import InputError
 from carnivore_sign.presence import (
     best_number_of_visits,
     blank_visits_needed,
+    blank_visits_needed_of,
     fit_occupancy,
     histories_from_matrix,
+    power_to_see_change,
     presence_after_blanks,
     presence_after_blanks_of,
+    presence_limit_if_all_blank,
     units_needed,
+    units_to_see_change,
 )
-from carnivore_sign.presence.absence import psi_variance
+from carnivore_sign.presence.planning import psi_variance
 
 
 def test_blank_visits_for_95_percent() -> None:
@@ -120,6 +124,60 @@ def test_the_variance_of_the_plan_is_met_by_simulation() -> None:
     ]
     planned = np.sqrt(psi_variance(0.4, 0.5, 4) / 300)
     assert np.std(psi) == pytest.approx(planned, rel=4 / np.sqrt(2 * 150))
+
+
+def test_blanks_everywhere_limit_presence() -> None:
+    # With n units alike, (1 - psi p*)^n = 0.05 solves by hand.
+    ever = 1 - 0.7**4
+    by_hand = (1 - 0.05 ** (1 / 20)) / ever
+    assert presence_limit_if_all_blank(0.3, [4] * 20) == pytest.approx(by_hand, abs=1e-9)
+    # p = 1: the limit of 0 of 20 is the one-sided Clopper-Pearson limit, 1 - 0.05^(1/20).
+    assert presence_limit_if_all_blank(1.0, [1] * 20) == pytest.approx(1 - 0.05**0.05, abs=1e-9)
+    assert presence_limit_if_all_blank(0.05, [1] * 3) == 1.0
+    uneven = presence_limit_if_all_blank([0.3, 0.5, 0.2] * 10, [3, 0, 8] * 10)
+    chance = np.prod(1 - uneven * (1 - np.array([0.7**3, 1.0, 0.8**8] * 10)))
+    assert chance == pytest.approx(0.05, abs=1e-9)
+
+
+def test_blank_visits_needed_carry_the_limits_of_p() -> None:
+    histories, _ = draw_visits(np.random.default_rng(9), psi=0.6, p=0.3, units=150, visits=5)
+    fit = fit_occupancy(histories)
+    middle, fewest, most = blank_visits_needed_of(fit)
+    assert fewest < middle < most
+    p = fit.summary().loc["p"]
+    assert most == blank_visits_needed(p["low"])
+    scored = histories.visits.assign(day=np.arange(750.0) % 9)
+    with_day = fit_occupancy(
+        type(histories)(histories.units, scored, histories.signs, "puma"), detection=["day"]
+    )
+    with pytest.raises(InputError, match="no constant p"):
+        blank_visits_needed_of(with_day)
+
+
+def test_the_power_of_a_plan_is_met_by_simulation() -> None:
+    rng = np.random.default_rng(10)
+    plan = {"units": 120, "visits": 5}
+    seen = []
+    for _ in range(150):
+        fits = [
+            fit_occupancy(draw_visits(rng, psi=psi, p=0.4, **plan)[0]).summary().loc["psi"]
+            for psi in (0.6, 0.4)
+        ]
+        difference = abs(fits[0]["estimate"] - fits[1]["estimate"])
+        seen.append(difference > 1.96 * np.hypot(fits[0]["se"], fits[1]["se"]))
+    planned = power_to_see_change(0.6, 0.4, 0.4, **plan)
+    assert np.mean(seen) == pytest.approx(planned, abs=4 * np.sqrt(0.25 / 150))
+    assert power_to_see_change(0.5, 0.5, 0.4, **plan) == pytest.approx(0.05)
+
+
+def test_units_to_see_a_change_are_the_fewest_that_do() -> None:
+    units = units_to_see_change(0.6, 0.4, 0.4, visits=5, power=0.9)
+    assert power_to_see_change(0.6, 0.4, 0.4, units=units, visits=5) >= 0.9
+    assert power_to_see_change(0.6, 0.4, 0.4, units=units - 1, visits=5) < 0.9
+    with pytest.raises(InputError, match="a change of nothing"):
+        units_to_see_change(0.4, 0.4, 0.4, visits=5)
+    with pytest.raises(InputError, match="one visit a unit"):
+        power_to_see_change(0.6, 0.4, 0.4, units=50, visits=1)
 
 
 def test_what_cannot_be_planned_is_told() -> None:

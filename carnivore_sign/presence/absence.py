@@ -215,6 +215,7 @@ def presence_limit_if_all_blank(
 
 
 def require_probability(values: npt.ArrayLike, name: str) -> FloatArray:
+    """Return `values` as an array of probabilities, or raise `InputError`."""
     array = np.asarray(values, dtype=float)
     if not ((array >= 0) & (array <= 1)).all():
         raise InputError(f"{name} is not between 0 and 1", remedy="Give probabilities.")
