@@ -128,6 +128,8 @@ def test_clearings_are_spread_over_their_transects() -> None:
     assert spread["cause"].tolist() == ["rain"] * 3 + ["drag"] * 2
     assert spread["transect"].tolist()[3:] == ["MESA", "WASH"]
     assert spread_clearings(None, pd.Index(["MESA"])).empty
+    with pytest.warns(DataWarning, match="RIM"):
+        assert spread_clearings(clearings(("drag", START, "RIM")), pd.Index(["MESA"])).empty
 
 
 def test_a_clearing_of_an_unknown_transect_is_told() -> None:

@@ -45,9 +45,9 @@ def spread_clearings(clearings: pd.DataFrame | None, transects: pd.Index) -> pd.
         If a clearing names transects that do not exist; those names are passed over.
     """
     columns = ["transect", "time", "cause"]
+    none = pd.DataFrame(columns=columns).astype({"time": "datetime64[ms, UTC]"})
     if clearings is None or clearings.empty:
-        none = pd.DataFrame({name: pd.Series(dtype=object) for name in columns})
-        return none.astype({"time": "datetime64[ms, UTC]"})
+        return none
     names = clearings["transects"].astype("object").str.split(";").explode().str.strip()
     events = clearings[["time", "cause"]].join(names.rename("transect"))
     every = events["transect"].str.lower().eq(EVERY_TRANSECT)
@@ -64,7 +64,8 @@ def spread_clearings(clearings: pd.DataFrame | None, transects: pd.Index) -> pd.
             stacklevel=2,
         )
     named = named.loc[named["transect"].isin(transects)]
-    spread = pd.concat([whole, named], ignore_index=True)[columns]
+    some = [events[columns] for events in (whole, named) if len(events)]
+    spread = pd.concat(some, ignore_index=True) if some else none
     return spread.sort_values("time", kind="stable", ignore_index=True)
 
 
