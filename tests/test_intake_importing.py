@@ -117,7 +117,7 @@ def test_two_logs_of_one_name_are_told_apart(season: Season, tmp_path: Path) -> 
     (tmp_path / "b").mkdir()
     paths = [
         write(tmp_path, "walk.gpx", LOG.format("37.5")),
-        write(tmp_path / "b", "walk.gpx", LOG.format("37.6")),
+        write(tmp_path / "b", "walk.gpx", LOG.format("37.6").replace("T15:", "T18:")),
     ]
     told = import_files(season, paths)
     first, second = season.read("logs")["log"]
@@ -142,7 +142,7 @@ def test_a_name_that_the_season_has_is_set_aside(season: Season, tmp_path: Path)
 def test_an_interruption_leaves_whole_files_only(
     season: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    paths = [write(tmp_path, f"{i}.gpx", LOG.format(37.5 + i / 10)) for i in range(3)]
+    paths = [write(tmp_path, f"{i}.gpx", day(2 * i, 2)) for i in range(3)]
     append = Season.append
     calls = []
 
@@ -234,3 +234,42 @@ def test_a_lone_waypoint_without_a_time_serves_and_a_position_stays() -> None:
     assert placed.crs == "EPSG:4326"
     placed, unplaced = place_sign(noted("S14"), marks(("S14", None, 5)).iloc[:0])
     assert (len(placed), len(unplaced)) == (0, 1)
+
+
+def day(first: int, count: int, shift: float = 0.0) -> str:
+    points = "".join(
+        f'<trkpt lat="{37.4 + i / 1e4:.7f}" lon="{-119.2 + shift:.7f}">'
+        f"<time>2026-02-14T15:{i // 60:02d}:{i % 60:02d}Z</time></trkpt>"
+        for i in range(first, first + count)
+    )
+    return f"<gpx><trk><trkseg>{points}</trkseg></trk></gpx>"
+
+
+def test_of_an_overlapping_log_only_the_new_fixes_are_added(season: Season, tmp_path: Path) -> None:
+    paths = [
+        write(tmp_path, "noon.gpx", day(0, 100)),
+        write(tmp_path, "evening.gpx", day(0, 150)),
+        write(tmp_path, "middle.gpx", day(50, 60)),
+    ]
+    told = import_files(season, paths).query("table_name == 'fixes'").set_index("file")
+    assert told["rows_in"].tolist() == told["rows_kept"].tolist() == [100, 150, 60]
+    assert told["rows_known"].tolist() == [0, 100, 60]
+    assert "100 of its 150 fixes are in the season" in told.loc["evening.gpx", "notes"]
+    fixes = season.read("fixes")
+    assert fixes.groupby("log").size().to_dict() == {"noon": 100, "evening": 50}
+    assert not fixes.duplicated(["time"]).any()
+    # In a later call the fixes are read back from the season.
+    later = import_files(season, [write(tmp_path, "late.gpx", day(140, 20))])
+    assert later.query("table_name == 'fixes'")["rows_known"].item() == 10
+
+
+def test_a_second_device_on_the_same_walk_is_no_overlap(season: Season, tmp_path: Path) -> None:
+    paths = [
+        write(tmp_path, "ana.gpx", day(0, 100)),
+        write(tmp_path, "ben.gpx", day(0, 100, shift=2e-5)),
+        write(tmp_path, "untimed.gpx", '<gpx><trk><trkpt lat="37.4" lon="-119.2"/></trk></gpx>'),
+        write(tmp_path, "bare.gpx", '<gpx><trk><trkpt lon="-119.2" lat="37.4"/></trk></gpx>'),
+    ]
+    told = import_files(season, paths)
+    assert told["rows_known"].eq(0).all()
+    assert len(season.read("fixes")) == 202

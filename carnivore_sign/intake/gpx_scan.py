@@ -41,7 +41,6 @@ _LESS: Final = ord("<")
 #: Letters that may stand in a run of points: plain ASCII without what begins an entity or
 #: ends a section of character data.
 _PLAIN: Final = bytes({*b"\t\n\r", *range(0x20, 0x7F)} - {*b"&]"})
-_MARKUP: Final = np.frombuffer(b"!?", dtype=np.uint8)
 _HEAD: Final = re.compile(
     rb'<trkpt (?P<first>lat|lon)="(?P<one>[^"<>]*)" (?P<second>lat|lon)="(?P<two>[^"<>]*)"'
     rb"(?P<rest>\s*/?>)"
@@ -213,7 +212,8 @@ def _find_tags(stretch: bytes) -> _Tags:
         last = first
     if len(first) != len(last) or (last < first).any() or (first[1:] <= last[:-1]).any():
         raise _Irregular
-    markup = np.flatnonzero(np.isin(text.letters[at + 1], _MARKUP))
+    behind = text.letters[at + 1]
+    markup = np.flatnonzero((behind == ord("!")) | (behind == ord("?")))
     if (np.searchsorted(first, markup, "right") != np.searchsorted(last, markup)).any():
         raise _Irregular
     return _Tags(text, at, first, last)

@@ -1,7 +1,9 @@
 """Importing: files into a season, whole files only, each with its receipt.
 
 Each file is one transaction. A file that cannot be read leaves the season as it was and does
-not stop the others. The same content again changes nothing.
+not stop the others. The same content again changes nothing; of a log that overlaps another
+one (a second download of the same day) only the fixes that are new are added, so that no
+effort counts twice.
 """
 
 from __future__ import annotations
@@ -18,6 +20,7 @@ import shapely
 from carnivore_sign.errors import InputError
 from carnivore_sign.intake.clocks import require_zone
 from carnivore_sign.intake.files import read_any
+from carnivore_sign.intake.overlaps import HeldFixes
 from carnivore_sign.intake.reading import Reading, join_set_aside, rows_set_aside
 from carnivore_sign.intake.source import Source, open_source
 from carnivore_sign.progress import with_progress
@@ -69,8 +72,9 @@ def import_files(
     Interrupting is safe at any moment: the season holds the files that were finished.
     """
     zone = require_zone(time_zone) or season.time_zone
+    held = HeldFixes(season)
     told = [
-        _import_one(season, Path(path), crs=crs, observer=observer, time_zone=zone)
+        _import_one(season, Path(path), held, crs=crs, observer=observer, time_zone=zone)
         for path in with_progress(list(paths), "reading files", show=show_progress)
     ]
     if not told:
@@ -81,7 +85,13 @@ def import_files(
 
 
 def _import_one(
-    season: Season, path: Path, *, crs: str | None, observer: str | None, time_zone: str
+    season: Season,
+    path: Path,
+    held: HeldFixes,
+    *,
+    crs: str | None,
+    observer: str | None,
+    time_zone: str,
 ) -> pd.DataFrame:
     try:
         source = open_source(path)
@@ -90,10 +100,11 @@ def _import_one(
         if len(known):
             return _known(known, source)
         reading = read_any(source, crs=crs, observer=observer, time_zone=time_zone)
-        reading = _fit_into(season, reading)
-        written = reading.receipts()
-        frames = {**reading.tables, "set_aside": reading.set_aside, "receipts": written}
+        reading, fresh, rows_known = _fit_into(season, reading, held)
+        written = reading.receipts(rows_known=rows_known)
+        frames = {**fresh, "set_aside": reading.set_aside, "receipts": written}
         season.append({name: frame for name, frame in frames.items() if len(frame)})
+        held.add(fresh)
     except InputError as error:
         return _refused(path, error)
     problem = None if sum(reading.rows_kept.values()) else _nothing_kept(reading)
@@ -122,13 +133,37 @@ def _nothing_kept(reading: Reading) -> str:
     return f"{reading.file}: every row was set aside. The reasons are in table set_aside."
 
 
-def _fit_into(season: Season, reading: Reading) -> Reading:
-    """Make names unique in the season; set aside rows whose name it holds already."""
-    if reading.kind == "gpx":
-        return _with_own_log_name(season, reading)
-    for name in reading.tables:
-        reading = _without_known_names(season, reading, name)
-    return reading
+def _fit_into(
+    season: Season, reading: Reading, held: HeldFixes
+) -> tuple[Reading, dict[str, pd.DataFrame], dict[str, int]]:
+    """Fit a reading to what the season holds.
+
+    Returns
+    -------
+    reading : Reading
+        With the name of its log unique in the season, or the rows set aside whose name the
+        season has already.
+    fresh : dict of str to DataFrame
+        The rows to add, by table.
+    rows_known : dict of str to int
+        Of the rows kept, those that the season has already.
+    """
+    if reading.kind != "gpx":
+        for name in reading.tables:
+            reading = _without_known_names(season, reading, name)
+        return reading, reading.tables, {}
+    reading = _with_own_log_name(season, reading)
+    fixes = reading.tables["fixes"]
+    known = held.has(fixes)
+    if not known.any():
+        return reading, reading.tables, {}
+    note = (
+        f"{known.sum()} of its {len(fixes)} fixes are in the season from another log, with the "
+        "same time and place, and were not added again"
+    )
+    reading = replace(reading, notes=(*reading.notes, note))
+    fresh = {**reading.tables, "fixes": fixes.loc[~known].reset_index(drop=True)}
+    return reading, fresh, {"fixes": int(known.sum())}
 
 
 def _with_own_log_name(season: Season, reading: Reading) -> Reading:
