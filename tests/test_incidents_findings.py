@@ -231,3 +231,20 @@ def test_a_line_crossing_the_place_is_at_the_place() -> None:
     trails = COUNTRY.examine(trails=crossing).trails.set_index("trail")
     assert trails.loc["T1", "travel"] == "at the place"
     assert trails.loc["T1", "distance_m"] == 0
+
+
+def test_every_taxon_is_pooled_over_the_same_trails() -> None:
+    ranked = FOUND.passing_by_taxon.set_index("taxon")
+    assert set(ranked.index) == {"puma", "dog", "coyote", "other"}
+    assert ranked.loc["puma", "probability"] == FOUND.passing.probability
+    assert ranked["probability"].is_monotonic_decreasing
+    product = FOUND.trails["p_dog"] * FOUND.trails["p_in_window"]
+    assert ranked.loc["dog", "probability"] == pytest.approx(1 - (1 - product.dropna()).prod())
+
+
+def test_telling_trails_are_those_of_the_time_and_keep_their_numbers() -> None:
+    share = pd.Series([0.0, 0.001, 0.4, np.nan])
+    found = dataclasses.replace(FOUND, trails=FOUND.trails.assign(p_in_window=share))
+    assert found.telling_trails(2).index.tolist() == [2, 3]
+    assert found.telling_trails(3).index.tolist() == [0, 2, 3]
+    assert found.telling_trails(9).index.tolist() == [0, 1, 2, 3]

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from carnivore_sign.incidents import probability_of_passing
+from carnivore_sign.incidents import passing_by_taxon, probability_of_passing
 
 shares = st.lists(st.tuples(st.floats(0, 1), st.floats(0, 1)), min_size=1, max_size=8)
 
@@ -64,3 +65,23 @@ def test_no_trail_gives_no_number() -> None:
 
 def test_a_surely_impossible_trail_is_told_even_if_the_rest_is_unknown() -> None:
     assert probability_of_passing([np.nan, 0.4], [0.0, 0.5]).trails_not_told == 0
+
+
+def test_each_taxon_has_the_number_of_its_own_column_and_the_most_probable_comes_first() -> None:
+    trails = pd.DataFrame(
+        {"p_puma": [0.2, 0.1], "p_dog": [0.7, 0.2], "p_coyote": [0.1, 0.7], "p_wolf": [0.0, 0.0],
+         "p_in_window": [1.0, 0.5]}
+    )  # fmt: skip
+    ranked = passing_by_taxon(trails)
+    assert ranked["taxon"].tolist() == ["dog", "coyote", "puma"]
+    for row in ranked.itertuples():
+        alone = probability_of_passing(trails[f"p_{row.taxon}"], trails["p_in_window"])
+        assert (row.probability, row.low, row.high) == (alone.probability, alone.low, alone.high)
+        assert (row.trails, row.trails_not_told) == (2, 0)
+
+
+def test_a_taxon_without_a_number_comes_last_and_no_trail_gives_no_number() -> None:
+    open_ = pd.DataFrame({"p_puma": [np.nan], "p_dog": [0.3], "p_in_window": [0.5]})
+    assert passing_by_taxon(open_)["taxon"].tolist() == ["dog", "puma"]
+    assert passing_by_taxon(open_)["trails_not_told"].tolist() == [0, 1]
+    assert passing_by_taxon(open_.iloc[:0]).empty

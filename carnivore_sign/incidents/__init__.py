@@ -8,7 +8,11 @@ and prints nothing: pages are made in `reports`.
 """
 
 from carnivore_sign.incidents.findings import IncidentFindings, examine_incident
-from carnivore_sign.incidents.passing import PassingProbability, probability_of_passing
+from carnivore_sign.incidents.passing import (
+    PassingProbability,
+    passing_by_taxon,
+    probability_of_passing,
+)
 from carnivore_sign.incidents.place import IncidentPlace, place_of_incident
 from carnivore_sign.incidents.window import (
     IncidentWindow,
@@ -24,6 +28,7 @@ __all__ = [
     "IncidentWindow",
     "PassingProbability",
     "examine_incident",
+    "passing_by_taxon",
     "percent",
     "place_of_incident",
     "probability_of_passing",

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 
 from carnivore_sign.errors import InputError
@@ -18,7 +19,11 @@ from carnivore_sign.incidents.near import (
     trails_near,
     with_shapes,
 )
-from carnivore_sign.incidents.passing import PassingProbability, probability_of_passing
+from carnivore_sign.incidents.passing import (
+    PassingProbability,
+    passing_by_taxon,
+    probability_of_passing,
+)
 from carnivore_sign.incidents.place import IncidentPlace, place_of_incident
 from carnivore_sign.incidents.window import IncidentWindow, window_of_incident
 from carnivore_sign.records.vocabularies import TAXA
@@ -27,6 +32,9 @@ from carnivore_sign.space import stored
 #: How far before and after the window trails and walks are still listed, in hours.
 BEFORE_H: Final = 30 * 24.0
 AFTER_H: Final = 14 * 24.0
+
+#: A trail no more probable than this to be of the window is as good as not of it.
+NEVER: Final = 0.005
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,6 +67,8 @@ class IncidentFindings:
         See `summarise_visits`.
     passing : PassingProbability
         That the taxon left at least one of these trails within the window.
+    passing_by_taxon : DataFrame
+        The same for every taxon that these trails can be; see `passing_by_taxon`.
     nearest_segment_m : float
         Distance to the nearest segment of the survey; NaN if there is none.
     limits : tuple of str
@@ -84,6 +94,7 @@ class IncidentFindings:
     parcels: gpd.GeoDataFrame
     segments: gpd.GeoDataFrame
     passing: PassingProbability
+    passing_by_taxon: pd.DataFrame
     nearest_segment_m: float
     limits: tuple[str, ...]
 
@@ -96,6 +107,15 @@ class IncidentFindings:
     def outside_survey(self) -> bool:
         """Whether no segment lies within reach of the place."""
         return not self.nearest_segment_m <= self.within_m
+
+    def telling_trails(self, most: int) -> gpd.GeoDataFrame:
+        """Return at most `most` trails: those that may be of that time, then the nearest others.
+
+        Their index is that of `trails`, in its order, so that each keeps its number.
+        """
+        open_ = ~(self.trails["p_in_window"] <= NEVER).to_numpy(dtype=bool)
+        order = np.lexsort((np.arange(len(open_)), ~open_))
+        return self.trails.iloc[np.sort(order[:most])]
 
 
 def examine_incident(
@@ -179,6 +199,7 @@ def examine_incident(
         parcels=parcels[(place.nearest(parcels)["distance_m"] <= within_m).to_numpy(dtype=bool)],
         segments=at_hand,
         passing=passing,
+        passing_by_taxon=passing_by_taxon(found),
         nearest_segment_m=nearest_m,
         limits=_limits(
             place,

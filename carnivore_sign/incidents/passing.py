@@ -9,10 +9,14 @@ on all. Whatever the dependence, the truth lies between max p_k and min(1, sum p
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
+
+from carnivore_sign.records.tables import taxon_column
+from carnivore_sign.records.vocabularies import TAXA
 
 
 @dataclass(frozen=True)
@@ -69,4 +73,41 @@ def probability_of_passing(
         high=float(min(1.0, most.sum())),
         trails=len(taxon),
         trails_not_told=int((~told).sum()),
+    )
+
+
+def passing_by_taxon(trails: pd.DataFrame) -> pd.DataFrame:
+    """Pool the same trails for each taxon in turn.
+
+    Parameters
+    ----------
+    trails : DataFrame
+        ``p_in_window`` and a column ``p_<taxon>`` for each taxon that was weighed.
+
+    Returns
+    -------
+    DataFrame
+        ``taxon`` and the fields of `PassingProbability`, most probable first; a taxon without
+        a number comes last. A taxon that no trail can be (probability 0 on all) has no row.
+        The rows do not sum to 1: two animals may each have left a trail.
+
+    Examples
+    --------
+    >>> trails = pd.DataFrame({"p_puma": [0.1], "p_dog": [0.9], "p_wolf": [0.0],
+    ...                        "p_in_window": [0.5]})
+    >>> passing_by_taxon(trails).set_index("taxon")["probability"].round(2).to_dict()
+    {'dog': 0.45, 'puma': 0.05}
+    """
+    weighed = [taxon for taxon in TAXA if taxon_column(taxon) in trails]
+    possible = [taxon for taxon in weighed if not trails[taxon_column(taxon)].eq(0).all()]
+    rows = [
+        {
+            "taxon": taxon,
+            **asdict(probability_of_passing(trails[taxon_column(taxon)], trails["p_in_window"])),
+        }
+        for taxon in possible
+    ]
+    columns = ["taxon", *PassingProbability.__dataclass_fields__]
+    return pd.DataFrame(rows, columns=columns).sort_values(
+        ["probability", "taxon"], ascending=[False, True], ignore_index=True
     )

@@ -10,6 +10,8 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
+from carnivore_sign.records.vocabularies import LIKELY_FROM, SURE_FROM, UNLIKELY_BELOW
+
 
 @dataclass(frozen=True)
 class ProbabilityWord:
@@ -36,18 +38,18 @@ CANNOT_BE_TOLD: Final = "cannot be told"
 MISSING: Final = "\N{EN DASH}"
 
 #: Low and high end of a range that leaves everything open.
-_OPEN_BELOW: Final = 0.20
-_OPEN_ABOVE: Final = 0.80
+_OPEN_BELOW: Final = UNLIKELY_BELOW
+_OPEN_ABOVE: Final = LIKELY_FROM
 
 #: The words, from least to most probable; together they cover 0 to 1 without a gap.
 PROBABILITY_WORDS: Final[tuple[ProbabilityWord, ...]] = (
     ProbabilityWord("very unlikely", 0.0, 0.05),
-    ProbabilityWord("unlikely", 0.05, 0.20),
-    ProbabilityWord("rather unlikely", 0.20, 0.40),
+    ProbabilityWord("unlikely", 0.05, UNLIKELY_BELOW),
+    ProbabilityWord("rather unlikely", UNLIKELY_BELOW, 0.40),
     ProbabilityWord("about as likely as not", 0.40, 0.60),
-    ProbabilityWord("rather likely", 0.60, 0.80),
-    ProbabilityWord("likely", 0.80, 0.95),
-    ProbabilityWord("very likely", 0.95, math.inf),
+    ProbabilityWord("rather likely", 0.60, LIKELY_FROM),
+    ProbabilityWord("likely", LIKELY_FROM, SURE_FROM),
+    ProbabilityWord("very likely", SURE_FROM, math.inf),
 )
 
 
