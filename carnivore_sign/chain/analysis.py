@@ -199,7 +199,7 @@ def analyse(season: Season, options: AnalysisOptions | None = None) -> Analysis:
 
 
 def _require_something(season: Season) -> None:
-    wanted = {"transects": "a layer of transects", "fixes": "GPS logs of walks"}
+    wanted = {"transects": "transects", "fixes": "GPS logs"}
     missing = [what for table, what in wanted.items() if season.read(table).empty]
     if missing:
         raise NothingSurveyed(

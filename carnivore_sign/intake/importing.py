@@ -107,7 +107,7 @@ def _import_one(
         held.add(fresh)
     except InputError as error:
         return _refused(path, error)
-    problem = None if sum(reading.rows_kept.values()) else _nothing_kept(reading)
+    problem = None if _kept_any(reading) else _nothing_kept(reading)
     return written.assign(outcome="imported", problem=problem)
 
 
@@ -127,8 +127,13 @@ def _refused(path: Path, error: InputError) -> pd.DataFrame:
     return row.assign(outcome="refused", problem=str(error))
 
 
+def _kept_any(reading: Reading) -> bool:
+    """Whether a row besides that of the log itself was kept."""
+    return any(kept for table, kept in reading.rows_kept.items() if table != "logs")
+
+
 def _nothing_kept(reading: Reading) -> str:
-    if not sum(reading.rows_in.values()):
+    if not any(rows for table, rows in reading.rows_in.items() if table != "logs"):
         return f"{reading.file}: it holds no point. Look whether the device recorded at all."
     return f"{reading.file}: every row was set aside. The reasons are in table set_aside."
 
