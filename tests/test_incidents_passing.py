@@ -81,7 +81,13 @@ def test_each_taxon_has_the_number_of_its_own_column_and_the_most_probable_comes
 
 
 def test_a_taxon_without_a_number_comes_last_and_no_trail_gives_no_number() -> None:
-    open_ = pd.DataFrame({"p_puma": [np.nan], "p_dog": [0.3], "p_in_window": [0.5]})
-    assert passing_by_taxon(open_)["taxon"].tolist() == ["dog", "puma"]
-    assert passing_by_taxon(open_)["trails_not_told"].tolist() == [0, 1]
-    assert passing_by_taxon(open_.iloc[:0]).empty
+    trails = pd.DataFrame(
+        {"p_bobcat": [0.5, np.nan], "p_dog": [0.3, 0.1], "p_lynx": [np.nan, np.nan],
+         "p_in_window": [np.nan, 0.5]}
+    )  # fmt: skip
+    ranked = passing_by_taxon(trails)
+    assert ranked["taxon"].tolist() == ["dog", "bobcat"]  # a lynx was not weighed
+    assert ranked["probability"].isna().tolist() == [False, True]
+    assert ranked["trails_not_told"].tolist() == [1, 2]
+    assert ranked["high"].tolist() == pytest.approx([0.3 + 0.05, 0.5 + 0.5])
+    assert passing_by_taxon(trails.iloc[:0]).empty

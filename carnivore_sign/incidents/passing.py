@@ -88,7 +88,7 @@ def passing_by_taxon(trails: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame
         ``taxon`` and the fields of `PassingProbability`, most probable first; a taxon without
-        a number comes last. A taxon that no trail can be (probability 0 on all) has no row.
+        a number comes last. A taxon that was not weighed, or is 0 on every trail, has no row.
         The rows do not sum to 1: two animals may each have left a trail.
 
     Examples
@@ -99,7 +99,7 @@ def passing_by_taxon(trails: pd.DataFrame) -> pd.DataFrame:
     {'dog': 0.45, 'puma': 0.05}
     """
     weighed = [taxon for taxon in TAXA if taxon_column(taxon) in trails]
-    possible = [taxon for taxon in weighed if not trails[taxon_column(taxon)].eq(0).all()]
+    possible = [taxon for taxon in weighed if trails[taxon_column(taxon)].gt(0).any()]
     rows = [
         {
             "taxon": taxon,
