@@ -93,27 +93,26 @@ def flag_fixes(fixes: gpd.GeoDataFrame) -> pd.Series:
         hdop=pd.to_numeric(fixes["hdop"]).to_numpy(dtype=float),
         accuracy_m=pd.to_numeric(fixes["accuracy_m"]).to_numpy(dtype=float),
     )
-    return pd.Series(pd.array(flag_track(track), dtype=TEXT), index=fixes.index)
+    return pd.Series(flag_track(track), index=fixes.index)
 
 
-def flag_track(track: Track) -> npt.NDArray[np.object_]:
-    """Flag fixes held as arrays; see `flag_fixes`. NaN where there is no flag."""
-    if not len(track.lon):
-        return np.empty(0, dtype=object)
-    marks = _marks(track)
+def flag_track(track: Track) -> pd.api.extensions.ExtensionArray:
+    """Flag fixes held as arrays; see `flag_fixes`."""
     code = np.zeros(len(track.lon), dtype=np.int64)
+    marks = _marks(track) if len(code) else dict.fromkeys(FIX_FLAGS, code)
     for bit, flag in enumerate(FIX_FLAGS):
         code |= marks[flag].astype(np.int64) << bit
-    return _WORDS[code]
+    return _WORDS.take(code)
 
 
-def _all_words() -> npt.NDArray[np.object_]:
+def _all_words() -> pd.api.extensions.ExtensionArray:
+    """Return the text of every set of flags, at the place that its bits give."""
     flags = list(FIX_FLAGS)
     words = [
         ";".join(flag for bit, flag in enumerate(flags) if code >> bit & 1) or np.nan
         for code in range(2 ** len(flags))
     ]
-    return np.array(words, dtype=object)
+    return pd.array(words, dtype=TEXT)
 
 
 _WORDS: Final = _all_words()

@@ -347,7 +347,7 @@ def _fix_columns(arrays: PointArrays, keep: slice | npt.NDArray[np.bool_]) -> di
         "part": pd.array(track.group, dtype="Int64"),
         "hdop": track.hdop,
         "accuracy_m": track.accuracy_m,
-        "flags": pd.array(flag_track(track), dtype=TEXT),
+        "flags": flag_track(track),
     }
 
 
@@ -367,7 +367,7 @@ def _named_columns(points: list[Point]) -> dict[str, object]:
 
 
 def _constant(word: str, count: int) -> pd.api.extensions.ExtensionArray:
-    return pd.array(np.full(count, word, dtype=object), dtype=TEXT)
+    return pd.array([word], dtype=TEXT).repeat(count)
 
 
 def _utc(time_ms: IntArray) -> pd.DatetimeIndex:
