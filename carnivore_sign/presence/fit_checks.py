@@ -10,7 +10,7 @@ Source: MacKenzie & Bailey 2004, J Agric Biol Environ Stat 9:300-318.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, cast
 
 import numpy as np
 import pandas as pd
@@ -139,8 +139,7 @@ def bootstrap_limits(
 
 def draw_again(states: TwoStates, parameters: FloatArray, rng: np.random.Generator) -> TwoStates:
     """Draw a survey with the same visits from the model at `parameters`."""
-    given = states.given
-    assert isinstance(given, RepeatVisits)
+    given = cast(RepeatVisits, states.given)
     psi, p = _chances(states, parameters)
     used = rng.random(len(psi)) < psi
     found = (rng.random(len(p)) < p) & used[given.layout.site]
@@ -154,8 +153,7 @@ def chi_square(states: TwoStates, parameters: FloatArray) -> float:
     ``(observed - expected)^2 / expected``, and all those never seen add what was expected of
     them. A unit's visits stand in the order of the histories' rows.
     """
-    given = states.given
-    assert isinstance(given, RepeatVisits)
+    given = cast(RepeatVisits, states.given)
     psi, p = _chances(states, parameters)
     order, size = _by_unit(given.layout)
     total = 0.0
@@ -181,8 +179,7 @@ def _by_unit(layout: Layout) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _chances(states: TwoStates, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
-    given = states.given
-    assert isinstance(given, RepeatVisits)
+    given = cast(RepeatVisits, states.given)
     beta, theta = np.split(parameters, [states.n_psi])
     return expit(states.psi_matrix @ beta), expit(given.p_matrix @ theta)
 
@@ -193,14 +190,11 @@ def _states_of(fit: OccupancyFit) -> TwoStates:
             f"this check is for model='repeat_visits' without a chain, not {fit.model.name!r}",
             remedy="Fit that model to the same histories and check it.",
         )
-    states = fit.model.on(fit.histories).states
-    assert isinstance(states, TwoStates)
-    return states
+    return cast(TwoStates, fit.model.on(fit.histories).states)
 
 
 def _weakness(states: TwoStates) -> str:
-    given = states.given
-    assert isinstance(given, RepeatVisits)
+    given = cast(RepeatVisits, states.given)
     size = given.layout.visits_per_site
     visits = float(size[size > 0].mean())
     finds = given.layout.sum_visits @ given.found

@@ -16,7 +16,9 @@ import pandas as pd
 
 from carnivore_sign.errors import EstimateError, NothingSurveyed
 from carnivore_sign.presence.histories import Histories, make_histories
-from carnivore_sign.presence.occupancy import fit_quietly, set_aside_without_effort
+from carnivore_sign.presence.notes import Note
+from carnivore_sign.presence.occupancy import fit_quietly
+from carnivore_sign.presence.preparing import set_aside_without_effort
 from carnivore_sign.presence.result import OccupancyFit, Share
 from carnivore_sign.records.check import check_table, conform
 from carnivore_sign.records.tables import MONTHLY, SEGMENTS
@@ -188,7 +190,9 @@ def _judge(
     table = _what_was_done(segments, histories, period)
     share = None
     if fit is not None:
-        usable = set_aside_without_effort(histories, str(fit.model.effort), messages)
+        notes: list[Note] = []
+        usable = set_aside_without_effort(histories, str(fit.model.effort), notes)
+        messages += [note.text for note in notes if note.text not in messages]
         told = fit.posterior(usable).rename(columns={"unit": "segment"})
         columns = ["segment", "p_presence", "p_presence_low", "p_presence_high"]
         table = table.merge(told[columns], on="segment", how="left")

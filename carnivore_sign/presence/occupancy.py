@@ -1,7 +1,6 @@
 """Occupancy: fit a model to histories, and say plainly what the data cannot tell.
 
-This is the face of the room's models. It sets aside visits that a model cannot use, looks
-for the maximum, and turns flat directions and edges into messages.
+This is the face of the room's models: a list of steps, each in a file of its own.
 """
 
 from __future__ import annotations
@@ -11,26 +10,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
-import numpy as np
-import pandas as pd
-
-from carnivore_sign.errors import BoundaryWarning, DataWarning, EstimateError, InputError
 from carnivore_sign.presence.abundance import Abundance
-from carnivore_sign.presence.covariates import missing_rows
-from carnivore_sign.presence.fitting import (
-    EDGE,
-    BoolArray,
-    Maximum,
-    best_maximum,
-    maximise,
-    profile_limit,
-    sharpness,
-)
+from carnivore_sign.presence.fitting import Maximum, best_maximum, sharpness
 from carnivore_sign.presence.histories import Histories
-from carnivore_sign.presence.layout import lay_out
 from carnivore_sign.presence.markov_line import FirstSegment
 from carnivore_sign.presence.models import (
-    EFFORTS,
     USES_EFFORT,
     Chain,
     Likelihood,
@@ -38,17 +22,20 @@ from carnivore_sign.presence.models import (
     arranged,
     learn_model,
 )
-from carnivore_sign.presence.result import Edge, OccupancyFit
-
-#: A gain in log-likelihood below this is none.
-_NO_GAIN: Final = 1e-6
+from carnivore_sign.presence.notes import Note, not_estimable
+from carnivore_sign.presence.open_questions import find_edges, open_questions, require_gain
+from carnivore_sign.presence.preparing import (
+    choose_effort,
+    require_complete_units,
+    require_substance,
+    set_aside_without_covariates,
+    set_aside_without_effort,
+)
+from carnivore_sign.presence.result import OccupancyFit
 
 #: Share of a likelihood that a sum over animals may leave out, and the longest sum tried.
 _TAIL: Final = 1e-9
 _MOST_ANIMALS: Final = 200
-
-_LEFT_OUT: Final = "Left out: "
-_AT_EDGE: Final = "Not estimable: "
 
 
 def fit_occupancy(
@@ -113,6 +100,7 @@ def fit_occupancy(
 
     Examples
     --------
+    >>> import pandas as pd
     >>> from carnivore_sign.presence import histories_from_matrix
     >>> matrix = pd.DataFrame([[1, 0, 1], [0, 0, 0], [0, 1, 0], [0, 0, None]] * 10)
     >>> fit = fit_occupancy(histories_from_matrix(matrix))
@@ -129,8 +117,9 @@ def fit_occupancy(
         chain=chain,
         first_segment=first_segment,
     )
-    for kind, message in _warnings_of(fit):
-        warnings.warn(message, kind, stacklevel=2)
+    for note in fit.notes:
+        if note.warning is not None:
+            warnings.warn(note.text, note.warning, stacklevel=2)
     return fit
 
 
@@ -145,14 +134,14 @@ def fit_quietly(
     chain: Chain | None = None,
     first_segment: FirstSegment = "steady",
 ) -> OccupancyFit:
-    """Do what `fit_occupancy` does, with messages in the result and no warnings."""
-    messages: list[str] = []
+    """Do what `fit_occupancy` does, with notes in the result and no warnings."""
+    notes: list[Note] = []
     if model in USES_EFFORT:
-        effort = choose_effort(histories.visits, effort, messages)
-        histories = set_aside_without_effort(histories, effort, messages)
-    histories = _with_covariates(histories, [*detection, *lookalikes], messages)
+        effort = choose_effort(histories.visits, effort, notes)
+        histories = set_aside_without_effort(histories, effort, notes)
+    histories = set_aside_without_covariates(histories, [*detection, *lookalikes], notes)
     histories = arranged(histories, chain)
-    _require_complete_units(histories, presence)
+    require_complete_units(histories, presence)
     learned = learn_model(
         model,
         histories,
@@ -161,13 +150,12 @@ def fit_quietly(
         chain=chain,
         first_segment=first_segment,
     )
-    _require_substance(histories, model)
-    learned, likelihood, maximum = _search(learned, histories, messages)
+    learned, likelihood, maximum = _search(learned, histories, notes)
     if model == "scored_signs":
-        _require_gain(learned, likelihood, maximum)
+        require_gain(learned, likelihood, maximum)
     sharp = sharpness(maximum.evaluation.hessian)
-    edges = _edges(learned, likelihood, maximum, sharp.flat)
-    messages += _open_questions(learned, edges, sharp.flat)
+    edges = find_edges(learned, likelihood, maximum, sharp.flat)
+    notes += open_questions(learned, edges, sharp.flat)
     return OccupancyFit(
         model=learned,
         histories=histories,
@@ -178,16 +166,18 @@ def fit_quietly(
         loglik=maximum.evaluation.loglik,
         n_units=likelihood.n_units,
         n_visits=len(histories.visits),
-        messages=tuple(messages),
+        notes=tuple(notes),
     )
 
 
 def _search(
-    model: Model, histories: Histories, messages: list[str]
+    model: Model, histories: Histories, notes: list[Note]
 ) -> tuple[Model, Likelihood, Maximum]:
     """Find the maximum; for sums over animals, with a sum long enough to leave nothing out."""
     while True:
         likelihood = model.on(histories)
+        most_visits = int(likelihood.layout.visits_per_site.max(initial=0))
+        require_substance(histories, model.name, most_visits)
         maximum = best_maximum(likelihood.states.evaluate, likelihood.states.starts())
         if not isinstance(likelihood.states, Abundance):
             return model, likelihood, maximum
@@ -196,164 +186,6 @@ def _search(
             break
         model = replace(model, most_animals=2 * model.most_animals)
     if tail >= _TAIL:
-        messages.append(
-            f"{_AT_EDGE}abundance runs off: more than {model.most_animals} animals a unit fit the "
-            "data as well."
-        )
+        told = f"abundance runs off: more than {model.most_animals} animals a unit fit as well."
+        notes.append(not_estimable(told))
     return model, likelihood, maximum
-
-
-def choose_effort(visits: pd.DataFrame, effort: str | None, messages: list[str]) -> str:
-    """Return the column of effort to use; say so in `messages` if it is the second best."""
-    if effort is not None:
-        if effort not in EFFORTS:
-            raise InputError(
-                f"there is no effort {effort!r}", remedy=f"There are {', '.join(EFFORTS)}."
-            )
-        return effort
-    unknown = int(visits["effort_km_days"].isna().sum())
-    if not unknown:
-        return "effort_km_days"
-    messages.append(
-        f"Effort is counted in km, not km-days: it is not known how long the surface had been "
-        f"collecting tracks on {unknown} of {len(visits)} visits."
-    )
-    return "effort_km"
-
-
-def set_aside_without_effort(histories: Histories, effort: str, messages: list[str]) -> Histories:
-    """Leave out the visits that lack effort, and those with sign on no effort at all."""
-    visits = histories.visits
-    if effort not in visits:
-        raise InputError(f"the visits have no column {effort!r}")
-    values = visits[effort].to_numpy(dtype=float, na_value=np.nan)
-    missing = np.isnan(values)
-    impossible = (values <= 0) & visits["visit"].isin(histories.signs["visit"]).to_numpy()
-    if missing.any():
-        messages.append(
-            f"{_LEFT_OUT}{int(missing.sum())} of {len(visits)} visits, which have no {effort}."
-        )
-    if impossible.any():
-        messages.append(
-            f"{_LEFT_OUT}{int(impossible.sum())} visits with sign but with an {effort} of zero."
-        )
-    gone = pd.Series(missing | impossible, index=visits.index)
-    return histories.without_visits(gone) if gone.any() else histories
-
-
-def _with_covariates(
-    histories: Histories, columns: Sequence[str], messages: list[str]
-) -> Histories:
-    if not columns:
-        return histories
-    gone = missing_rows(histories.visits, columns, "visits")
-    if not gone.any():
-        return histories
-    messages.append(
-        f"{_LEFT_OUT}{int(gone.sum())} of {len(gone)} visits, which lack a covariate "
-        f"({', '.join(columns)})."
-    )
-    return histories.without_visits(gone)
-
-
-def _require_complete_units(histories: Histories, presence: Sequence[str]) -> None:
-    if not presence:
-        return
-    gone = missing_rows(histories.units, presence, "units")
-    if gone.any():
-        unit = histories.units.loc[gone, "unit"].iloc[0]
-        raise InputError(
-            f"{int(gone.sum())} unit(s) lack a covariate of presence, the first is {unit!r}",
-            remedy="Fill it in, or leave the unit out.",
-        )
-
-
-def _require_substance(histories: Histories, model: str) -> None:
-    visits = histories.visits
-    if visits.empty:
-        raise EstimateError("There are no visits to estimate presence from.")
-    if model == "sure_unsure" and not visits["grade"].any():
-        raise EstimateError(
-            f"{histories.taxon} was not found, surely or likely, on any of {len(visits)} visits."
-        )
-    if model in ("repeat_visits", "abundance") and not visits["found"].any():
-        raise EstimateError(
-            f"{histories.taxon} was not found (surely) on any of {len(visits)} visits: not used, "
-            "and used but missed, look the same. With detection known from elsewhere, "
-            "presence_after_blanks(psi, p, n) says what so many blanks are worth."
-        )
-    if model != "scored_signs" and lay_out(histories).visits_per_site.max() < 2:
-        raise EstimateError(
-            "No unit was visited twice in a period: presence and detection cannot be told "
-            "apart. Visit again, take a longer period, or fit model='scored_signs', which "
-            "learns from effort and from the number of signs."
-        )
-    if model == "scored_signs" and histories.signs.empty:
-        raise EstimateError(
-            f"No sign of any animal was found on {len(visits)} visits: neither presence nor the "
-            "rate of sign can be estimated."
-        )
-
-
-def _require_gain(model: Model, likelihood: Likelihood, maximum: Maximum) -> None:
-    """Raise if the signs are as well explained with no sign of the taxon at all."""
-    without = maximum.parameters.copy()
-    rate = model.part("sign_rate").positions
-    without[rate] = 0.0
-    without[rate.start] = -60.0
-    free = np.zeros(len(without), dtype=bool)
-    free[model.part("lookalike_rate").positions] = True
-    bare = maximise(likelihood.states.evaluate, without, free=free)
-    if maximum.evaluation.loglik - bare.evaluation.loglik < _NO_GAIN:
-        raise EstimateError(
-            "The signs found are explained as well without any of the taxon's among them: "
-            "presence cannot be estimated from them. That does not say that it was absent."
-        )
-
-
-def _edges(model: Model, likelihood: Likelihood, maximum: Maximum, flat: BoolArray) -> list[Edge]:
-    found = []
-    for part in model.parts:
-        position = part.positions.start
-        if not (part.is_constant and flat[position]):
-            continue
-        value = maximum.parameters[position]
-        if abs(value) < EDGE:
-            continue
-        side = 1 if value > 0 else -1
-        if part.kind.link == "log" and side > 0:
-            continue
-        limit = profile_limit(likelihood.states.evaluate, maximum, position, side=-side)
-        found.append(Edge(position, side, limit))
-    return found
-
-
-def _open_questions(model: Model, edges: list[Edge], flat: BoolArray) -> list[str]:
-    told = []
-    at_edge = {edge.position: edge.side for edge in edges}
-    for part in model.parts:
-        here = range(part.positions.start, part.positions.stop)
-        name, edge = part.kind.name, at_edge.get(part.positions.start)
-        if edge is not None:
-            value = "1" if edge > 0 else "0"
-            told.append(
-                f"{_AT_EDGE}{name} ({part.kind.meaning}) sits at {value}: it has no standard "
-                "error, and only the other limit means something."
-            )
-        elif flat[list(here)].any():
-            terms = [part.covariates.terms[k - here.start] for k in here if flat[k]]
-            told.append(
-                f"{_AT_EDGE}{name} ({', '.join(terms)}) is left open by the data: other values "
-                "explain them as well."
-            )
-    return told
-
-
-def _warnings_of(fit: OccupancyFit) -> list[tuple[type[Warning], str]]:
-    told: list[tuple[type[Warning], str]] = []
-    for message in fit.messages:
-        if message.startswith(_LEFT_OUT):
-            told.append((DataWarning, message))
-        elif message.startswith(_AT_EDGE):
-            told.append((BoundaryWarning, message))
-    return told

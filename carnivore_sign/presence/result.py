@@ -20,6 +20,7 @@ from carnivore_sign.presence.fitting import BoolArray
 from carnivore_sign.presence.histories import Histories
 from carnivore_sign.presence.layout import FloatArray
 from carnivore_sign.presence.models import EFFORTS, Link, Model, Part
+from carnivore_sign.presence.notes import Note
 
 
 @dataclass(frozen=True)
@@ -74,7 +75,7 @@ class OccupancyFit:
         Maximised log-likelihood.
     n_units, n_visits : int
         Units (in a period) with at least one visit, and visits.
-    messages : tuple of str
+    notes : tuple of Note
         What was assumed, left out, or cannot be said.
     """
 
@@ -87,7 +88,12 @@ class OccupancyFit:
     loglik: float
     n_units: int
     n_visits: int
-    messages: tuple[str, ...]
+    notes: tuple[Note, ...]
+
+    @property
+    def messages(self) -> tuple[str, ...]:
+        """What was assumed, left out, or cannot be said, in words."""
+        return tuple(note.text for note in self.notes)
 
     @property
     def aic(self) -> float:
