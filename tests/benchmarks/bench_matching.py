@@ -30,7 +30,7 @@ FIXES_PER_LOG = 2000
 Result = TypeVar("Result")
 
 
-def best_of(work: Callable[[], Result], *, times: int = 3) -> tuple[float, Result]:
+def best_of(work: Callable[[], Result], *, times: int = 2) -> tuple[float, Result]:
     """Seconds of the fastest repetition, and the result."""
     seconds = []
     for _ in range(times):
@@ -164,7 +164,7 @@ def run(scale: float = 1.0) -> pd.DataFrame:
     points = fixes[["geometry"]].to_crs(CRS)
     lines = segments.to_crs(CRS)
     case = f"nearest segment and metres along it: {len(fixes):,} fixes, {len(segments):,} segments"
-    plain_s, plain = best_of(lambda: plain_match(points, lines), times=1)
+    plain_s, plain = best_of(lambda: plain_match(points, lines))
     ours_s, ours = best_of(lambda: place(points, segments))
     agree(ours, plain, TOLERANCE_M)
     grid = lay_grid(lay_lines(segments, working_crs(segments)), reach_m=TOLERANCE_M)
@@ -183,7 +183,7 @@ def run(scale: float = 1.0) -> pd.DataFrame:
     steps = draw_steps(matched)
     count = int(steps["visit"].max()) + 1
     case = f"metres covered: {len(steps):,} steps on {count:,} visits"
-    plain_s, plain_m = best_of(lambda: plain_union(steps), times=1)
+    plain_s, plain_m = best_of(lambda: plain_union(steps))
     arrays = [steps[name].to_numpy() for name in ("visit", "low", "high")]
     ours_s, ours_m = best_of(lambda: union_lengths(*arrays, groups=count))
     np.testing.assert_allclose(ours_m, plain_m, atol=1e-6)
@@ -191,7 +191,7 @@ def run(scale: float = 1.0) -> pd.DataFrame:
     add(case, "ours", ours_s, plain_s)
 
     case = f"metres covered, from {len(matched):,} matched fixes: steps, gaps, union"
-    plain_s, plain_m = best_of(lambda: plain_union(draw_steps(matched)), times=1)
+    plain_s, plain_m = best_of(lambda: plain_union(draw_steps(matched)))
     ours_s, covered = best_of(lambda: cover_segments(walked_stretches(matched), segments))
     # The plain way drops the steps across borders, a few metres at each end of a segment.
     assert 1.0 <= covered["covered_m"].sum() / plain_m.sum() < 1.02
