@@ -24,6 +24,7 @@ from carnivore_sign.presence.monthly import (
     monthly_presence,
     season_presence,
 )
+from carnivore_sign.presence.neighbours import Likeness, likeness_of_neighbours, unit_residuals
 from carnivore_sign.presence.occupancy import fit_occupancy
 from carnivore_sign.presence.planning import (
     best_number_of_visits,
@@ -36,6 +37,7 @@ from carnivore_sign.presence.result import OccupancyFit, Share
 __all__ = [
     "FitCheck",
     "Histories",
+    "Likeness",
     "MonthlyPresence",
     "OccupancyFit",
     "Probability",
@@ -49,6 +51,7 @@ __all__ = [
     "compare_fits",
     "fit_occupancy",
     "histories_from_matrix",
+    "likeness_of_neighbours",
     "make_histories",
     "monthly_presence",
     "power_to_see_change",
@@ -58,6 +61,7 @@ __all__ = [
     "presence_limit_if_all_blank",
     "profile_limits",
     "season_presence",
+    "unit_residuals",
     "units_needed",
     "units_to_see_change",
 ]

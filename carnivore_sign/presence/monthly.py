@@ -8,6 +8,7 @@ data cannot carry an estimate, the probability is missing and the message says w
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Final, NamedTuple
 
 import geopandas as gpd
@@ -16,6 +17,7 @@ import pandas as pd
 
 from carnivore_sign.errors import EstimateError, NothingSurveyed
 from carnivore_sign.presence.histories import Histories, make_histories
+from carnivore_sign.presence.neighbours import likeness_of_neighbours
 from carnivore_sign.presence.notes import Note
 from carnivore_sign.presence.occupancy import fit_quietly
 from carnivore_sign.presence.preparing import set_aside_without_effort
@@ -26,6 +28,9 @@ from carnivore_sign.records.vocabularies import FOUND_LIKELY_FROM, SURE_FROM
 
 #: Fewer visited segments than this carry no estimate of presence (a working rule).
 LEAST_UNITS: Final = 10
+
+#: Neighbours more alike than this share of shuffles are called so.
+NOT_BY_CHANCE: Final = 0.05
 
 #: Fewer expected trails of the taxon than this carry no estimate (a working rule).
 LEAST_TRAILS: Final = 2.0
@@ -68,7 +73,8 @@ def monthly_presence(
     The probability that a segment was used in the month comes from the scored-signs model
     (``scored_signs.py``), fitted on the month's own visits, or from `fit` where one is
     given: it weighs the segment's effort and each trail found on it. A segment nobody
-    walked takes the probability of any segment.
+    walked takes the probability of any segment. The limits take segments for independent;
+    where neighbours are found to be alike the message says so.
 
     Parameters
     ----------
@@ -258,4 +264,19 @@ def _fit_or_none(
     if fit.flat[fit.model.parts[0].positions].any():
         messages += [*fit.messages, f"{refused}, for that reason."]
         return None
-    return fit
+    return replace(fit, notes=(*fit.notes, *_about_neighbours(fit)))
+
+
+def _about_neighbours(fit: OccupancyFit) -> list[Note]:
+    """Say if segments next to each other are more alike than the model takes them to be."""
+    try:
+        told = likeness_of_neighbours(fit)
+    except EstimateError:
+        return []
+    if told.p_value > NOT_BY_CHANCE or told.correlation <= 0:
+        return []
+    text = (
+        f"Segments next to each other are more alike than by chance (correlation "
+        f"{told.correlation:.2f}, {told.pairs} pairs): the true limits are wider than those given."
+    )
+    return [Note(text)]
