@@ -134,6 +134,35 @@ def test_a_layer_without_names_or_without_features_is_refused(tmp_path: Path) ->
         read_file(tmp_path / "bad.gpkg")
 
 
+def test_the_index_of_a_shapefile_is_not_taken_for_the_shapefile(tmp_path: Path) -> None:
+    lines().to_file(tmp_path / "a.shp")
+    with pytest.raises(FileUnreadable, match="index of a shapefile"):
+        read_file(tmp_path / "a.shx")
+
+
+def test_a_shapefile_is_known_by_all_its_parts(tmp_path: Path) -> None:
+    lines().to_file(tmp_path / "a.shp")
+    before = read_file(tmp_path / "a.shp").sha256
+    (tmp_path / "a.prj").unlink()
+    assert read_file(tmp_path / "a.shp", crs="EPSG:4326").sha256 != before
+
+
+def test_every_real_layer_is_read_or_refused_with_a_remedy(real_files: Path) -> None:
+    paths = [path for kind in ("vector", "kml") for path in sorted((real_files / kind).iterdir())]
+    refused: dict[str, InputError] = {}
+    for path in paths:
+        try:
+            reading = read_file(path)
+        except InputError as error:
+            refused[path.name] = error
+            continue
+        for name, frame in reading.tables.items():
+            assert find_faults(frame, SEASON_TABLES[name]).empty, path.name
+    assert all(error.remedy and name in str(error) for name, error in refused.items())
+    assert len(paths) > 40
+    assert len(paths) - len(refused) >= 25
+
+
 def test_a_layer_that_declares_entities_is_refused(real_files: Path) -> None:
     for name in ("made__bomb_billion_laughs.kml", "made__xxe_external_entity.kml"):
         with pytest.raises(FileUnreadable, match="XML entities"):

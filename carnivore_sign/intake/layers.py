@@ -84,12 +84,16 @@ def read_layer(source: Source, *, crs: str | None = None) -> Reading:
 def _read_features(source: Source, crs: str | None) -> tuple[gpd.GeoDataFrame, list[str]]:
     if source.data.lstrip()[:1] == b"<":
         _refuse_entities(source)
+    if source.path.suffix.lower() == ".shx":
+        raise FileUnreadable(
+            "this is the index of a shapefile", file=source.path, remedy="Name the .shp beside it."
+        )
     with warnings.catch_warnings(record=True) as warned:
         warnings.simplefilter("always")
         try:
             names = [name for name, shape in pyogrio.list_layers(source.path) if shape is not None]
             frames = [_read_one(source, str(name)) for name in names]
-        except pyogrio.errors.DataSourceError as error:
+        except RuntimeError as error:  # the root of every error of pyogrio
             raise FileUnreadable(
                 f"the layer cannot be read ({error})",
                 file=source.path,
