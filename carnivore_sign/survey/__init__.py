@@ -13,6 +13,7 @@ from carnivore_sign.survey.comparing import (
     doubtful_ratio_limits,
 )
 from carnivore_sign.survey.detections import assign_walks, make_detections
+from carnivore_sign.survey.effort import effort_table
 from carnivore_sign.survey.intervals import (
     clopper_pearson_limits,
     detection_curve,
@@ -38,6 +39,7 @@ __all__ = [
     "make_visits",
     "visits_in",
     "walk_summary",
+    "effort_table",
     "MAX_DAYS_COLLECTING",
     # detections and rates
     "assign_walks",
