@@ -16,7 +16,9 @@ from scipy.optimize import minimize
 from scipy.special import expit
 
 from carnivore_sign.presence import Histories, fit_occupancy
-from carnivore_sign.presence.fitting import best_maximum
+from carnivore_sign.presence.fit_checks import draw_again
+from carnivore_sign.presence.fitting import best_maximum, maximise
+from carnivore_sign.presence.two_states import TwoStates
 
 PRESENCE = ["x1", "x2", "x3"]
 DETECTION = ["w1", "w2", "w3"]
@@ -31,7 +33,13 @@ def run(scale: float = 1.0) -> pd.DataFrame:
         ``case``, ``what``, ``seconds``, ``ratio`` (the plain way's seconds over these).
     """
     return pd.concat(
-        [_covariates(max(50, round(1000 * scale)), 12), _linear_in_rows(scale)], ignore_index=True
+        [
+            _covariates(max(50, round(1000 * scale)), 12),
+            _bootstrap(max(50, round(1000 * scale)), 12),
+            _months(max(50, round(5000 * scale)), 36),
+            _linear_in_rows(scale),
+        ],
+        ignore_index=True,
     )
 
 
@@ -92,6 +100,92 @@ def _covariates(units: int, visits: int) -> pd.DataFrame:
             ("ours, search alone", search, plain / search),
         ],
     )
+
+
+def _bootstrap(units: int, visits: int, replicates: int = 40) -> pd.DataFrame:
+    """Draw surveys from a fit and fit each again, the plain way and ours."""
+    fit = fit_occupancy(survey(units, visits), presence=PRESENCE, detection=DETECTION)
+    states = fit.model.on(fit.histories).states
+    rng = np.random.default_rng(3)
+    drawn = [draw_again(states, fit.parameters, rng) for _ in range(replicates)]
+    plain = _best_of(1, lambda: [_plain_search(one) for one in drawn]) / replicates
+    ours = _best_of(3, lambda: [maximise(one.evaluate, fit.parameters) for one in drawn])
+    ours /= replicates
+    return _table(
+        f"parametric bootstrap, {units} units x {visits} visits, one replicate",
+        [("BFGS, finite differences", plain, 1.0), ("ours", ours, plain / ours)],
+    )
+
+
+def _plain_search(states: TwoStates) -> np.ndarray:
+    x, w = states.psi_matrix, states.given.p_matrix
+    shape = (len(x), -1)
+    found = states.given.found.reshape(shape)
+    ever = found.any(axis=1)
+
+    def cost(parameters: np.ndarray) -> float:
+        psi = expit(x @ parameters[:4])
+        p = expit(w @ parameters[4:]).reshape(shape)
+        record = np.exp((found * np.log(p) + (1 - found) * np.log1p(-p)).sum(axis=1))
+        return -float(np.log(psi * record + (1 - psi) * ~ever).sum())
+
+    return minimize(cost, np.zeros(8), method="BFGS").x
+
+
+def _months(units: int, months: int, visits: int = 3) -> pd.DataFrame:
+    histories, found = months_survey(units, months, visits)
+
+    def plain() -> tuple[np.ndarray, float]:
+        finds, blank = found.sum(axis=2), ~found.any(axis=2)
+
+        def cost(parameters: np.ndarray) -> float:
+            psi, gain, loss, p = expit(parameters)
+            record = p**finds * (1 - p) ** (visits - finds)
+            used, total = np.full(units, psi), 0.0
+            for month in range(months):
+                there = used * record[:, month]
+                either = there + (1 - used) * blank[:, month]
+                total += np.log(either).sum()
+                used = (there * (1 - loss) + (either - there) * gain) / either
+            return -float(total)
+
+        end = minimize(cost, np.zeros(4), method="BFGS")
+        return end.x, -float(end.fun)
+
+    fit = fit_occupancy(histories, chain="months")
+    states = fit.model.on(histories).states
+    begin = time.perf_counter()
+    _, loglik = plain()
+    slow = time.perf_counter() - begin
+    if abs(loglik - fit.loglik) > 1e-6 * abs(loglik):
+        raise AssertionError(f"not the same optimum: {loglik} and {fit.loglik}")
+    whole = _best_of(2, lambda: fit_occupancy(histories, chain="months"))
+    search = _best_of(2, lambda: maximise(states.evaluate, np.zeros(4)))
+    return _table(
+        f"months, {units} units x {months} months x {visits} visits",
+        [
+            ("BFGS, finite differences", slow, 1.0),
+            ("ours, histories to result", whole, slow / whole),
+            ("ours, search alone", search, slow / search),
+        ],
+    )
+
+
+def months_survey(units: int, months: int, visits: int) -> tuple[Histories, np.ndarray]:
+    """Return an invented survey over months, and its finds as an array."""
+    rng = np.random.default_rng(4)
+    used = np.zeros((units, months), dtype=bool)
+    used[:, 0] = rng.random(units) < 0.5
+    for month in range(1, months):
+        used[:, month] = rng.random(units) < np.where(used[:, month - 1], 0.7, 0.2)
+    found = (rng.random((units, months, visits)) < 0.5) & used[:, :, None]
+    periods = pd.period_range("2031-01", periods=months, freq="M").astype(str)
+    unit = np.repeat([f"u{k:06d}" for k in range(units)], months)
+    pairs = pd.DataFrame({"unit": unit, "period": np.tile(periods, units)})
+    table = pairs.loc[pairs.index.repeat(visits)].reset_index(drop=True)
+    table = table.assign(visit=table.index.astype(str), found=found.ravel().astype(int))
+    signs = pd.DataFrame({"visit": table["visit"].iloc[:0], "log_ratio": np.empty(0)})
+    return Histories(pairs, table, signs, "puma"), found
 
 
 def _linear_in_rows(scale: float) -> pd.DataFrame:
