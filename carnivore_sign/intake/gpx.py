@@ -11,7 +11,7 @@ not including 180. Longitude 180 itself, which devices do write, is put at -180 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -22,6 +22,7 @@ import pandas as pd
 import pyproj
 import shapely
 from geopandas.array import GeometryArray
+from pandas.api.extensions import ExtensionArray, ExtensionDtype
 
 from carnivore_sign.intake.clocks import times_from_text
 from carnivore_sign.intake.flags import Track, flag_track
@@ -366,7 +367,7 @@ def _named_columns(points: list[Point]) -> dict[str, object]:
     }
 
 
-def _constant(word: str, count: int) -> pd.api.extensions.ExtensionArray:
+def _constant(word: str, count: int) -> ExtensionArray:
     return pd.array([word], dtype=TEXT).repeat(count)
 
 
@@ -394,12 +395,18 @@ def _log_row(
     }
     counts = {"source_row": 1, "tracks": document.tracks, "parts": document.parts}
     columns: dict[str, object] = {
-        **{name: pd.array([word], dtype=TEXT) for name, word in words.items()},
-        **{name: pd.array([count], dtype="Int64") for name, count in counts.items()},
+        **_one_row(words, TEXT),
+        **_one_row(counts, pd.Int64Dtype()),
         "start": _utc(np.array([start])),
         "end": _utc(np.array([end])),
     }
     return pd.DataFrame({name: columns[name] for name in LOGS.names})
+
+
+def _one_row(values: Mapping[str, object], dtype: ExtensionDtype) -> dict[str, ExtensionArray]:
+    """Return columns of one row, made as one array."""
+    together = pd.array(list(values.values()), dtype=dtype)
+    return {name: together[place : place + 1] for place, name in enumerate(values)}
 
 
 def _left_out_note(document: Document) -> list[str]:

@@ -181,8 +181,7 @@ def scan_track_points(data: bytes) -> Scan | None:
 
 
 def _scan(data: bytes, start: int, end: int) -> Scan:
-    stretch = data[start:end]
-    tags = _find_tags(stretch)
+    tags = _find_tags(data[start : end + len(_PAD)], end - start)
     heads_end, lat, lon = _heads(tags)
     runs, rest = _cut_out(data, start, tags, heads_end)
     columns = _Columns(len(tags.first))
@@ -201,9 +200,10 @@ def _scan(data: bytes, start: int, end: int) -> Scan:
     )
 
 
-def _find_tags(stretch: bytes) -> _Tags:
-    text = Text(stretch + _PAD)
-    letters = text.letters[: len(stretch)]
+def _find_tags(stretch: bytes, length: int) -> _Tags:
+    """Find the tags of the first `length` bytes; there is room behind them for comparing."""
+    text = Text(stretch + _PAD[len(stretch) - length :])
+    letters = text.letters[:length]
     at = np.flatnonzero(letters == _LESS)
     codes = text.words[at]
     first = np.flatnonzero(codes == _OPEN)

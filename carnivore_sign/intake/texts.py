@@ -26,6 +26,7 @@ _POWERS: Final = 10.0 ** np.arange(MAX_DIGITS)
 _MINUS, _POINT, _ZERO, _Z = (ord(letter) for letter in "-.0Z")
 #: Place and letter of the signs in 2026-02-14T15:40:00.
 _SIGNS: Final = {4: "-", 7: "-", 10: "T", 13: ":", 16: ":"}
+_DATE_LENGTH: Final = 10
 _CLOCK_LENGTH: Final = 19
 _LONGEST_TIME: Final = 30
 _FIRST_YEAR, _LAST_YEAR = 1900, 2200
@@ -139,8 +140,11 @@ def moments_ms(text: Text, start: IntArray, end: IntArray) -> IntArray | None:
     fraction = _fraction_ns(columns, digits, length)
     if fraction is None or (digits[clock] > 9).any():
         return None
-    year = _two(digits, 0) * 100 + _two(digits, 2)
-    month, day = _two(digits, 5), _two(digits, 8)
+    dated = digits[:_DATE_LENGTH]
+    if (dated == dated[:, :1]).all():
+        dated = dated[:, :1]  # one day, as most logs are, is worked out once
+    year = _two(dated, 0) * 100 + _two(dated, 2)
+    month, day = _two(dated, 5), _two(dated, 8)
     hour, minute, second = _two(digits, 11), _two(digits, 14), _two(digits, 17)
     late = (hour > 23) | (minute > 59) | (second > 59)
     if late.any() or not _is_calendar(year, month, day):
