@@ -15,9 +15,11 @@ from carnivore_sign.records.vocabularies import (
     FEET,
     MAP_STATES,
     NOT_VISIBLE,
+    POSITION_SOURCES,
     SIGN_KINDS,
     SURFACES,
     TAXA,
+    TIME_SOURCES,
 )
 
 ColumnKind = Literal["text", "integer", "number", "time", "probability"]
@@ -246,6 +248,35 @@ SIGN = Table(
     geometry_required=False,
 )
 
+PHOTOS = Table(
+    "photos",
+    "one photo: where, when and which way it was taken, and not the picture",
+    (
+        *_SOURCE,
+        _text("photo", "its name: that of the file, unless another photo has it", required=True),
+        _text("sha256", "hash of the file", required=True),
+        _time("time", "when, if the photo says so"),
+        _text("time_source", "what the time rests on", words=tuple(TIME_SOURCES)),
+        _text("camera_time", "local time of the camera's clock, as it stood in the file"),
+        _number("clock_behind_s", "seconds by which the camera's clock was behind GPS time"),
+        _number("clock_offset_s", "seconds that were added to the camera's clock, if any were"),
+        _text("position_source", "what the position rests on", words=tuple(POSITION_SOURCES)),
+        _number("elevation_m", "height as the device gave it"),
+        _number("accuracy_m", "horizontal error as stated by the device", at_least=0),
+        _number("dop", "dilution of precision, which is not in metres", at_least=0),
+        _number("direction_deg", "direction the camera pointed to", at_least=0, at_most=360),
+        _text("direction_ref", "north it is counted from", words=("true", "magnetic")),
+        _count("width_px", "width of the picture as stored"),
+        _count("height_px", "height of the picture as stored"),
+        _text("device", "maker and model of the camera, as stated in the file"),
+        _text("sign", "the sign it shows"),
+        _text("notes", "what it does not say, or what could not be read, and why"),
+    ),
+    key=("photo",),
+    geometry="Point",
+    geometry_required=False,
+)
+
 PRINTS = Table(
     "prints",
     "one footprint",
@@ -285,7 +316,7 @@ SEASON_TABLES: Final[dict[str, Table]] = {
     table.name: table
     for table in (
         RECEIPTS, SET_ASIDE, LOGS, FIXES, WAYPOINTS, ROUTE_POINTS, TRANSECTS, PARCELS, CLEARINGS,
-        SIGN, PRINTS, INCIDENTS,
+        SIGN, PRINTS, INCIDENTS, PHOTOS,
     )
 }  # fmt: skip
 

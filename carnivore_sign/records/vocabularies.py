@@ -92,6 +92,21 @@ FIX_FLAGS: Final[dict[str, str]] = {
     "low_accuracy": "stated accuracy worse than 50 m, or HDOP over 10",
 }
 
+#: What the time of a photo rests on.
+TIME_SOURCES: Final[dict[str, str]] = {
+    "gps": "date and time of its GPS receiver",
+    "camera_offset": "the camera's clock, and the offset that stands beside it",
+    "camera_zone": "the camera's clock, and the time zone that was stated",
+}
+
+#: What the position of a photo rests on.
+POSITION_SOURCES: Final[dict[str, str]] = {
+    "exif": "its GPS tags",
+    "xmp": "its XMP packet",
+    "log": "a GPS log, by the time of the photo",
+    "none": "it has none",
+}
+
 #: State of a unit on the monthly map.
 MAP_STATES: Final[dict[str, str]] = {
     "found_sure": "found, sure",
