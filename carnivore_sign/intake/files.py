@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import Final
 
 from carnivore_sign.errors import FileUnreadable, InputError, UnknownKind
 from carnivore_sign.intake.clocks import require_zone
 from carnivore_sign.intake.gpx import read_gpx
 from carnivore_sign.intake.kinds import KINDS, recognise
 from carnivore_sign.intake.layers import read_layer
+from carnivore_sign.intake.nmea import read_nmea
 from carnivore_sign.intake.reading import Reading
 from carnivore_sign.intake.source import Source, open_source
 from carnivore_sign.intake.tables import read_notebook
+
+#: Readers of the kinds that are GPS logs.
+LOG_READERS: Final[dict[str, Callable[..., Reading]]] = {
+    "gpx": read_gpx,
+    "nmea": read_nmea,
+}
 
 
 def read_file(
@@ -27,8 +36,8 @@ def read_file(
     Parameters
     ----------
     path : path-like
-        A GPS log (GPX, packed or not), a notebook table (CSV) or a layer of transects or
-        parcels (any format that pyogrio reads).
+        A GPS log (GPX, NMEA 0183; packed or not), a notebook table (CSV) or a layer of
+        transects or parcels (any format that pyogrio reads).
     time_zone : str, optional
         IANA name of the zone of times that carry none. Without it such rows are set aside.
     crs : str, optional
@@ -88,13 +97,14 @@ def read_log(
     """
     source = open_source(path)
     found = recognise(source)
-    if found != "gpx":
+    if found not in LOG_READERS:
         raise UnknownKind(
             f"this is not a GPS log ({KINDS[found]})",
             file=source.path,
             remedy="Read it with read_file.",
         )
-    return _with_rows(read_gpx(source, time_zone=require_zone(time_zone), observer=observer))
+    read = LOG_READERS[found]
+    return _with_rows(read(source, time_zone=require_zone(time_zone), observer=observer))
 
 
 def read_table(
@@ -109,7 +119,7 @@ def read_table(
     """
     source = open_source(path)
     found = kind or recognise(source)
-    if found in ("gpx", "layer"):
+    if found == "layer" or found in LOG_READERS:
         raise UnknownKind(
             f"this is not a notebook table ({KINDS[found]})",
             file=source.path,
@@ -133,8 +143,8 @@ def read_any(
             f"'{kind}' is not a kind of file that is read", remedy=f"Use one of {', '.join(KINDS)}."
         )
     found = kind or recognise(source)
-    if found == "gpx":
-        return read_gpx(source, time_zone=time_zone, observer=observer)
+    if found in LOG_READERS:
+        return LOG_READERS[found](source, time_zone=time_zone, observer=observer)
     if found == "layer":
         return read_layer(source, crs=crs)
     return read_notebook(source, found, time_zone=time_zone)

@@ -153,7 +153,7 @@ def _fit_into(
     rows_known : dict of str to int
         Of the rows kept, those that the season has already.
     """
-    if reading.kind != "gpx":
+    if "logs" not in reading.tables:
         for name in reading.tables:
             reading = _without_known_names(season, reading, name)
         return reading, reading.tables, {}

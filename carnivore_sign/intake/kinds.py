@@ -12,6 +12,7 @@ from carnivore_sign.intake.source import Source, as_utf8
 #: Kinds that `read_file` reads, and what each is.
 KINDS: Final[dict[str, str]] = {
     "gpx": "GPS log in GPX 1.0 or 1.1",
+    "nmea": "log of NMEA 0183 sentences",
     "layer": "vector layer: lines are transects, polygons are parcels",
     "sign": "notebook table, one place with sign a row",
     "prints": "notebook table, one footprint a row",
@@ -21,6 +22,9 @@ KINDS: Final[dict[str, str]] = {
 
 _HEAD_BYTES: Final = 4096
 _ROOT: Final = re.compile(r"<(?![?!])(?:[\w.-]+:)?([\w.-]+)")
+#: A sentence of NMEA 0183, which may stand behind comments or binary messages.
+_NMEA: Final = re.compile(rb"\$[A-Z]{2}(GGA|RMC|GNS|GLL|GSA|GSV|VTG|ZDA|WPL),[^$\r\n]*[*,]")
+_NMEA_BYTES: Final = 65_536
 _LAYER_MAGIC: Final = (b"SQLite format 3\x00", b"fgb\x03fgb", b"\x00\x00\x27\x0a")
 #: Content that is recognised and not read: magic bytes, where they stand, and what to do.
 _REFUSED: Final = (
@@ -30,7 +34,6 @@ _REFUSED: Final = (
      "Unpack it first; save a spreadsheet as CSV."),
     (b"ustar", 257, "a tar archive", "Unpack it first."),
     (b".FIT", 8, "a FIT file of a sports watch", "Export the activity as GPX."),
-    (b"$GP", 0, "an NMEA log", "Convert it to GPX."),
 )  # fmt: skip
 
 
@@ -53,6 +56,8 @@ def recognise(source: Source) -> str:
             raise UnknownKind(f"this is {what}", file=source.path, remedy=remedy)
     if data.startswith(_LAYER_MAGIC):
         return "layer"
+    if _NMEA.search(as_utf8(data[:_NMEA_BYTES])[0]):
+        return "nmea"
     head = as_utf8(data[:_HEAD_BYTES])[0].decode("utf-8", errors="replace").lstrip()
     if head.startswith("<"):
         return _kind_of_xml(source, head)

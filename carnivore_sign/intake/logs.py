@@ -1,0 +1,337 @@
+"""Logs: points of any kind of log, held as columns, become the tables of a reading.
+
+The readers of watches, receivers and map viewers differ in how they come by their points and
+in nothing after that. What is after that stands here once: bounds of positions, flags, the
+row of the log, and the sorting into rows kept and rows set aside.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyproj
+import shapely
+from geopandas.array import GeometryArray
+
+from carnivore_sign.intake.flags import Track, flag_track
+from carnivore_sign.intake.reading import Reading, make_reading, rows_set_aside
+from carnivore_sign.intake.source import Source
+from carnivore_sign.records.check import TEXT, TIME, empty
+from carnivore_sign.records.tables import FIXES, LOGS, ROUTE_POINTS, WAYPOINTS, Table
+from carnivore_sign.space import STORED_CRS
+
+#: Longest text that a point may carry, in characters.
+MAX_TEXT: Final = 100_000
+#: Weeks after which the week number of GPS begins again at 0, as days.
+#: Source: US Naval Observatory, notes on the GPS week number rollover.
+ROLLOVER: Final = pd.Timedelta(days=7168)
+#: Dates before this one are told as suspect: a receiver whose week number has begun again
+#: writes the dates of 2026 and later as dates before it.
+SUSPECT_BEFORE: Final = pd.Timestamp("2026-01-01", tz="UTC") - ROLLOVER
+
+_TABLES: Final[dict[str, Table]] = {table.name: table for table in (FIXES, WAYPOINTS, ROUTE_POINTS)}
+_EMPTY: Final = {name: empty(table) for name, table in _TABLES.items()}
+_CRS: Final = pyproj.CRS(STORED_CRS)
+_MEASURES: Final = ("elevation_m", "hdop", "accuracy_m")
+_NOT_NEGATIVE: Final = ("hdop", "accuracy_m")
+_TEXTS: Final = ("name", "comment", "symbol")
+_NO_TIME: Final = int(np.iinfo(np.int64).min)
+
+
+@dataclass(frozen=True)
+class LogHead:
+    """What a file says about itself.
+
+    Attributes
+    ----------
+    device : str or None
+        Program or device that wrote it.
+    name : str or None
+        Its title.
+    observer : str or None
+        Who carried the device.
+    tracks, parts : int
+        Tracks in it, and segments of tracks.
+    """
+
+    device: str | None = None
+    name: str | None = None
+    observer: str | None = None
+    tracks: int = 0
+    parts: int = 0
+
+
+def log_reading(
+    source: Source,
+    kind: str,
+    *,
+    points: Mapping[str, pd.DataFrame],
+    head: LogHead,
+    notes: Sequence[str] = (),
+) -> Reading:
+    """Make the reading of a log.
+
+    Parameters
+    ----------
+    source : Source
+        The file.
+    kind : str
+        What it was recognised as.
+    points : mapping of str to DataFrame
+        Points for ``fixes``, ``waypoints`` and ``route_points``, as far as there are any, in
+        the order of the file. Columns ``lon`` and ``lat`` in degrees, NaN where there is
+        none, and ``content``, the text of the point; further the columns of the table, as far
+        as they are known. ``fault`` is why a point cannot be kept, and missing where it can.
+        ``source_row`` counts from 1 if it is not there.
+    head : LogHead
+        What the file says about itself.
+    notes : sequence of str
+        What was repaired, assumed or left out.
+
+    Returns
+    -------
+    Reading
+        Tables ``logs`` (one row, none if there is no point), ``fixes``, ``waypoints`` and
+        ``route_points``.
+    """
+    log = log_name(source)
+    tables: dict[str, pd.DataFrame] = {}
+    rows_in: dict[str, int] = {}
+    aside: list[pd.DataFrame] = []
+    told = list(notes)
+    for name, table in _TABLES.items():
+        some = points.get(name)
+        if some is None or not len(some):
+            tables[name], rows_in[name] = _EMPTY[name].copy(), 0
+            continue
+        rows_in[name] = len(some)
+        tables[name], bad, why = _sorted(some.reset_index(drop=True), table, source, log)
+        aside.append(bad)
+        told += why
+    any_point = sum(rows_in.values()) > 0
+    logs = _log_row(head, tables["fixes"], source, log)
+    return make_reading(
+        source,
+        kind,
+        tables={"logs": logs if any_point else logs.iloc[:0], **tables},
+        rows_in={"logs": int(any_point), **rows_in},
+        set_aside=aside,
+        notes=told,
+    )
+
+
+def log_name(source: Source) -> str:
+    """Name of the log that a file holds: the name of the file without its ending."""
+    name = source.path.name.removesuffix(".gz").removesuffix(".bz2")
+    return name.rpartition(".")[0] or source.path.name
+
+
+def milliseconds(times: pd.Series) -> npt.NDArray[np.int64]:
+    """Return times as milliseconds since 1970 UTC, the smallest integer where missing."""
+    stamps = times.dt.tz_convert("UTC").dt.tz_localize(None)
+    return stamps.to_numpy(dtype="datetime64[ms]").astype(np.int64)
+
+
+def _sorted(
+    frame: pd.DataFrame, table: Table, source: Source, log: str
+) -> tuple[gpd.GeoDataFrame, pd.DataFrame, list[str]]:
+    """Sort the points of one table into kept and set aside."""
+    points = _Points.of(frame, table)
+    notes = [f"{table.name}: {note}" for note in points.repaired()]
+    kept = points.kept()
+    rows = np.flatnonzero(~kept)
+    contents = frame["content"].to_numpy(dtype=object)[rows]
+    aside = rows_set_aside(
+        source.receipt,
+        table.name,
+        rows=points.columns["source_row"][rows].tolist(),
+        reasons=points.faults[rows].tolist(),
+        contents=contents.tolist(),
+    )
+    columns = {name: values[kept] for name, values in points.columns.items()}
+    columns["receipt"] = _constant(source.receipt, int(kept.sum()))
+    columns["log"] = _constant(log, int(kept.sum()))
+    if table is FIXES:
+        columns["flags"] = _flags(columns)
+        notes += rollover_notes(pd.Series(columns["time"]))
+    shapes = shapely.points(columns["lon"], columns["lat"])
+    ordered = {name: columns[name] for name in table.names}
+    ordered["geometry"] = GeometryArray(shapes, crs=_CRS)
+    return gpd.GeoDataFrame(ordered, geometry="geometry"), aside, notes
+
+
+@dataclass
+class _Points:
+    """The points of one table as arrays with the dtypes of its schema, and their faults."""
+
+    columns: dict[str, Any]
+    faults: npt.NDArray[np.object_]
+
+    @classmethod
+    def of(cls, frame: pd.DataFrame, table: Table) -> _Points:
+        count = len(frame)
+        columns: dict[str, Any] = {
+            name: frame[name].to_numpy(dtype=float) for name in ("lon", "lat")
+        }
+        for column in table.columns:
+            if column.name in frame:
+                columns[column.name] = _array(frame[column.name], column.kind)
+            elif column.name == "source_row":
+                columns["source_row"] = pd.array(np.arange(1, count + 1), dtype="Int64")
+            elif column.name in ("part", "route"):
+                columns[column.name] = pd.array(np.zeros(count), dtype="Int64")
+            else:
+                columns[column.name] = _missing(column.kind, count)
+        faults = np.full(count, None, dtype=object)
+        if "fault" in frame:
+            given = frame["fault"].notna().to_numpy(dtype=bool)
+            faults[given] = frame["fault"].to_numpy(dtype=object)[given]
+        return cls(columns, faults)
+
+    def kept(self) -> npt.NDArray[np.bool_]:
+        """Tell which points are without a fault."""
+        return np.array([fault is None for fault in self.faults.tolist()], dtype=bool)
+
+    def repaired(self) -> list[str]:
+        """Hold positions, numbers and texts against their bounds; tell what was repaired."""
+        lost = ~self.kept()
+        for name, limit, what in (("lat", 90, "latitude"), ("lon", 180, "longitude")):
+            values = self.columns[name]
+            known = np.isfinite(values)
+            with np.errstate(invalid="ignore"):
+                outside = np.flatnonzero(known & (np.abs(values) > limit))
+            for place in outside.tolist():
+                came = f"(came: {values[place]:.10g})"
+                self.fault(place, f"{what} out of range, -{limit} to {limit} {came}")
+            for place in np.flatnonzero(~known & ~lost).tolist():
+                self.fault(place, f"no {what}")
+        for name in _TEXTS:
+            for place in _too_long(self.columns.get(name)):
+                self.fault(place, f"a text of more than {MAX_TEXT} characters")
+        return [*self._edge(), *self._measures()]
+
+    def fault(self, place: int, reason: str) -> None:
+        """Add a reason behind what is there."""
+        there = self.faults[place]
+        self.faults[place] = reason if there is None else f"{there}; {reason}"
+
+    def _edge(self) -> list[str]:
+        edge = self.columns["lon"] == 180
+        if not edge.any():
+            return []
+        self.columns["lon"] = np.where(edge, -180.0, self.columns["lon"])
+        return [f"longitude 180 written as -180 ({edge.sum()})"]
+
+    def _measures(self) -> list[str]:
+        notes = []
+        for name in _MEASURES:
+            values = self.columns.get(name)
+            if values is None:
+                continue
+            with np.errstate(invalid="ignore"):
+                bad = np.isinf(values) | ((values < 0) & (name in _NOT_NEGATIVE))
+            if bad.any():
+                self.columns[name] = np.where(bad, np.nan, values)
+                notes.append(f"{name} left out where it is no such number ({bad.sum()})")
+        return notes
+
+
+def _array(values: pd.Series, kind: str) -> Any:
+    if kind == "text":
+        words = values.astype("object").where(values.notna(), np.nan)
+        return pd.array(words.to_numpy(), dtype=TEXT)
+    if kind == "integer":
+        return pd.array(values.to_numpy(), dtype="Int64")
+    if kind == "time":
+        return pd.DatetimeIndex(values.astype(TIME))
+    return pd.to_numeric(values, errors="coerce").to_numpy(dtype=float)
+
+
+def _missing(kind: str, count: int) -> Any:
+    if kind == "text":
+        return _constant(np.nan, count)
+    if kind == "time":
+        return _moments(np.full(count, _NO_TIME))
+    return np.full(count, np.nan)
+
+
+def _too_long(words: Any) -> list[int]:
+    if words is None:
+        return []
+    return [
+        place
+        for place, word in enumerate(words.tolist())
+        if isinstance(word, str) and len(word) > MAX_TEXT
+    ]
+
+
+def _constant(word: object, count: int) -> pd.api.extensions.ExtensionArray:
+    return pd.array(np.full(count, word, dtype=object), dtype=TEXT)
+
+
+def _moments(time_ms: npt.NDArray[np.int64]) -> pd.DatetimeIndex:
+    return pd.DatetimeIndex(time_ms.view("datetime64[ms]")).tz_localize("UTC").astype(TIME)
+
+
+def _flags(columns: dict[str, Any]) -> pd.api.extensions.ExtensionArray:
+    track = Track(
+        lon=columns["lon"],
+        lat=columns["lat"],
+        time_ms=milliseconds(pd.Series(columns["time"])),
+        group=columns["part"].to_numpy(dtype=np.int64),
+        hdop=columns["hdop"],
+        accuracy_m=columns["accuracy_m"],
+    )
+    return pd.array(flag_track(track), dtype=TEXT)
+
+
+def rollover_notes(times: pd.Series) -> list[str]:
+    """Tell dates that a receiver with a week number begun again would write.
+
+    Parameters
+    ----------
+    times : Series
+        UTC.
+
+    Examples
+    --------
+    >>> rollover_notes(pd.Series(pd.to_datetime(["2001-07-01T10:00Z"])))[0][:58]
+    '1 fixes have dates before 2006-05-18, the first 2001-07-01'
+    """
+    early = times[times < SUSPECT_BEFORE]
+    if not len(early):
+        return []
+    first = early.min()
+    later = first + ROLLOVER
+    return [
+        f"{len(early)} fixes have dates before {SUSPECT_BEFORE:%Y-%m-%d}, the first "
+        f"{first:%Y-%m-%d}: if the receiver's week number had begun again, that was "
+        f"{later:%Y-%m-%d}, 1024 weeks later"
+    ]
+
+
+def _log_row(head: LogHead, fixes: pd.DataFrame, source: Source, log: str) -> pd.DataFrame:
+    known = milliseconds(fixes["time"])
+    known = known[known != _NO_TIME]
+    first, last = (known.min(), known.max()) if len(known) else (_NO_TIME, _NO_TIME)
+    texts = {
+        "receipt": source.receipt,
+        "log": log,
+        "device": head.device,
+        "observer": head.observer,
+        "name": head.name,
+    }
+    counts = {"source_row": 1, "tracks": head.tracks, "parts": head.parts}
+    columns: dict[str, object] = {
+        **{name: _constant(np.nan if word is None else word, 1) for name, word in texts.items()},
+        **{name: pd.array([count], dtype="Int64") for name, count in counts.items()},
+        "start": _moments(np.array([first])),
+        "end": _moments(np.array([last])),
+    }
+    return pd.DataFrame({name: columns[name] for name in LOGS.names})
