@@ -20,7 +20,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import expit, logit
 
-from carnivore_sign.presence.jets import Jet, mixture
+from carnivore_sign.presence.jets import Jet
 from carnivore_sign.presence.layout import FloatArray, IntArray
 
 
@@ -32,23 +32,41 @@ def run_chains(
     Parameters
     ----------
     first : Jet
-        Logit of q at the first step, a row for each chain, or one for all.
+        Probability q of the first step, a row for each chain, or one for all.
     gain, stay : Jet
         Probabilities c and s, a row for each chain, or one for all.
     present, absent : Jet
-        a and b, a row for each record.
+        a and b, a row for each record, in the last of the parameters.
     steps : array of int, shape (n_chains, n_steps)
         Which record belongs to each step; -1 for none.
     """
-    n_steps = steps.shape[1]
-    rise = stay - gain
-    total, odds = mixture(first, present.rows(steps[:, 0]), absent.rows(steps[:, 0]))
-    for t in range(1, n_steps):
-        here = steps[:, t]
-        logit_used = (odds.expit() * rise + gain).logit()
-        density, odds = mixture(logit_used, present.rows(here), absent.rows(here))
-        total = total + density
-    return total
+    size = len(first.slope)
+    n_chains, n_steps = steps.shape
+    densities = (jet.rows(steps.T.ravel()) for jet in (present, absent))
+    top, there, elsewhere = _densities(*densities)
+    rise, used = stay - gain, first
+    total = _nothing(size, n_chains)
+    for t in range(n_steps):
+        here = slice(t * n_chains, (t + 1) * n_chains)
+        own = used.times_last(there.part(here))
+        whole = own + used.rest().times_last(elsewhere.part(here))
+        total = total + whole.log()
+        if t + 1 < n_steps:
+            used = own / whole * rise + gain
+    value = total.value + top.reshape(n_steps, n_chains).sum(axis=0)
+    return Jet(value, total.slope, total.bend)
+
+
+def _densities(present: Jet, absent: Jet) -> tuple[FloatArray, Jet, Jet]:
+    """Return the larger of a and b, and both densities in terms of it."""
+    top = np.maximum(present.value, absent.value)
+    both = [np.exp(jet.value - top) for jet in (present, absent)]
+    return top, present.through(both[0], *both[:1] * 2), absent.through(both[1], *both[1:] * 2)
+
+
+def _nothing(size: int, n_chains: int) -> Jet:
+    zeros = np.zeros((size, size, n_chains))
+    return Jet(zeros[0, 0], zeros[0], zeros)
 
 
 def smooth(

@@ -2,7 +2,8 @@
 
 A chain of states has no closed form for its derivatives, but a recursion. Written with jets
 the recursion reads as it stands in the papers, and its gradient and Hessian come with it,
-exact to rounding.
+exact to rounding. Parameters stand before rows in the arrays, so that the work runs along
+the long axis.
 """
 
 from __future__ import annotations
@@ -18,13 +19,13 @@ from carnivore_sign.presence.layout import FloatArray, adder
 
 @dataclass(frozen=True)
 class Jet:
-    """A value for each of n rows, with derivatives in k parameters.
+    """A value for each of n rows (or one for all), with derivatives in k parameters.
 
     Attributes
     ----------
     value : array, shape (n,)
-    slope : array, shape (n, k)
-    bend : array, shape (n, k, k)
+    slope : array, shape (k, n)
+    bend : array, shape (k, k, n)
 
     Examples
     --------
@@ -48,22 +49,50 @@ class Jet:
 
     def __mul__(self, other: Jet) -> Jet:
         """Return the product, row by row."""
-        u, v = self.value[:, None], other.value[:, None]
-        across = self.slope[:, :, None] * other.slope[:, None, :]
+        u, v = self.value, other.value
+        across = _product(self.slope, other.slope)
         return Jet(
-            self.value * other.value,
+            u * v,
             u * other.slope + v * self.slope,
-            u[:, None] * other.bend + v[:, None] * self.bend + across + across.transpose(0, 2, 1),
+            u * other.bend + v * self.bend + across + across.transpose(1, 0, 2),
         )
+
+    def times_last(self, other: Jet) -> Jet:
+        """Return the product with a jet in the last few of these parameters."""
+        u, v, few = self.value, other.value, len(other.slope)
+        slope = v * self.slope
+        slope[-few:] += u * other.slope
+        bend = v * self.bend
+        across = _product(self.slope, other.slope)
+        bend[:, -few:] += across
+        bend[-few:] += across.transpose(1, 0, 2)
+        bend[-few:, -few:] += u * other.bend
+        return Jet(u * v, slope, bend)
+
+    def __truediv__(self, other: Jet) -> Jet:
+        """Return the quotient, row by row."""
+        inverse = 1.0 / other.value
+        ratio = self.value * inverse
+        rate = inverse * other.slope
+        slope = inverse * self.slope - ratio * rate
+        bend = self.bend - ratio * other.bend
+        bend *= inverse
+        across = _product(slope, rate)
+        bend -= across
+        bend -= across.transpose(1, 0, 2)
+        return Jet(ratio, slope, bend)
+
+    def log(self) -> Jet:
+        """Return the logarithm."""
+        inverse = 1.0 / self.value
+        slope = inverse * self.slope
+        return Jet(np.log(self.value), slope, inverse * self.bend - _product(slope, slope))
 
     def through(self, value: FloatArray, first: FloatArray, second: FloatArray) -> Jet:
         """Return f of the jet, given f and its derivatives at the jet's values."""
-        square = self.slope[:, :, None] * self.slope[:, None, :]
-        return Jet(
-            value,
-            first[:, None] * self.slope,
-            first[:, None, None] * self.bend + second[:, None, None] * square,
-        )
+        bend = first * self.bend
+        bend += _product(second * self.slope, self.slope)
+        return Jet(value, first * self.slope, bend)
 
     def expit(self) -> Jet:
         """Return the inverse logit."""
@@ -76,81 +105,49 @@ class Jet:
         p = expit(self.value)
         return self.through(-np.logaddexp(0.0, -self.value), 1.0 - p, -p * (1.0 - p))
 
-    def logit(self) -> Jet:
-        """Return the logit; values lie strictly between 0 and 1."""
-        p = self.value
-        first = 1.0 / (p * (1.0 - p))
-        return self.through(np.log(p) - np.log1p(-p), first, (2.0 * p - 1.0) * first**2)
-
     def negative(self) -> Jet:
         """Return minus the jet."""
         return Jet(-self.value, -self.slope, -self.bend)
 
     def rows(self, index: npt.NDArray[np.int64]) -> Jet:
         """Return some rows; -1 gives a row of zeros."""
+        value, slope, bend = self.value[index], self.slope[:, index], self.bend[:, :, index]
         gone = index < 0
-        value, slope, bend = self.value[index], self.slope[index], self.bend[index]
-        value[gone], slope[gone], bend[gone] = 0.0, 0.0, 0.0
+        if gone.any():
+            value[gone], slope[:, gone], bend[:, :, gone] = 0.0, 0.0, 0.0
         return Jet(value, slope, bend)
 
     def added(self, group: npt.NDArray[np.int64], n_groups: int) -> Jet:
         """Return the sums of the rows by group."""
         add = adder(group, n_groups)
-        bend = add @ self.bend.reshape(len(self.value), -1)
-        return Jet(
-            add @ self.value,
-            add @ self.slope,
-            np.asarray(bend).reshape(n_groups, *self.bend.shape[1:]),
-        )
+        k = len(self.slope)
+        bend = (add @ self.bend.reshape(k * k, -1).T).T
+        return Jet(add @ self.value, (add @ self.slope.T).T, bend.reshape(k, k, n_groups))
 
-    def placed(self, begin: int, size: int) -> Jet:
-        """Return the jet in `size` parameters, its own beginning at `begin`."""
-        end = begin + self.slope.shape[1]
-        slope = np.zeros((len(self.value), size))
-        bend = np.zeros((len(self.value), size, size))
-        slope[:, begin:end] = self.slope
-        bend[:, begin:end, begin:end] = self.bend
+    def part(self, rows: slice) -> Jet:
+        """Return a run of rows, without copying."""
+        return Jet(self.value[rows], self.slope[:, rows], self.bend[:, :, rows])
+
+    def rest(self) -> Jet:
+        """Return one minus the jet."""
+        return Jet(1.0 - self.value, -self.slope, -self.bend)
+
+    def placed(self, size: int, *, begin: int | None = None) -> Jet:
+        """Return the jet in `size` parameters, its own from `begin`, or the last."""
+        begin = size - len(self.slope) if begin is None else begin
+        end = begin + len(self.slope)
+        slope = np.zeros((size, len(self.value)))
+        bend = np.zeros((size, size, len(self.value)))
+        slope[begin:end] = self.slope
+        bend[begin:end, begin:end] = self.bend
         return Jet(self.value, slope, bend)
 
 
 def linear(matrix: FloatArray, theta: FloatArray) -> Jet:
-    """Return the jet of ``matrix @ theta``."""
+    """Return the jet of ``matrix @ theta``, shape of the matrix (n, k)."""
     n, k = matrix.shape
-    return Jet(matrix @ theta, matrix, np.zeros((n, k, k)))
+    return Jet(matrix @ theta, np.ascontiguousarray(matrix.T), np.zeros((k, k, n)))
 
 
-def mixture(logit_weight: Jet, present: Jet, absent: Jet) -> tuple[Jet, Jet]:
-    """Mix two log densities.
-
-    Parameters
-    ----------
-    logit_weight : Jet
-        Logit of the weight q of the first.
-    present, absent : Jet
-        Log densities a and b; b may be minus infinity.
-
-    Returns
-    -------
-    log_density : Jet
-        ``log(q e^a + (1 - q) e^b)``.
-    log_odds : Jet
-        Logit of the weight of the first, given the record: ``logit q + a - b``.
-    """
-    odds = logit_weight + present - absent
-    after, before = expit(odds.value), expit(logit_weight.value)
-    value = np.logaddexp(logit_weight.value + present.value, absent.value)
-    value -= np.logaddexp(0.0, logit_weight.value)
-    # Derivatives: of absent, and of log(1 + e^odds) - log(1 + e^logit_weight).
-    slope = absent.slope + after[:, None] * odds.slope - before[:, None] * logit_weight.slope
-    bend = (
-        absent.bend
-        + after[:, None, None] * odds.bend
-        - before[:, None, None] * logit_weight.bend
-        + _square(after * (1.0 - after), odds.slope)
-        - _square(before * (1.0 - before), logit_weight.slope)
-    )
-    return Jet(value, slope, bend), odds
-
-
-def _square(weight: FloatArray, slope: FloatArray) -> FloatArray:
-    return (weight[:, None] * slope)[:, :, None] * slope[:, None, :]
+def _product(left: FloatArray, right: FloatArray) -> FloatArray:
+    return left[:, None] * right[None]

@@ -85,11 +85,10 @@ def lay_out(histories: Histories) -> Layout:
     )
 
 
-def lay_out_singly(histories: Histories) -> Layout:
-    """Take each visit as a site of its own."""
-    visits = histories.visits[["unit", "period"]]
-    row = np.arange(len(visits), dtype=np.int64)
-    return Layout(visits, row, np.ones(len(visits), dtype=np.int64), adder(row, len(visits)))
+def each_by_itself(units: pd.DataFrame) -> Layout:
+    """Return a layout in which each row is a site with one visit."""
+    row = np.arange(len(units), dtype=np.int64)
+    return Layout(units, row, np.ones(len(units), dtype=np.int64), adder(row, len(units)))
 
 
 def _labels(units: pd.DataFrame, others: pd.DataFrame) -> IntArray:

@@ -67,13 +67,14 @@ class MarkovLine:
     def at(self, theta: FloatArray) -> Conditional:
         """Return the log densities and their derivatives at `theta`."""
         size = self.n_terms
-        present, absent = (jet.placed(2, size) for jet in self.record.at(theta[2:]).as_jets())
+        present, absent = self.record.at(theta[2:]).as_jets()
         one = np.ones((1, 1))
-        logit_gain = linear(one, theta[:1]).placed(0, size)
-        logit_stay = linear(one, theta[1:2]).placed(1, size)
-        before = logit_gain
+        logit_gain = linear(one, theta[:1]).placed(size, begin=0)
+        logit_stay = linear(one, theta[1:2]).placed(size, begin=1)
+        before = logit_gain.expit()
         if self.first == "steady":
-            before = logit_gain.log_expit() - logit_stay.negative().log_expit()
+            odds = logit_gain.log_expit() - logit_stay.negative().log_expit()
+            before = odds.expit()
         walks = run_chains(
             before,
             logit_gain.expit(),
@@ -82,20 +83,18 @@ class MarkovLine:
             absent=absent,
             steps=self.steps,
         )
-        used, unused = self._by_line(walks), self._by_line(self._all_unused(absent))
+        used, unused = self._by_line(walks), self._by_line(self._all_unused(absent).placed(size))
 
         def curvature(weight: FloatArray, rest: FloatArray) -> FloatArray:
-            return np.asarray(
-                np.tensordot(weight, used.bend, 1) + np.tensordot(rest, unused.bend, 1)
-            )
+            return np.asarray(used.bend @ weight + unused.bend @ rest)
 
         return Conditional(
             used.value,
             unused.value,
-            used.slope,
-            unused.slope,
+            used.slope.T,
+            unused.slope.T,
             curvature,
-            lambda: (used.bend, unused.bend),
+            lambda: (used.bend.transpose(2, 0, 1), unused.bend.transpose(2, 0, 1)),
         )
 
     def starts(self) -> list[FloatArray]:

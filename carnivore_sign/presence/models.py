@@ -18,7 +18,7 @@ from carnivore_sign.presence.abundance import FIRST_MOST, Abundance
 from carnivore_sign.presence.arrange import along_lines, line_steps, month_steps, over_months
 from carnivore_sign.presence.covariates import Covariates, learn_covariates
 from carnivore_sign.presence.histories import Histories
-from carnivore_sign.presence.layout import FloatArray, Layout, lay_out, lay_out_singly
+from carnivore_sign.presence.layout import FloatArray, Layout, each_by_itself, lay_out
 from carnivore_sign.presence.markov_line import FirstSegment, MarkovLine
 from carnivore_sign.presence.months import Months
 from carnivore_sign.presence.repeat_visits import RepeatVisits
@@ -175,7 +175,7 @@ class Model:
 
     def _on_lines(self, histories: Histories, layout: Layout) -> Likelihood:
         steps, walks = line_steps(histories)
-        record = self._record(lay_out_singly(histories), histories)
+        record = self._record(each_by_itself(histories.visits[["unit", "period"]]), histories)
         line = layout.rows_of(walks)
         given = MarkovLine(record, steps, line, layout.n_sites, self.first_segment)
         mixture = TwoStates(self._psi_matrix(histories.units), given)

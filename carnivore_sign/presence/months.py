@@ -55,13 +55,11 @@ class Months:
     def evaluate(self, parameters: FloatArray) -> Evaluation:
         """Return the log-likelihood with gradient and Hessian."""
         n_psi, size = self.n_psi, len(parameters)
-        present, absent = (
-            jet.placed(n_psi + 2, size) for jet in self.record.at(parameters[n_psi + 2 :]).as_jets()
-        )
+        present, absent = self.record.at(parameters[n_psi + 2 :]).as_jets()
         one = np.ones((1, 1))
-        first = linear(self.psi_matrix, parameters[:n_psi]).placed(0, size)
-        gain = linear(one, parameters[n_psi : n_psi + 1]).placed(n_psi, size)
-        loss = linear(one, parameters[n_psi + 1 : n_psi + 2]).placed(n_psi + 1, size)
+        first = linear(self.psi_matrix, parameters[:n_psi]).placed(size, begin=0).expit()
+        gain = linear(one, parameters[n_psi : n_psi + 1]).placed(size, begin=n_psi)
+        loss = linear(one, parameters[n_psi + 1 : n_psi + 2]).placed(size, begin=n_psi + 1)
         units = run_chains(
             first,
             gain.expit(),
@@ -70,7 +68,7 @@ class Months:
             absent=absent,
             steps=self.steps,
         )
-        return Evaluation(float(units.value.sum()), units.slope.sum(axis=0), units.bend.sum(axis=0))
+        return Evaluation(float(units.value.sum()), units.slope.sum(axis=1), units.bend.sum(axis=2))
 
     def log_odds(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the smoothed logit of presence of each unit and month, and its slope.
@@ -88,13 +86,9 @@ class Months:
         return odds, slope
 
     def starts(self) -> list[FloatArray]:
-        """Begin with months much alike, and with months that forget."""
-        even = np.zeros(self.n_psi)
-        return [
-            np.concatenate([even, chain, theta])
-            for theta in self.record.starts()
-            for chain in ([-1.5, -1.5], [0.0, 0.0])
-        ]
+        """Begin with half the units used, and one in four changing from month to month."""
+        begun = np.concatenate([np.zeros(self.n_psi), [-1.0, -1.0]])
+        return [np.concatenate([begun, theta]) for theta in self.record.starts()]
 
     def _smoothed(self, parameters: FloatArray) -> FloatArray:
         n_psi = self.n_psi

@@ -19,11 +19,12 @@ Source: MacKenzie, Nichols, Lachman, Droege, Royle & Langtimm 2002, Ecology 83:2
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from scipy.special import logit
 
-from carnivore_sign.presence.layout import FloatArray, Layout
+from carnivore_sign.presence.layout import FloatArray, Layout, each_by_itself
 from carnivore_sign.presence.two_states import Conditional
 
 
@@ -42,16 +43,15 @@ class RepeatVisits:
     layout: Layout
     found: FloatArray
     p_matrix: FloatArray
+    _looks: _Looks = field(init=False, repr=False)
     _score_of_finds: FloatArray = field(init=False, repr=False)
     _absent: FloatArray = field(init=False, repr=False)
-    _never: FloatArray = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         add = self.layout.sum_visits
-        finds = add @ self.found
+        object.__setattr__(self, "_looks", _looks_of(self.layout, self.p_matrix))
         object.__setattr__(self, "_score_of_finds", add @ (self.found[:, None] * self.p_matrix))
-        object.__setattr__(self, "_absent", np.where(finds > 0, -np.inf, 0.0))
-        object.__setattr__(self, "_never", np.zeros((self.layout.n_sites, self.n_terms)))
+        object.__setattr__(self, "_absent", np.where(add @ self.found > 0, -np.inf, 0.0))
 
     @property
     def n_terms(self) -> int:
@@ -60,23 +60,23 @@ class RepeatVisits:
 
     def at(self, theta: FloatArray) -> Conditional:
         """Return the log densities and their derivatives at the coefficients `theta`."""
-        add = self.layout.sum_visits
-        logit_p = self.p_matrix @ theta
+        layout, matrix, times = self._looks
+        logit_p = matrix @ theta
         shrunk = np.exp(-np.abs(logit_p))
         log_miss = -np.log1p(shrunk) - np.maximum(logit_p, 0.0)
         p = np.where(logit_p >= 0, 1.0, shrunk) / (1.0 + shrunk)
-        present = self._score_of_finds @ theta + add @ log_miss
-        slope = self._score_of_finds - add @ (p[:, None] * self.p_matrix)
+        add, spread = layout.sum_visits, times * p * (1.0 - p)
+        present = self._score_of_finds @ theta + add @ (times * log_miss)
+        slope = self._score_of_finds - add @ ((times * p)[:, None] * matrix)
 
         def curvature(weight: FloatArray, _: FloatArray) -> FloatArray:
-            spread = weight[self.layout.site] * p * (1.0 - p)
-            return -(self.p_matrix.T * spread) @ self.p_matrix
+            return -(matrix.T * (weight[layout.site] * spread)) @ matrix
 
         def bends() -> tuple[FloatArray, FloatArray]:
-            bend = -self.layout.sum_squares(p * (1.0 - p), self.p_matrix, self.p_matrix)
+            bend = -layout.sum_squares(spread, matrix, matrix)
             return bend, np.zeros_like(bend)
 
-        return Conditional(present, self._absent, slope, self._never, curvature, bends)
+        return Conditional(present, self._absent, slope, np.zeros_like(slope), curvature, bends)
 
     def starts(self) -> list[FloatArray]:
         """Begin at the share of visits that found, among sites where anything was found."""
@@ -84,3 +84,19 @@ class RepeatVisits:
         theta = np.zeros(self.n_terms)
         theta[0] = logit((self.found.sum() + 0.5) / (seen.sum() + 1.0))
         return [theta]
+
+
+class _Looks(NamedTuple):
+    """Looks at sites that are alike: their layout, their covariates, and how many of each."""
+
+    layout: Layout
+    matrix: FloatArray
+    times: FloatArray
+
+
+def _looks_of(layout: Layout, matrix: FloatArray) -> _Looks:
+    """Return the visits; where p is one for all, all visits of a site as one look."""
+    if matrix.shape[1] > 1 or (matrix != 1.0).any():
+        return _Looks(layout, matrix, np.ones(len(matrix)))
+    one = np.ones((layout.n_sites, 1))
+    return _Looks(each_by_itself(layout.units), one, layout.visits_per_site.astype(float))

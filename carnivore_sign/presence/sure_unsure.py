@@ -69,8 +69,7 @@ class SureUnsure:
         site = self.layout.site
 
         def curvature(used: FloatArray, unused: FloatArray) -> FloatArray:
-            both = np.tensordot(used[site], present.bend, 1)
-            return np.asarray(both + np.tensordot(unused[site], absent.bend, 1))
+            return np.asarray(present.bend @ used[site] + absent.bend @ unused[site])
 
         def bends() -> tuple[FloatArray, FloatArray]:
             return self._by_site(present.bend), self._by_site(absent.bend)
@@ -99,10 +98,10 @@ class SureUnsure:
 
     def _per_visit(self, theta: FloatArray) -> tuple[Jet, Jet]:
         n_p, size, n_visits = self.p_matrix.shape[1], self.n_terms, len(self.grade)
-        logit_p = linear(self.p_matrix, theta[:n_p]).placed(0, size)
+        logit_p = linear(self.p_matrix, theta[:n_p]).placed(size, begin=0)
         one = np.ones((n_visits, 1))
-        logit_ratio = linear(one, theta[n_p : n_p + 1]).placed(n_p, size)
-        logit_sure = linear(one, theta[n_p + 1 :]).placed(n_p + 1, size)
+        logit_ratio = linear(one, theta[n_p : n_p + 1]).placed(size, begin=n_p)
+        logit_sure = linear(one, theta[n_p + 1 :]).placed(size)
         log_p, log_miss = logit_p.log_expit(), logit_p.negative().log_expit()
         log_false = log_p + logit_ratio.log_expit()
         false = expit(logit_p.value) * expit(logit_ratio.value)
@@ -116,12 +115,12 @@ class SureUnsure:
         )
 
     def _by_site(self, values: FloatArray) -> FloatArray:
-        flat = self.layout.sum_visits @ values.reshape(len(values), -1)
-        return np.asarray(flat).reshape(self.layout.n_sites, *values.shape[1:])
+        flat = self.layout.sum_visits @ values.reshape(-1, len(self.grade)).T
+        return np.asarray(flat).reshape(self.layout.n_sites, *values.shape[:-1])
 
 
 def _choose(grade: IntArray, jets: tuple[Jet, Jet, Jet]) -> Jet:
     value = np.choose(grade, [jet.value for jet in jets])
-    slope = np.choose(grade[:, None], [jet.slope for jet in jets])
-    bend = np.choose(grade[:, None, None], [jet.bend for jet in jets])
+    slope = np.choose(grade[None], [jet.slope for jet in jets])
+    bend = np.choose(grade[None, None], [jet.bend for jet in jets])
     return Jet(value, slope, bend)

@@ -73,9 +73,13 @@ class Conditional:
         """Return a and b with their derivatives."""
         bend_present, bend_absent = self.bends()
         return (
-            Jet(self.present, self.slope_present, bend_present),
-            Jet(self.absent, self.slope_absent, bend_absent),
+            Jet(self.present, *_parameters_first(self.slope_present, bend_present)),
+            Jet(self.absent, *_parameters_first(self.slope_absent, bend_absent)),
         )
+
+
+def _parameters_first(slope: FloatArray, bend: FloatArray) -> tuple[FloatArray, FloatArray]:
+    return np.ascontiguousarray(slope.T), np.ascontiguousarray(bend.transpose(1, 2, 0))
 
 
 class GivenState(Protocol):
