@@ -159,7 +159,7 @@ def test_a_trail_is_laid_out_in_the_direction_of_travel() -> None:
 
 
 def test_the_price_of_a_trail_decides_between_few_and_many() -> None:
-    sign = make_sign([{"x": x} for x in np.cumsum(np.geomspace(5, 550, 25))])
+    sign = make_sign([{"x": x} for x in np.cumsum(np.geomspace(5, 300, 25))])
     counts = [
         link(sign, trails_per_km=price)["trail"].nunique() for price in (0.05, 0.5, 5.0, 500.0)
     ]
@@ -288,6 +288,10 @@ def test_bad_input_is_refused_with_the_name_of_the_sign() -> None:
         link(sign.set_crs(None, allow_override=True))
 
 
+#: Passages with sign noted at wide gaps, which are the harder to link.
+WIDE = LinkModel(gap_m=150.0)
+
+
 def drawn_passages(
     rng: np.random.Generator, passages: int, road_m: float
 ) -> tuple[gpd.GeoDataFrame, pd.Series, pd.DataFrame, pd.DataFrame]:
@@ -298,7 +302,7 @@ def drawn_passages(
     """
     frames = []
     for passage in range(passages):
-        x = rng.uniform(0, road_m) + np.cumsum(rng.exponential(LinkModel().gap_m, 8))
+        x = rng.uniform(0, road_m) + np.cumsum(rng.exponential(WIDE.gap_m, 8))
         heading = rng.choice([90.0, 270.0]) + rng.normal(0, 25, 8)
         width = np.exp(rng.normal(np.log(45), 0.16) + rng.normal(0, 0.07, 8))
         evidence = rng.normal(0, 1.5, (8, len(TAXA)))
@@ -318,7 +322,7 @@ def drawn_passages(
 
 def test_drawn_passages_are_found_again_and_links_are_as_sure_as_stated() -> None:
     sign, passage, prints, p = drawn_passages(np.random.default_rng(12), 150, 300_000)
-    members = link(sign, p, prints=prints, trails_per_km=0.5)
+    members = link(sign, p, prints=prints, trails_per_km=0.5, model=WIDE)
     assert members["trail"].nunique() == pytest.approx(150, rel=0.15)
     before = members.groupby("trail")["sign"].shift()
     linked = members[before.notna()]

@@ -19,6 +19,7 @@ from carnivore_sign.chain.options import AnalysisOptions
 from carnivore_sign.errors import DataWarning, NothingSurveyed
 from carnivore_sign.identify import (
     Evidence,
+    estimate_shares,
     load_evidence,
     pool_evidence,
     to_probabilities,
@@ -53,7 +54,10 @@ class Analysis:
     options : AnalysisOptions
         With which choices.
     evidence : Evidence
-        With which likelihood ratios and prior.
+        With which likelihood ratios, and which prior of the region.
+    prior : Series
+        Prior of each taxon that the trails' probabilities were computed with: the shares
+        estimated from the season's trails, or the region's prior where that was asked for.
     transects, parcels : GeoDataFrame
         As recorded.
     clearings, prints, receipts : DataFrame
@@ -83,6 +87,7 @@ class Analysis:
     season: Season
     options: AnalysisOptions
     evidence: Evidence
+    prior: pd.Series
     transects: gpd.GeoDataFrame
     parcels: gpd.GeoDataFrame
     clearings: pd.DataFrame
@@ -108,7 +113,7 @@ class Analysis:
             self.visits,
             self.detections,
             taxon=self.options.taxon,
-            prior=self.evidence.prior,
+            prior=self.prior,
         )
 
     def presence(self, period: str) -> MonthlyPresence:
@@ -134,7 +139,7 @@ class Analysis:
             self.detections,
             period=period,
             taxon=self.options.taxon,
-            prior=self.evidence.prior,
+            prior=self.prior,
             fit=self.season_presence.fit,
         )
         if self.season_presence.fit is None:
@@ -187,12 +192,13 @@ def analyse(season: Season, options: AnalysisOptions | None = None) -> Analysis:
     probabilities = to_probabilities(likelihoods, evidence.prior)
     members = link_trails(sign, probabilities, walks, prints, prior=evidence.prior)
     pooled = pool_evidence(likelihoods, members.set_index("sign")["trail"])
-    trails = make_trails(sign, members, to_probabilities(pooled, evidence.prior), prints, clearings)
+    prior = estimate_shares(pooled, evidence.prior) if options.learn_prior else evidence.prior
+    trails = make_trails(sign, members, to_probabilities(pooled, prior), prints, clearings)
     detections, incidental = make_detections(
         trails, members, sign, segments, visits, walks=walks, max_offset_m=options.max_offset_m
     )
     return Analysis(
-        season, options, evidence, transects, season.read("parcels"), clearings, prints,
+        season, options, evidence, prior, transects, season.read("parcels"), clearings, prints,
         season.read("receipts"), segments, matched, visits, sign, unplaced, walks,
         probabilities, members, trails, detections, incidental,
     )  # fmt: skip

@@ -12,6 +12,7 @@ import pandas as pd
 from carnivore_sign.chain.analysis import Analysis, analyse
 from carnivore_sign.chain.options import AnalysisOptions
 from carnivore_sign.chain.outputs import (
+    TABLES,
     Outcome,
     output_folder,
     page_record,
@@ -26,7 +27,7 @@ from carnivore_sign.progress import with_progress
 from carnivore_sign.records.check import empty
 from carnivore_sign.records.season import Season
 from carnivore_sign.records.tables import MONTHLY
-from carnivore_sign.reports import landowner_report, write_html, write_pdf
+from carnivore_sign.reports import PageRecord, landowner_report, write_html, write_pdf
 
 
 def answer(
@@ -78,13 +79,14 @@ def answer(
     row = _find_incident(season.season if isinstance(season, Analysis) else season, incident)
     analysis = season if isinstance(season, Analysis) else analyse(season, options)
     next(steps)
+    monthly, messages = _presence_around(analysis, row)
     findings = examine_incident(
         row,
         sign=analysis.sign,
         trails=analysis.trails,
         members=analysis.members,
         visits=analysis.visits,
-        monthly=_presence_around(analysis, row),
+        monthly=monthly,
         parcels=analysis.parcels,
         segments=analysis.segments,
         clearings=analysis.clearings,
@@ -93,7 +95,8 @@ def answer(
         time_zone=analysis.season.time_zone,
     )
     next(steps)
-    files = _write_answer(analysis, findings, output_folder(out), agency, made_on)
+    record = page_record(analysis, made_on, messages)
+    files = _write_answer(findings, record, output_folder(out), agency)
     next(steps, None)
     return _outcome(findings, files)
 
@@ -111,23 +114,23 @@ def _find_incident(season: Season, incident: str) -> gpd.GeoDataFrame:
     return row
 
 
-def _presence_around(analysis: Analysis, row: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Monthly presence for the months that the incident's window touches, where walked."""
+def _presence_around(
+    analysis: Analysis, row: gpd.GeoDataFrame
+) -> tuple[gpd.GeoDataFrame, list[str]]:
+    """Presence in the months that the incident's window touches, where walked, and its messages."""
     zone = analysis.season.time_zone
     ends = row[["last_seen_well", "found"]].iloc[0].dropna()
     touched = {f"{time.tz_convert(zone):%Y-%m}" for time in ends}
     walked = sorted(touched & set(analysis.visits["period"]))
     if not walked:
-        return empty(MONTHLY)
-    return pd.concat([analysis.presence(period).table for period in walked], ignore_index=True)
+        return empty(MONTHLY), []
+    told = [analysis.presence(period) for period in walked]
+    messages = list(dict.fromkeys(month.message for month in told))
+    return pd.concat([month.table for month in told], ignore_index=True), messages
 
 
 def _write_answer(
-    analysis: Analysis,
-    findings: IncidentFindings,
-    folder: Path,
-    agency: str | None,
-    made_on: dt.date | None,
+    findings: IncidentFindings, record: PageRecord, folder: Path, agency: str | None
 ) -> dict[str, Path]:
     figures = {
         "map": png_bytes(incident_map(findings)),
@@ -138,17 +141,22 @@ def _write_answer(
         path.write_bytes(figures[name])
     report = landowner_report(
         findings,
-        record=page_record(analysis, made_on),
+        record=record,
         map_png=figures["map"],
         timeline_png=figures["timeline"],
         agency=agency,
     )
-    tables = {"trails_near": findings.trails, "visits_near": findings.looked}
+    tables = {
+        "trails_near": findings.trails,
+        "visits_near": findings.looked,
+        "animals": findings.passing_by_taxon,
+        "inputs": record.inputs,
+    }
     return {
         "answer (HTML)": write_html(report, folder / "answer.html"),
         "answer (PDF)": write_pdf(report, folder / "answer.pdf"),
         **files,
-        **write_csv(folder / "tables", tables),
+        **write_csv(folder / TABLES, tables),
     }
 
 
@@ -165,6 +173,7 @@ def _outcome(findings: IncidentFindings, files: dict[str, Path]) -> Outcome:
         "window": [plain(findings.window.start), plain(findings.window.end)],
         "trails_near": rows_of(findings.trails),
         "passing": {name: plain(value) for name, value in vars(passing).items()},
+        "animals": rows_of(findings.passing_by_taxon),
         "walks_near": len(findings.looked),
         "limits": list(findings.limits),
     }

@@ -11,6 +11,7 @@ import pandas as pd
 from carnivore_sign.chain.analysis import Analysis, analyse
 from carnivore_sign.chain.options import AnalysisOptions
 from carnivore_sign.chain.outputs import (
+    TABLES,
     Outcome,
     output_folder,
     page_record,
@@ -111,8 +112,7 @@ def _write_month(
         rates=detection_rates(analysis.visits, analysis.detections, taxon=taxon),
         visits=analysis.visits,
         trails=analysis.trails,
-        receipts=analysis.receipts,
-        record=page_record(analysis, made_on),
+        record=page_record(analysis, made_on, [presence.message]),
         map_png=png,
         share=share,
     )
@@ -141,11 +141,12 @@ def _write_tables(
         ),
         "rates_by_month": detection_rates(analysis.visits, analysis.detections, taxon=taxon),
     }
+    tables["inputs"] = page_record(analysis, None).inputs
     if presence.fit is not None:
         tables["model"] = presence.fit.summary().reset_index()
     layers = {"segments": presence.table, "trails": trails, "parcels": analysis.parcels}
     written = {"layers": write_layers(folder / "layers.gpkg", layers)}
-    return written | write_csv(folder / "tables", tables)
+    return written | write_csv(folder / TABLES, tables)
 
 
 def trails_of(analysis: Analysis, period: str) -> pd.DataFrame:
@@ -179,7 +180,7 @@ def _outcome(
         "rates": rows_of(rates[rates["period"].eq(period)])[0],
         "share_used": None if share is None else dict(share._asdict()),
         "model": None if presence.fit is None else rows_of(presence.fit.summary().reset_index()),
-        "prior": dict(analysis.evidence.prior),
+        "prior": dict(analysis.prior),
     }
     title = f"{analysis.season.name}, {analysis.options.taxon_name}, {month_in_words(period)}"
     return Outcome(title, numbers, files, tuple(filter(None, [presence.message])))

@@ -26,6 +26,9 @@ class AnalysisOptions:
         Faster than this, nobody reads sign; the fix is no effort.
     max_offset_m : float
         Sign within this distance of a transect was found on it.
+    learn_prior : bool
+        Whether the shares of the taxa among the season's trails are estimated from the
+        trails, with the region's prior behind them, or the region's prior is taken as it is.
     """
 
     taxon: str = "puma"
@@ -34,6 +37,7 @@ class AnalysisOptions:
     tolerance_m: float = 30.0
     max_speed_m_s: float = 4.0
     max_offset_m: float = 100.0
+    learn_prior: bool = True
 
     def __post_init__(self) -> None:
         known = TAXON_NAMES.get(self.taxon.strip().lower())

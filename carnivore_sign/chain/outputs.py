@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import geopandas as gpd
 import numpy as np
@@ -14,7 +14,7 @@ import pandas as pd
 
 from carnivore_sign.chain.analysis import Analysis
 from carnivore_sign.errors import InputError
-from carnivore_sign.reports import PageRecord
+from carnivore_sign.reports import Choices, PageRecord
 
 
 @dataclass(frozen=True)
@@ -63,10 +63,10 @@ def plain(value: Any) -> Any:
         return {name: plain(inner) for name, inner in value.items()}
     if isinstance(value, list | tuple):
         return [plain(inner) for inner in value]
-    if isinstance(value, pd.Timestamp):
-        return None if pd.isna(value) else value.isoformat()
-    if value is None or (np.isscalar(value) and pd.isna(value)):
+    if pd.api.types.is_scalar(value) and pd.isna(value):
         return None
+    if isinstance(value, pd.Timestamp):
+        return value.isoformat()
     return value.item() if isinstance(value, np.generic) else value
 
 
@@ -85,15 +85,40 @@ def output_folder(path: str | Path) -> Path:
     return folder
 
 
-def page_record(analysis: Analysis, made_on: dt.date | None) -> PageRecord:
-    """Say what a page rests on: the season, its inputs and their hashes."""
-    receipts = analysis.receipts.drop_duplicates("sha256")
+#: Folder beside a page that holds the full tables.
+TABLES: Final = "tables"
+
+
+def page_record(
+    analysis: Analysis, made_on: dt.date | None, messages: Iterable[str] = ()
+) -> PageRecord:
+    """Say what a page rests on: the season, its inputs, the choices, and what the fit says."""
     today = dt.datetime.now(analysis.season.zone).date()
     return PageRecord(
         season=analysis.season.name,
         time_zone=analysis.season.time_zone,
         made_on=made_on or today,
-        hashes=dict(zip(receipts["file"], receipts["sha256"], strict=True)),
+        receipts=analysis.receipts,
+        choices=page_choices(analysis, messages),
+        tables=TABLES,
+    )
+
+
+def page_choices(analysis: Analysis, messages: Iterable[str] = ()) -> Choices:
+    """Put the choices of an analysis into words."""
+    options = analysis.options
+    return Choices(
+        region=options.region.replace("_", " "),
+        prior=analysis.evidence.prior.to_dict(),
+        shares=analysis.prior.to_dict() if options.learn_prior else {},
+        settings={
+            "animal asked about": options.taxon_name,
+            "length of segments": f"{options.segment_length_m:g} m",
+            "a position is on a segment within": f"{options.tolerance_m:g} m",
+            "walking is no faster than": f"{options.max_speed_m_s:g} m/s",
+            "a trail is on a segment within": f"{options.max_offset_m:g} m",
+        },
+        messages=tuple(filter(None, messages)),
     )
 
 

@@ -20,6 +20,7 @@ from carnivore_sign.identify.probability import (
     most_informative_unseen,
     to_probabilities,
 )
+from carnivore_sign.identify.shares import PRIOR_TRAILS, estimate_shares
 from carnivore_sign.identify.sizes import normal_log_likelihood
 
 __all__ = [
@@ -34,6 +35,8 @@ __all__ = [
     "naming_odds",
     "weigh_sign",
     "pool_evidence",
+    "PRIOR_TRAILS",
+    "estimate_shares",
     "to_probabilities",
     "likelihood_ratio",
     "CERTAINTY_CLASSES",

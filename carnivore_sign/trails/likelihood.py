@@ -51,7 +51,7 @@ class LinkModel:
         Limit, to one, of what the taxa may say for or against a link.
     """
 
-    gap_m: float = 150.0
+    gap_m: float = 100.0
     max_gap_m: float = 600.0
     neighbours: int = 24
     direction_concentration: float = 3.0

@@ -39,7 +39,7 @@ def link_trails(
     walks: pd.Series,
     prints: pd.DataFrame | None = None,
     *,
-    trails_per_km: float = 1.0,
+    trails_per_km: float = 1.5,
     join_within_m: float = 50.0,
     prior: Mapping[str, float] | pd.Series | None = None,
     model: LinkModel | None = None,

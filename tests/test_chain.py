@@ -1,0 +1,174 @@
+"""The chain: every step from the same frames, nothing lost on the way, pages made again alike."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+import pytest
+from chain_examples import analysed, drawn_season
+from shapely import Point
+
+from carnivore_sign import AnalysisOptions, analyse, answer, month, run_demo
+from carnivore_sign.chain import Analysis
+from carnivore_sign.chain.answer import safe_name
+from carnivore_sign.chain.outputs import plain, write_csv
+from carnivore_sign.errors import DataWarning, InputError, NothingSurveyed
+from carnivore_sign.presence import make_histories
+from carnivore_sign.records.check import find_faults
+from carnivore_sign.records.season import open_season
+from carnivore_sign.records.tables import DETECTIONS, SEGMENTS, TRAILS, VISITS
+from carnivore_sign.records.vocabularies import TAXA
+
+PROBABILITIES = [f"p_{taxon}" for taxon in TAXA]
+
+
+@pytest.fixture(scope="module")
+def analysis(tmp_path_factory: pytest.TempPathFactory) -> Analysis:
+    return analysed(7, tmp_path_factory.mktemp("chain"))[0]
+
+
+def test_what_travels_keeps_to_its_schema(analysis: Analysis) -> None:
+    for frame, table in (
+        (analysis.segments, SEGMENTS),
+        (analysis.visits, VISITS),
+        (analysis.trails, TRAILS),
+        (analysis.detections, DETECTIONS),
+    ):
+        assert find_faults(frame, table).empty, table.name
+
+
+def test_doubt_is_carried_to_the_end_and_sums_to_one(analysis: Analysis) -> None:
+    for frame in (analysis.probabilities, analysis.trails, analysis.detections):
+        assert frame[PROBABILITIES].sum(axis=1).to_numpy() == pytest.approx(1.0)
+    of_trail = analysis.trails.set_index("trail")["p_puma"]
+    carried = analysis.detections["p_puma"].to_numpy()
+    assert carried == pytest.approx(of_trail[analysis.detections["trail"]].to_numpy())
+    histories = make_histories(analysis.visits, analysis.detections, prior=analysis.prior)
+    assert len(histories.signs) == len(analysis.detections)
+
+
+def test_no_sign_is_lost(analysis: Analysis) -> None:
+    recorded = analysis.season.read("sign")["sign"]
+    assert sorted(analysis.members["sign"]) == sorted(recorded)
+    placed = set(analysis.detections["trail"]) | set(analysis.incidental["trail"])
+    assert placed == set(analysis.trails["trail"])
+
+
+def test_the_same_season_gives_the_same_files(analysis: Analysis, tmp_path: Path) -> None:
+    day = dt.date(2026, 5, 2)
+    first = month(analysis, "2026-03", tmp_path / "a", made_on=day)
+    again = analyse(open_season(analysis.season.path), analysis.options)
+    second = month(again, "2026-03", tmp_path / "b", made_on=day)
+    assert first.numbers == second.numbers
+    for what in ("map", "report (HTML)", "report (PDF)", "table segments"):
+        assert first.files[what].read_bytes() == second.files[what].read_bytes(), what
+
+
+def test_the_prior_is_that_of_the_season_or_of_the_region_as_asked(analysis: Analysis) -> None:
+    taken = analyse(analysis.season, AnalysisOptions(region="dry_range", learn_prior=False))
+    pd.testing.assert_series_equal(taken.prior, taken.evidence.prior)
+    assert analysis.prior["puma"] > taken.prior["puma"]  # pumas are many in the drawn country
+    assert analysis.trails["p_puma"].sum() > taken.trails["p_puma"].sum()
+
+
+def test_sign_that_nobody_can_place_is_left_out_with_a_warning(tmp_path: Path) -> None:
+    season, _ = drawn_season(8, tmp_path)
+    lost = gpd.GeoDataFrame(
+        {
+            "receipt": ["r"], "sign": ["LOST"], "kind": ["track"], "waypoint": ["NOWHERE"],
+            "time": pd.to_datetime(["2026-02-20T16:00Z"]),
+        },
+        geometry=[None], crs="EPSG:4326",
+    )  # fmt: skip
+    season.append({"sign": lost})
+    with pytest.warns(DataWarning, match="LOST"):
+        analysis = analyse(season, AnalysisOptions(region="dry_range"))
+    assert analysis.unplaced["sign"].tolist() == ["LOST"]
+    assert "LOST" not in set(analysis.members["sign"])
+
+
+def test_a_month_without_walks_is_refused_and_names_those_with(
+    analysis: Analysis, tmp_path: Path
+) -> None:
+    with pytest.raises(NothingSurveyed, match=r"2026-12.*2026-02, 2026-03, 2026-04"):
+        month(analysis, "2026-12", tmp_path)
+
+
+def test_an_incident_is_answered_without_a_verdict(analysis: Analysis, tmp_path: Path) -> None:
+    (name,) = analysis.season.read("incidents")["incident"]
+    made = answer(analysis, name, tmp_path / "answer", made_on=dt.date(2026, 5, 2))
+    page = made.files["answer (HTML)"].read_text(encoding="utf-8").lower()
+    assert "wildlife agency" in page
+    for verdict in ("it was a puma", "it was the puma", "may be killed", "shoot"):
+        assert verdict not in page
+    with pytest.raises(InputError, match=f"It has: {name}"):
+        answer(analysis, "none such", tmp_path)
+
+
+def test_an_incident_in_a_month_without_walks_is_still_answered(
+    analysis: Analysis, tmp_path: Path
+) -> None:
+    season = analysis.season
+    late = gpd.GeoDataFrame(
+        {
+            "receipt": ["r"], "incident": ["LATE"],
+            "last_seen_well": pd.to_datetime(["2026-09-01T01:00Z"]),
+            "found": pd.to_datetime(["2026-09-02T15:00Z"]), "livestock": ["sheep"], "count": [2],
+        },
+        geometry=[Point(-129.0, 33.0)], crs="EPSG:4326",
+    )  # fmt: skip
+    season.append({"incidents": late})
+    made = answer(analysis, "LATE", tmp_path / "late")
+    page = made.files["answer (HTML)"].read_text(encoding="utf-8")
+    assert "Nobody looked" in page
+
+
+@pytest.mark.parametrize(
+    ("choice", "words"),
+    [
+        ({"taxon": "dragon"}, "Use one of"),
+        ({"segment_length_m": 0.0}, "above 0"),
+        ({"tolerance_m": float("nan")}, "above 0"),
+    ],
+)
+def test_an_impossible_choice_is_refused(choice: dict, words: str) -> None:
+    with pytest.raises(InputError, match=words):
+        AnalysisOptions(**choice)
+
+
+def test_a_taxon_goes_by_any_of_its_names() -> None:
+    assert AnalysisOptions(taxon="Mountain lion").taxon == "puma"
+
+
+def test_cells_that_a_spreadsheet_would_run_are_made_harmless(tmp_path: Path) -> None:
+    table = pd.DataFrame({"notes": ["=1+1", "plain", "@x", None], "number": [-1.5, 2, 3, 4]})
+    path = write_csv(tmp_path / "tables", {"t": table})["table t"]
+    back = pd.read_csv(path)
+    assert back["notes"].tolist()[:3] == ["'=1+1", "plain", "'@x"]
+    assert back["number"].tolist() == [-1.5, 2, 3, 4]
+
+
+@pytest.mark.parametrize(
+    ("name", "safe"), [("I1", "I1"), ("../../etc", "etc"), ("a b/c", "a_b_c"), ("..", "unnamed")]
+)
+def test_names_of_folders_stay_in_their_folder(name: str, safe: str) -> None:
+    assert safe_name(name) == safe
+
+
+def test_missing_numbers_are_null_for_a_machine() -> None:
+    assert plain({"a": float("nan"), "b": [pd.NaT, pd.NA, 1]}) == {"a": None, "b": [None, None, 1]}
+
+
+def test_the_demo_runs_twice_and_says_the_same(tmp_path: Path) -> None:
+    day = dt.date(2026, 5, 2)
+    first = run_demo(tmp_path / "demo", made_on=day)
+    report = first.files["2026-03 report (PDF)"].read_bytes()
+    second = run_demo(tmp_path / "demo", made_on=day)
+    assert second.numbers == first.numbers
+    assert second.files["2026-03 report (PDF)"].read_bytes() == report
+    held = pd.DataFrame(first.numbers["against_truth"])
+    assert held["inside"].sum() >= len(held) - 1
+    assert all(path.is_file() for path in first.files.values())
