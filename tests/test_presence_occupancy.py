@@ -129,6 +129,8 @@ def test_all_found_puts_presence_at_its_edge_with_a_lower_limit() -> None:
     p_star = 1 - (1 / 3) ** 3
     assert psi["low"] == pytest.approx(np.exp(-1.920729 / 15), abs=0.02 / p_star)
     assert any("psi" in message for message in fit.messages)
+    told = fit.predict(pd.DataFrame(index=["anywhere"]))
+    assert told[["low", "high"]].isna().all(axis=None)
 
 
 def test_always_found_where_found_puts_detection_at_its_edge() -> None:

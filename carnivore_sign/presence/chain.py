@@ -42,8 +42,9 @@ def run_chains(
     """
     size = len(first.slope)
     n_chains, n_steps = steps.shape
-    densities = (jet.rows(steps.T.ravel()) for jet in (present, absent))
-    top, there, elsewhere = _densities(*densities)
+    a, b = (jet.rows(steps.T.ravel()) for jet in (present, absent))
+    top = np.maximum(a.value, b.value)
+    there, elsewhere = _density(a, top), _density(b, top)
     rise, used = stay - gain, first
     total = _nothing(size, n_chains)
     for t in range(n_steps):
@@ -57,11 +58,10 @@ def run_chains(
     return Jet(value, total.slope, total.bend)
 
 
-def _densities(present: Jet, absent: Jet) -> tuple[FloatArray, Jet, Jet]:
-    """Return the larger of a and b, and both densities in terms of it."""
-    top = np.maximum(present.value, absent.value)
-    both = [np.exp(jet.value - top) for jet in (present, absent)]
-    return top, present.through(both[0], *both[:1] * 2), absent.through(both[1], *both[1:] * 2)
+def _density(log_density: Jet, top: FloatArray) -> Jet:
+    """Return a density in terms of the larger of the two, so that nothing underflows."""
+    value = np.exp(log_density.value - top)
+    return log_density.through(value, value, value)
 
 
 def _nothing(size: int, n_chains: int) -> Jet:

@@ -183,7 +183,8 @@ class OccupancyFit:
         Each draw takes parameters from their normal distribution on the logit and log
         scales, works each unit's probability out to first order in them, and decides for
         each unit whether it is used: so both doubts count, that of the parameters and that
-        of the units given them. The share is the mean of the units' posteriors.
+        of the units given them. The share is the mean of the units' posteriors; a unit in
+        several periods counts once in each.
 
         Parameters
         ----------
@@ -241,13 +242,16 @@ class OccupancyFit:
         Returns
         -------
         DataFrame
-            ``estimate``, ``low``, ``high``, with the index of `frame`.
+            ``estimate``, ``low``, ``high``, with the index of `frame`. Without limits where
+            the data leave that part open.
         """
         chosen = self.model.part(part)
         matrix = chosen.covariates.matrix(frame)
         middle = matrix @ self.parameters[chosen.positions]
         square = self.covariance[chosen.positions, chosen.positions]
         reach = _z(level) * np.sqrt(np.einsum("ij,jk,ik->i", matrix, square, matrix))
+        if self.flat[chosen.positions].any():
+            reach = np.full(len(matrix), np.nan)
         back = from_link(chosen.kind.link)
         table = {
             "estimate": back(middle),
