@@ -15,11 +15,13 @@ from carnivore_sign.intake.nmea import read_nmea
 from carnivore_sign.intake.reading import Reading
 from carnivore_sign.intake.source import Source, open_source
 from carnivore_sign.intake.tables import read_notebook
+from carnivore_sign.intake.tcx import read_tcx
 
 #: Readers of the kinds that are GPS logs.
 LOG_READERS: Final[dict[str, Callable[..., Reading]]] = {
     "gpx": read_gpx,
     "nmea": read_nmea,
+    "tcx": read_tcx,
 }
 
 
@@ -36,7 +38,7 @@ def read_file(
     Parameters
     ----------
     path : path-like
-        A GPS log (GPX, NMEA 0183; packed or not), a notebook table (CSV) or a layer of
+        A GPS log (GPX, NMEA 0183, TCX; packed or not), a notebook table (CSV) or a layer of
         transects or parcels (any format that pyogrio reads).
     time_zone : str, optional
         IANA name of the zone of times that carry none. Without it such rows are set aside.

@@ -13,6 +13,7 @@ from carnivore_sign.intake.source import Source, as_utf8
 KINDS: Final[dict[str, str]] = {
     "gpx": "GPS log in GPX 1.0 or 1.1",
     "nmea": "log of NMEA 0183 sentences",
+    "tcx": "training file of a sports watch, TCX",
     "layer": "vector layer: lines are transects, polygons are parcels",
     "sign": "notebook table, one place with sign a row",
     "prints": "notebook table, one footprint a row",
@@ -72,6 +73,8 @@ def _kind_of_xml(source: Source, head: str) -> str:
     name = root[1].lower() if root else ""
     if name == "gpx":
         return "gpx"
+    if name == "trainingcenterdatabase":
+        return "tcx"
     if name == "kml":
         return "layer"
     raise UnknownKind(

@@ -7,7 +7,7 @@ row of the log, and the sorting into rows kept and rows set aside.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -74,6 +74,7 @@ def log_reading(
     points: Mapping[str, pd.DataFrame],
     head: LogHead,
     notes: Sequence[str] = (),
+    content_of: Callable[[Any], str] = str,
 ) -> Reading:
     """Make the reading of a log.
 
@@ -93,6 +94,8 @@ def log_reading(
         What the file says about itself.
     notes : sequence of str
         What was repaired, assumed or left out.
+    content_of : callable
+        Gives the text of a point from what stands in ``content``; asked for faulty ones only.
 
     Returns
     -------
@@ -111,7 +114,9 @@ def log_reading(
             tables[name], rows_in[name] = _EMPTY[name].copy(), 0
             continue
         rows_in[name] = len(some)
-        tables[name], bad, why = _sorted(some.reset_index(drop=True), table, source, log)
+        tables[name], bad, why = _sorted(
+            some.reset_index(drop=True), table, source, log=log, content_of=content_of
+        )
         aside.append(bad)
         told += why
     any_point = sum(rows_in.values()) > 0
@@ -139,7 +144,12 @@ def milliseconds(times: pd.Series) -> npt.NDArray[np.int64]:
 
 
 def _sorted(
-    frame: pd.DataFrame, table: Table, source: Source, log: str
+    frame: pd.DataFrame,
+    table: Table,
+    source: Source,
+    *,
+    log: str,
+    content_of: Callable[[Any], str],
 ) -> tuple[gpd.GeoDataFrame, pd.DataFrame, list[str]]:
     """Sort the points of one table into kept and set aside."""
     points = _Points.of(frame, table)
@@ -152,7 +162,7 @@ def _sorted(
         table.name,
         rows=points.columns["source_row"][rows].tolist(),
         reasons=points.faults[rows].tolist(),
-        contents=contents.tolist(),
+        contents=[content_of(content) for content in contents.tolist()],
     )
     columns = {name: values[kept] for name, values in points.columns.items()}
     columns["receipt"] = _constant(source.receipt, int(kept.sum()))
