@@ -20,7 +20,7 @@ from carnivore_sign.maps import png_bytes
 from carnivore_sign.maps.lettering import new_figure
 from carnivore_sign.records.check import check_table, conform
 from carnivore_sign.records.tables import TABLES
-from carnivore_sign.reports import PageRecord, Report, landowner_report, monthly_report
+from carnivore_sign.reports import Choices, PageRecord, Report, landowner_report, monthly_report
 from carnivore_sign.reports.content import as_plain
 
 CRS = pyproj.CRS("EPSG:32613")
@@ -260,7 +260,14 @@ RECORD = PageRecord(
     season="Coldwater country (invented)",
     time_zone=ZONE,
     made_on=dt.date(2031, 6, 3),
-    hashes={"may_walks.gpx": "a1" * 32, "notebook.csv": "b2" * 32},
+    receipts=make_receipts(),
+    choices=Choices(
+        region="general",
+        prior={"puma": 0.2, "dog": 0.6, "coyote": 0.1, "wolf": 0.0, "other": 0.1},
+        settings={"length of segments": "1000 m"},
+        messages=("The fit says this of itself.",),
+    ),
+    tables="tables",
     version="0.0.0",
 )
 
@@ -273,8 +280,9 @@ def tiny_png() -> bytes:
 
 
 def month_report(country: Country, **changes: object) -> Report:
-    frames = {name: getattr(country, name) for name in ("rates", "visits", "trails", "receipts")}
-    given = {"taxon": "puma", "record": RECORD, "map_png": tiny_png(), **frames, **changes}
+    frames = {name: getattr(country, name) for name in ("rates", "visits", "trails")}
+    record = replace(RECORD, receipts=country.receipts)
+    given = {"taxon": "puma", "record": record, "map_png": tiny_png(), **frames, **changes}
     monthly = given.pop("monthly", country.monthly)
     return monthly_report(monthly, **given)
 

@@ -107,7 +107,8 @@ def test_the_sheet_says_what_it_rests_on() -> None:
     said = " ".join(texts(month(trails=COUNTRY.trails)))
     for part in (
         "1 to 31 May 2031", "33 visits to 11 of 15 segments", "31.4 km walked", "4 trails drawn",
-        "WGS 84 / UTM zone 13N (EPSG:32613)", "World Geodetic System 1984", "found, sure: 1",
+        "WGS 84 / UTM zone 13N (EPSG:32613)", "World Geodetic System 1984", "found, sure (95 % or more): 1",
+        "found, likely (50 to 95 %): 1", "80 % or more", "20 to 80 %", "under 20 %, or not told",
         "not looked for: 4", "95 % limits",
     ):  # fmt: skip
         assert part in said

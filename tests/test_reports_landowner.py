@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
+from dataclasses import replace
 
 import geopandas as gpd
 import numpy as np
@@ -24,6 +26,7 @@ from carnivore_sign.reports import (
     TableBlock,
     cautions_for,
 )
+from carnivore_sign.reports.nearby import MOST_TRAILS
 
 COUNTRY = make_country()
 FOUND = COUNTRY.examine()
@@ -146,9 +149,10 @@ def test_a_blank_that_was_looked_for_is_not_a_proof() -> None:
 def test_the_short_answer_comes_first_and_the_parts_follow() -> None:
     headings = [b.text for b in REPORT.blocks if isinstance(b, Heading)]
     assert headings == [
-        "The short answer", "What was reported", "What was near", "Who looked",
-        "How likely the animal is around here", "What would settle it", "What to do now",
-        "How it was computed", "Record",
+        "The short answer", "Who left trails here in the time of the loss", "What was reported",
+        "What was near", "Who looked", "How likely the animal is around here",
+        "What would settle it", "What to do now", "How it was computed",
+        "What was chosen, and not measured", "Record",
     ]  # fmt: skip
     assert tuple(b for b in REPORT.blocks if isinstance(b, Caution)) == cautions_for("landowner")
 
@@ -159,14 +163,99 @@ def test_what_wiped_the_ground_is_named() -> None:
 
 def test_the_table_of_words_is_printed() -> None:
     block = next(
-        b for b in REPORT.blocks if isinstance(b, TableBlock) and b.caption.startswith("Words")
+        b
+        for b in REPORT.blocks
+        if isinstance(b, TableBlock) and b.caption.startswith("What the words mean")
     )
-    assert block.rows[:-1] == [[w.word, w.range_text] for w in PROBABILITY_WORDS]
+    assert [name.lower() for name in block.head] == [w.word for w in PROBABILITY_WORDS]
+    assert block.rows == [[w.range_text for w in PROBABILITY_WORDS]]
+    assert "no number, or a range from under 20 to over 80 %" in block.caption
+
+
+def table(report: Report, caption: str) -> TableBlock:
+    return next(
+        b for b in report.blocks if isinstance(b, TableBlock) and b.caption.startswith(caption)
+    )
+
+
+def dog_near() -> IncidentFindings:
+    """Return findings with one trail, surely of that time, and very probably a dog's."""
+    trail = COUNTRY.trails.iloc[[1]].assign(
+        made_after=pd.Timestamp("2031-05-13T01:00Z"), made_before=pd.Timestamp("2031-05-13T05:00Z"),
+        p_coyote=0.003, p_other=0.007,
+    )  # fmt: skip
+    found = COUNTRY.examine(trails=trail)
+    assert found.trails["p_in_window"].tolist() == [1.0]
+    return found
+
+
+def test_another_animal_that_likely_passed_is_named_and_not_blamed() -> None:
+    said = lead(answer_report(dog_near()))
+    assert "It is very unlikely (4 %) that a puma left at least one of them" in said
+    assert "It is likely (94 %) that a domestic dog left at least one of them then." in said
+    assert "That does not say that a domestic dog caused the loss." in said
+    assert said.endswith("Whether a puma caused the loss cannot be told from the survey.")
+
+
+def test_two_other_animals_share_the_reminder() -> None:
+    twice = dog_near()
+    ranked = twice.passing_by_taxon.assign(probability=[0.94, 0.9, 0.04, 0.01], low=0.5)
+    ranked["taxon"] = ["dog", "coyote", "puma", "other"]
+    said = lead(answer_report(replace(twice, passing_by_taxon=ranked)))
+    assert said.count("left at least one of them then.") == 2
+    assert "That does not say that any of these animals caused the loss." in said
+
+
+def test_an_animal_that_is_not_likely_is_left_to_the_table() -> None:
+    assert "domestic dog" not in lead(REPORT)
+    assert "does not say that" not in lead(REPORT)
+
+
+def test_the_animals_are_ranked_in_words_of_fixed_meaning() -> None:
+    ranked = table(answer_report(dog_near()), "Probability that each animal left at least one")
+    assert ranked.rows == [
+        ["domestic dog", "94 %", "94 %", "likely"], ["puma", "4 %", "4 %", "very unlikely"]
+    ]  # fmt: skip
+    assert "Under 1 %: something else and coyote." in ranked.caption
+    assert "the 1 trail near, in the time of the loss" in ranked.caption
+    assert "This table names no cause of the loss." in all_text(answer_report(dog_near()))
+    assert not any(
+        isinstance(b, Heading) and b.text.startswith("Who left")
+        for b in answer_report(nowhere()).blocks
+    )
+
+
+def test_of_many_trails_those_of_the_time_are_listed_with_their_numbers() -> None:
+    many = gpd.GeoDataFrame(pd.concat([FOUND.trails.iloc[[1]]] * 30, ignore_index=True))
+    many["p_in_window"] = np.where(np.arange(30) >= 25, 0.5, 0.0)
+    block = table(answer_report(replace(FOUND, trails=many)), "Trails near")
+    assert [row[0] for row in block.rows] == [
+        *map(str, range(1, MOST_TRAILS - 4)),
+        "26",
+        "27",
+        "28",
+        "29",
+        "30",
+    ]
+    assert (
+        f"{MOST_TRAILS} of 30: those that may be of that time, then the nearest." in block.caption
+    )
+    assert "tables/trails_near.csv" in block.caption
+
+
+def test_the_choices_stand_in_the_answer_too() -> None:
+    said = all_text(REPORT)
+    assert "Prior probability of a trail, before looking at it (region: general)." in said
+    assert "working values from common practice" in said
+    assert "The fit says this of itself." in said
 
 
 def test_the_record_names_inputs_and_version() -> None:
     said = all_text(REPORT)
-    assert "may_walks.gpx | a1a1a1a1a1a1a1a1" in said
+    lines = f"{'a' * 64}\n{'b' * 64}\n"  # as `sort | sha256sum` reads the hashes
+    assert f"2 files, combined SHA-256 {hashlib.sha256(lines.encode()).hexdigest()} (" in said
+    assert "The full table is tables/inputs.csv." in said
+    assert "may_walks.gpx" not in said
     assert "carnivore_sign 0.0.0" in said
     assert "03 June 2031" in said
 

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
-from reporting_examples import Country, all_text, make_country, month_report
+from reporting_examples import RECORD, Country, all_text, make_country, month_report
 
 from carnivore_sign.errors import InputError
 from carnivore_sign.maps.key import share_used
 from carnivore_sign.reports import Heading, NewPage, Paragraph, Report, TableBlock
-from carnivore_sign.reports.monthly import MOST_ROWS
+from carnivore_sign.reports.receipts import MOST_FILES
+from carnivore_sign.reports.segments import FEW, MOST_SEGMENTS
 
 COUNTRY = make_country()
 REPORT = month_report(COUNTRY)
@@ -150,6 +152,64 @@ def test_the_month_before_is_compared_by_its_limits() -> None:
 
 def test_receipts_add_up() -> None:
     assert "2 files gave 5040 rows: 5028 kept, 12 set aside with a reason." in all_text(REPORT)
+    assert table(REPORT, "What was read").rows == [
+        ["gpx", "fixes", "1", "5000", "4990", "10"], ["sign table", "sign", "1", "40", "38", "2"]
+    ]  # fmt: skip
+    assert [row[0] for row in table(REPORT, "Files of which").rows] == [
+        "may_walks.gpx", "notebook.csv"
+    ]  # fmt: skip
+
+
+def test_only_files_with_a_reason_are_printed_and_the_rest_is_counted() -> None:
+    number = np.arange(60)
+    many = pd.concat([COUNTRY.receipts.iloc[[0]]] * 60, ignore_index=True).assign(
+        sha256=[f"{n:064x}" for n in number], file=[f"log{n:02}.gpx" for n in number],
+        rows_set_aside=np.where(number < 10, 60 - number, 0),
+        notes=np.where(number < 20, "2 times were read as local", None),
+    )  # fmt: skip
+    report = month_report(make_country(receipts=many))
+    assert table(report, "What was read").rows[0][2:5] == ["60", "300000", "299400"]
+    block = table(report, "Files of which")
+    assert [row[0] for row in block.rows] == [f"log{n:02}.gpx" for n in range(MOST_FILES)]
+    assert block.rows[0] == ["log00.gpx", "fixes", "60", "2 times were read as local"]
+    assert "5 more are like these." in block.caption
+    clean = many.assign(rows_set_aside=0, notes=None)
+    assert "Files of which" not in all_text(month_report(make_country(receipts=clean)))
+
+
+def test_the_choices_are_printed_with_the_numbers() -> None:
+    said = all_text(REPORT)
+    prior = table(REPORT, "Prior probability of a trail, before looking at it")
+    assert prior.head == ["Puma", "Domestic dog", "Coyote", "Something else"]
+    assert prior.rows == [["20 %", "60 %", "10 %", "10 %"]]
+    assert prior.caption.endswith("(region: general). Held to be absent: wolf.")
+    assert "length of segments: 1000 m" in said
+    assert "The fit says this of itself." in said
+    assert "working values from common practice" in said
+    assert "is 95 % or more. It is \u201cfound, likely\u201d at 50 to 95 %." in said
+
+
+def test_shares_estimated_from_the_trails_stand_beside_the_prior() -> None:
+    shares = {"puma": 0.3, "dog": 0.5, "coyote": 0.15, "wolf": 0.0, "other": 0.05}
+    choices = replace(RECORD.choices, shares=shares)
+    report = month_report(COUNTRY, record=replace(RECORD, choices=choices))
+    rows = table(report, "Prior probability").rows
+    assert [row[1:] for row in rows] == [
+        ["20 %", "60 %", "10 %", "10 %"], ["30 %", "50 %", "15 %", "5 %"]
+    ]  # fmt: skip
+    assert "were estimated from the trails" in all_text(report)
+    assert "were estimated from the trails" not in all_text(REPORT)
+
+
+def test_the_method_names_the_model_and_its_papers_only_where_there_is_a_fit() -> None:
+    said = all_text(REPORT)
+    for part in ("marked Poisson", "MacKenzie et al. 2002", "Miller et al. 2011",
+                 "Royle & Link 2006", "Garwood 1936", "an index and not a density"):  # fmt: skip
+        assert part in said
+    bare = COUNTRY.monthly.assign(p_presence=np.nan, p_presence_low=np.nan, p_presence_high=np.nan)
+    unfitted = all_text(month_report(make_country(monthly=bare)))
+    assert "marked Poisson" not in unfitted
+    assert "carries no fit of presence" in unfitted
 
 
 def test_effort_of_unknown_accumulation_is_told_apart() -> None:
@@ -158,13 +218,51 @@ def test_effort_of_unknown_accumulation_is_told_apart() -> None:
     assert rows["Dry Fork"][1:6] == ["3", "15", "5", "14.2", "28.5"]
 
 
+def many_segments(transects: int) -> gpd.GeoDataFrame:
+    """Return the month many times over; in each copy 1 is sure, 1 likely, 9 blank, 4 unlooked."""
+    many = gpd.GeoDataFrame(pd.concat([COUNTRY.monthly] * transects, ignore_index=True))
+    line, number = np.divmod(np.arange(len(many)), 15)
+    many["segment"] = [f"Line {a}#{b}" for a, b in zip(line, number, strict=True)]
+    return many
+
+
+def test_a_short_season_prints_every_segment_in_the_order_of_the_ground() -> None:
+    shuffled = COUNTRY.monthly.sample(frac=1, random_state=3)
+    rows = table(month_report(make_country(monthly=shuffled)), "Probability that pumas").rows
+    lines = ("Ash Rim", "Dry Fork", "Mill Wash")
+    assert [row[0] for row in rows] == [f"{line}#{n}" for line in lines for n in range(5)]
+    assert len(rows) <= FEW
+
+
+def test_more_segments_are_told_singly_where_found_and_summed_elsewhere() -> None:
+    report = month_report(make_country(monthly=many_segments(3)))
+    singly = table(report, "Probability that pumas used a segment")
+    assert [row[0] for row in singly.rows] == [f"Line {a}#{b}" for a in range(3) for b in (1, 2)]
+    rest = table(report, "The other 39 segments.")
+    assert [row[1:4] for row in rest.rows if row[0] == "Line 1"] == [
+        ["looked for, not found", "9", "27"], ["not looked for", "4", "0"]
+    ]  # fmt: skip
+    assert rest.rows[1][-1] == "35 %"
+    assert "The full table is tables/segments.csv." in all_text(report)
+
+
+def test_a_blank_segment_that_is_more_likely_used_than_not_is_told_singly() -> None:
+    monthly = many_segments(2)
+    monthly.loc[5, "p_presence"] = 0.5
+    monthly.loc[14, "p_presence"] = 0.9  # nobody looked there
+    rows = table(month_report(make_country(monthly=monthly)), "Probability that pumas").rows
+    assert [row[0] for row in rows] == [f"Line {n}" for n in ("0#1", "0#2", "0#5", "1#1", "1#2")]
+
+
 def test_a_long_season_is_cut_and_says_so() -> None:
-    many = gpd.GeoDataFrame(pd.concat([COUNTRY.monthly] * 40, ignore_index=True))
-    many["segment"] = [f"s{i}" for i in range(len(many))]
-    report = month_report(make_country(monthly=many))
+    report = month_report(make_country(monthly=many_segments(40)))
     block = table(report, "Probability that pumas used a segment")
-    assert len(block.rows) == MOST_ROWS
-    assert f"The {MOST_ROWS} most probable of 600." in block.caption
+    assert len(block.rows) == MOST_SEGMENTS
+    assert f"The {MOST_SEGMENTS} most probable; 40 more are like these." in block.caption
+    rest = table(report, "The other 520 segments.")
+    assert [row[:2] for row in rest.rows] == [
+        ["looked for, not found", "360"], ["not looked for", "160"]
+    ]  # fmt: skip
 
 
 def test_rates_of_other_shapes_are_printed_or_refused() -> None:
@@ -180,5 +278,6 @@ def test_the_report_has_all_its_parts() -> None:
     headings = [b.text for b in REPORT.blocks if isinstance(b, Heading)]
     assert headings == [
         "Effort", "Detections and rates", "Presence, segment by segment", "What was undecided",
-        "Data quality", "How it was computed", "Cautions", "Record",
+        "Data quality", "What was chosen, and not measured", "How it was computed", "Cautions",
+        "Record",
     ]  # fmt: skip

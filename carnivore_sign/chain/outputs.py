@@ -112,7 +112,6 @@ def page_choices(analysis: Analysis, messages: Iterable[str] = ()) -> Choices:
         prior=analysis.evidence.prior.to_dict(),
         shares=analysis.prior.to_dict() if options.learn_prior else {},
         settings={
-            "animal asked about": options.taxon_name,
             "length of segments": f"{options.segment_length_m:g} m",
             "a position is on a segment within": f"{options.tolerance_m:g} m",
             "walking is no faster than": f"{options.max_speed_m_s:g} m/s",

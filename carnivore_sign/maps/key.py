@@ -169,7 +169,8 @@ def key_of_states(column: Column, monthly: gpd.GeoDataFrame, scale: float) -> No
     """Write the states with the number of units in each; `scale` is that of the map's lines."""
     counts = monthly["state"].value_counts()
     for state, style in STATES.items():
-        y = column.entry(f"{style.label}: {counts.get(state, 0)}")
+        cut_off = f" ({style.cut_off})" if style.cut_off else ""
+        y = column.entry(f"{style.label}{cut_off}: {counts.get(state, 0)}")
         width = PLAIN_PT if style.dotted else scale * line_width_pt(0.6)
         column.line(y, style.color, width, dotted=style.dotted)
 

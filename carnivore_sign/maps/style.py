@@ -12,7 +12,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from carnivore_sign.records.vocabularies import MAP_STATES
+from carnivore_sign.records.vocabularies import (
+    FOUND_LIKELY_FROM,
+    LIKELY_FROM,
+    MAP_STATES,
+    SURE_FROM,
+    UNLIKELY_BELOW,
+)
 
 #: Type, frames and everything that is written.
 INK: Final = "#20242b"
@@ -36,18 +42,32 @@ WINDOW: Final = "#ddd0e3"
 
 @dataclass(frozen=True)
 class StateStyle:
-    """How one state of a unit is drawn."""
+    """How one state of a unit is drawn, and from which probability of a find it holds."""
 
     color: str
     edge: str
     label: str
     dotted: bool = False
+    cut_off: str = ""
+
+
+def _per_cent(at_least: float, below: float | None = None) -> str:
+    if below is None:
+        return f"{at_least * 100:.0f} % or more"
+    return f"{at_least * 100:.0f} to {below * 100:.0f} %"
 
 
 #: State of a unit on the map: colour of its core, and of the pale edge of its doubt.
 STATES: Final[dict[str, StateStyle]] = {
-    "found_sure": StateStyle("#14213d", "#8d97b5", MAP_STATES["found_sure"]),
-    "found_likely": StateStyle("#a2560e", "#e0bd96", MAP_STATES["found_likely"]),
+    "found_sure": StateStyle(
+        "#14213d", "#8d97b5", MAP_STATES["found_sure"], cut_off=_per_cent(SURE_FROM)
+    ),
+    "found_likely": StateStyle(
+        "#a2560e",
+        "#e0bd96",
+        MAP_STATES["found_likely"],
+        cut_off=_per_cent(FOUND_LIKELY_FROM, SURE_FROM),
+    ),
     "not_found": StateStyle("#5ba0bd", "#b4d3e1", MAP_STATES["not_found"]),
     "not_looked": StateStyle("#c6bfb0", "#c6bfb0", MAP_STATES["not_looked"], dotted=True),
 }
@@ -65,9 +85,9 @@ class TrailStyle:
 
 #: Trails, most probable first: filled, open, and a small grey mark.
 TRAILS: Final[tuple[TrailStyle, ...]] = (
-    TrailStyle(0.80, INK, INK, "80 % or more"),
-    TrailStyle(0.20, PAPER, INK, "20 to 80 %"),
-    TrailStyle(0.0, HAIRLINE, QUIET, "under 20 %, or not told"),
+    TrailStyle(LIKELY_FROM, INK, INK, _per_cent(LIKELY_FROM)),
+    TrailStyle(UNLIKELY_BELOW, PAPER, INK, _per_cent(UNLIKELY_BELOW, LIKELY_FROM)),
+    TrailStyle(0.0, HAIRLINE, QUIET, f"under {UNLIKELY_BELOW * 100:.0f} %, or not told"),
 )
 
 #: Width in points of a line whose unit has probability 0, and 1.

@@ -24,10 +24,10 @@ from carnivore_sign.maps.style import (
     WINDOW,
 )
 
-#: The most trails that a time line shows; the nearest come first.
+#: The most trails that a time line shows: those that may be of that time, then the nearest.
 MOST_TRAILS: Final = 12
 
-_ROW_IN = 0.3
+_ROW_IN = 0.24
 _LEFT_IN = 2.35
 _WIDE_IN = 10.0
 
@@ -38,14 +38,14 @@ def timeline(findings: IncidentFindings) -> Figure:
     Parameters
     ----------
     findings : IncidentFindings
-        From `examine_incident`; the nearest `MOST_TRAILS` trails are shown.
+        From `examine_incident`; its `MOST_TRAILS` telling trails are shown, by nearness.
 
     Returns
     -------
     matplotlib.figure.Figure
         Times are local to `findings.time_zone`.
     """
-    trails = findings.trails.head(MOST_TRAILS)
+    trails = findings.telling_trails(MOST_TRAILS)
     rows = len(trails) + 2
     tall = rows * _ROW_IN + 1.25
     figure = new_figure(_WIDE_IN, tall)
@@ -95,7 +95,7 @@ def timeline(findings: IncidentFindings) -> Figure:
 
 
 def _numbered(trails: pd.DataFrame) -> list[tuple[int, object]]:
-    return list(enumerate(trails.itertuples(), start=1))
+    return [(int(trail.Index) + 1, trail) for trail in trails.itertuples()]
 
 
 def _label(number: int, trail: object, findings: IncidentFindings) -> str:

@@ -1,12 +1,13 @@
 """Reports: the manager's month and the landowner's answer, in words, tables and figures.
 
-Takes summaries (MONTHLY, rates, VISITS, TRAILS, RECEIPTS, the findings of an incident) and
-finished figures as PNG. Gives a `Report`, and writes it as one HTML file or as a tagged PDF
-from the same content. Does not compute a probability, does not say which animal did it, and
-does not advise anything against an animal.
+Takes summaries (MONTHLY, rates, VISITS, TRAILS, the findings of an incident), a `PageRecord`
+with the receipts and the choices behind them, and finished figures as PNG. Gives a `Report`,
+and writes it as one HTML file or as a tagged PDF from the same content. Does not compute a
+probability, does not say which animal did it, and does not advise anything against an animal.
 """
 
 from carnivore_sign.reports.cautions import cautions_for
+from carnivore_sign.reports.choices import Choices
 from carnivore_sign.reports.content import (
     Bullets,
     Caution,
@@ -26,6 +27,7 @@ from carnivore_sign.reports.record import PageRecord
 __all__ = [
     "Bullets",
     "Caution",
+    "Choices",
     "FigureBlock",
     "Heading",
     "NewPage",

@@ -23,6 +23,7 @@ from carnivore_sign.reports.html import write_whole
 #: A word longer than this gets places where it may be broken.
 _LONG_WORD: Final = 18
 _BREAK: Final = "\u200b"
+_NO_HASH: Final = r"(?<!\S)(?![0-9a-f]{64}(?!\S))"
 _SHORT_TITLE: Final = 70
 
 
@@ -56,20 +57,27 @@ def render_pdf(report: Report) -> bytes:
 
 
 def _for_paper(block: dict[str, Any]) -> dict[str, Any]:
-    block = {name: _breakable(value) if name != "file" else value for name, value in block.items()}
+    hashes = block["kind"] != "bullets"
+    block = {
+        name: _breakable(value, hashes=hashes) if name != "file" else value
+        for name, value in block.items()
+    }
     if block["kind"] == "table":
         block["weights"] = _weights(block["head"], block["rows"])
     return block
 
 
-def _breakable(value: Any) -> Any:
-    """Give every long word places where it may be broken."""
+def _breakable(value: Any, *, hashes: bool) -> Any:
+    """Give every long word places where it may be broken; a hash only if `hashes`.
+
+    A hash that stands in a line of its own fits the page, and is copied from there whole.
+    """
     if isinstance(value, list):
-        return [_breakable(item) for item in value]
+        return [_breakable(item, hashes=hashes) for item in value]
     if not isinstance(value, str):
         return value
     return re.sub(
-        rf"\S{{{_LONG_WORD + 1},}}",
+        rf"{'' if hashes else _NO_HASH}\S{{{_LONG_WORD + 1},}}",
         lambda word: _BREAK.join(re.findall(rf".{{1,{_LONG_WORD // 3}}}", word.group())),
         value,
     )

@@ -1,20 +1,24 @@
-"""The record of a page: what it was computed from, with which versions, so that it can be
-computed again.
+"""The record of a page: what it was computed from, with which choices and versions, so that
+it can be computed again.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+import hashlib
 from dataclasses import dataclass, field
 
 import pandas as pd
 
 from carnivore_sign._version import __version__
-from carnivore_sign.reports.content import Block, Bullets, Heading, TableBlock
+from carnivore_sign.records.check import empty
+from carnivore_sign.records.tables import RECEIPTS
+from carnivore_sign.reports.choices import Choices
+from carnivore_sign.reports.content import Block, Bullets, Heading
+from carnivore_sign.reports.wording import count
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class PageRecord:
     """What a report was made from.
 
@@ -26,8 +30,13 @@ class PageRecord:
         IANA name of the zone in which times are printed.
     made_on : date
         Date that the report bears. It is given, so that the same inputs give the same file.
-    hashes : mapping of str to str
-        SHA-256 of each input, by file name.
+    receipts : DataFrame
+        RECEIPTS of the season.
+    choices : Choices
+        What was chosen for the analysis.
+    tables : str, optional
+        Folder beside the page that holds the full tables as CSV, ``inputs.csv`` among them.
+        Where none is given, the page names none.
     version : str
         Version of the library.
     made_by : str, optional
@@ -37,9 +46,28 @@ class PageRecord:
     season: str
     time_zone: str
     made_on: dt.date
-    hashes: Mapping[str, str] = field(default_factory=dict)
+    receipts: pd.DataFrame = field(default_factory=lambda: empty(RECEIPTS))
+    choices: Choices = field(default_factory=Choices)
+    tables: str | None = None
     version: str = __version__
     made_by: str | None = None
+
+    @property
+    def inputs(self) -> pd.DataFrame:
+        """One row per content that was imported: ``file``, ``sha256``, ``kind``."""
+        columns = ["file", "sha256", "kind"]
+        once = self.receipts[columns].drop_duplicates("sha256")
+        return once.sort_values(["file", "sha256"], ignore_index=True)
+
+    @property
+    def combined_hash(self) -> str:
+        """SHA-256 of the inputs' SHA-256, sorted, one a line."""
+        lines = "".join(f"{digest}\n" for digest in sorted(self.inputs["sha256"]))
+        return hashlib.sha256(lines.encode("ascii")).hexdigest()
+
+    def full_table(self, name: str) -> str:
+        """Say where the full table is, as a sentence with a space before it; or nothing."""
+        return f" The full table is {self.tables}/{name}.csv." if self.tables else ""
 
     def local(self, time: pd.Timestamp | None) -> str | None:
         """Print a moment in the zone of the season; None where there is none."""
@@ -57,19 +85,14 @@ class PageRecord:
 def record_blocks(record: PageRecord) -> tuple[Block, ...]:
     """Print the record at the end of a report."""
     said = [
-        f"Season: {record.season}.",
-        f"Page dated {record.made_on:%d %B %Y}. Times are local to {record.time_zone}.",
-        f"Computed with carnivore_sign {record.version}.",
+        f"Season: {record.season}. Times are local to {record.time_zone}. "
+        f"Page dated {record.made_on:%d %B %Y}. Computed with carnivore_sign {record.version}."
+        + (f" Made by {record.made_by}." if record.made_by else ""),
     ]
-    if record.made_by:
-        said.append(f"Made by {record.made_by}.")
-    blocks: tuple[Block, ...] = (Heading("Record"), Bullets(tuple(said)))
-    if not record.hashes:
-        return blocks
-    frame = pd.DataFrame(
-        {
-            "Input": list(record.hashes),
-            "SHA-256 (first 16 of 64 digits)": [h[:16] for h in record.hashes.values()],
-        }
-    )
-    return (*blocks, TableBlock(frame, "Inputs. The same inputs give the same page."))
+    if len(record.inputs):
+        said.append(
+            f"Inputs: {count(len(record.inputs), 'file')}, combined SHA-256 "
+            f"{record.combined_hash} (of their sorted hashes, one a line)."
+            f"{record.full_table('inputs')} The same inputs and choices give the same page."
+        )
+    return Heading("Record"), Bullets(tuple(said))

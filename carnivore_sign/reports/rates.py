@@ -1,0 +1,116 @@
+"""Rates: who walked how far in the month, and the trails found per effort."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import pandas as pd
+
+from carnivore_sign.records.vocabularies import TAXA
+from carnivore_sign.reports.content import Block, Heading, Paragraph, TableBlock
+from carnivore_sign.reports.record import PageRecord
+from carnivore_sign.reports.wording import count
+
+#: The most transects that are printed one by one.
+MOST_TRANSECTS: Final = 25
+
+#: Columns of the rates that are printed: heading, unit, decimals, factor.
+_RATE_COLUMNS: Final[dict[str, tuple[str, str, int, float]]] = {
+    "visits": ("Visits", "", 0, 1),
+    "effort_km": ("Walked", "km", 1, 1),
+    "effort_km_days": ("Effort", "km-days", 1, 1),
+    "trails_expected": ("Trails, summed by probability", "", 1, 1),
+    "trails_sure": ("Of them sure", "", 0, 1),
+    "trails_per_km": ("Per 100 km", "", 1, 100),
+    "trails_per_km_low": ("lower limit", "", 1, 100),
+    "trails_per_km_high": ("upper limit", "", 1, 100),
+    "trails_per_km_day": ("Per 100 km-days", "", 1, 100),
+    "trails_per_km_day_low": ("lower limit ", "", 1, 100),
+    "trails_per_km_day_high": ("upper limit ", "", 1, 100),
+}
+
+
+def effort_blocks(visits: pd.DataFrame, record: PageRecord) -> tuple[Block, ...]:
+    """Print the visits of a month by transect."""
+    if visits.empty:
+        return (Heading("Effort"), Paragraph("Nobody looked in this month."))
+    by = visits.groupby("transect", sort=True)
+    frame = pd.DataFrame(
+        {
+            "Walks": by["walk"].nunique(),
+            "Visits": by["visit"].size(),
+            "Segments": by["segment"].nunique(),
+            "Walked": by["effort_km"].sum(),
+            "Effort": by["effort_km_days"].sum(min_count=1),
+            "First": by["start"].min().map(record.local_date),
+            "Last": by["start"].max().map(record.local_date),
+        }
+    )
+    frame = frame.rename_axis("Transect").reset_index()
+    unknown = int(visits["effort_km_days"].isna().sum())
+    said = f"{count(len(visits), 'visit')} on {count(len(frame), 'transect')}."
+    if unknown:
+        said += (
+            f" For {unknown} of them it is not known how long the surface had been collecting "
+            "tracks; they count in kilometres and not in km-days."
+        )
+    units = {"Walked": "km", "Effort": "km-days"}
+    most = frame["Walked"].nlargest(MOST_TRANSECTS, keep="first").index
+    caption = "Effort by transect."
+    if len(frame) > len(most):
+        caption += f" The {len(most)} most walked of {len(frame)}."
+        caption += record.full_table("rates_by_transect")
+    rows = frame[frame.index.isin(most)]
+    table = TableBlock(rows, caption, units, {"Walked": 1, "Effort": 1})
+    return (Heading("Effort"), Paragraph(said), table)
+
+
+def rate_blocks(rates: pd.DataFrame, period: str, taxon: str) -> tuple[Block, ...]:
+    """Print the rates of all months, and compare the month with the one before."""
+    heading = Heading("Detections and rates")
+    if rates.empty:
+        return (heading, Paragraph("No rate could be computed."))
+    columns = {"period": [f"{pd.Period(p, freq='M'):%b %Y}" for p in rates["period"]]}
+    units, decimals = {}, {}
+    for name in rates.columns:
+        if name in _RATE_COLUMNS:
+            head, unit, places, factor = _RATE_COLUMNS[name]
+            columns[head] = rates[name].astype(float) * factor
+            decimals[head] = places
+            if unit:
+                units[head] = unit
+        elif name != "period" and not pd.api.types.is_numeric_dtype(rates[name]):
+            columns[str(name).capitalize()] = rates[name].astype("object")
+    frame = pd.DataFrame(columns).rename(columns={"period": "Month"})
+    caption = (
+        f"Trails of {TAXA[taxon]} per effort, by month. A trail counts as its "
+        "probability. Limits are 95 % limits of a Poisson count that carry that doubt."
+    )
+    return (
+        heading,
+        *_change_paragraph(rates, period),
+        TableBlock(frame, caption, units, decimals),
+    )
+
+
+def _change_paragraph(rates: pd.DataFrame, period: str) -> tuple[Block, ...]:
+    """Compare with the month before, where both have limits."""
+    before = str(pd.Period(period, freq="M") - 1)
+    needed = ["trails_per_km", "trails_per_km_low", "trails_per_km_high"]
+    if not set(needed) <= set(rates.columns):
+        return ()
+    known = rates.dropna(subset=needed).drop_duplicates("period", keep=False).set_index("period")
+    if before not in known.index or period not in known.index:
+        return ()
+    low, high = known["trails_per_km_low"], known["trails_per_km_high"]
+    apart = low[period] > high[before] or low[before] > high[period]
+    said = (
+        f"The month before had {known['trails_per_km'][before] * 100:.1f} trails per 100 km, and "
+        f"this one {known['trails_per_km'][period] * 100:.1f}. "
+    )
+    said += (
+        "The limits of the two do not overlap, which speaks for a change."
+        if apart
+        else "The limits of the two overlap, so that chance alone may explain the difference."
+    )
+    return (Paragraph(said),)
