@@ -71,7 +71,9 @@ def read_heif(data: bytes) -> HeifParts:
     cut = False
     found: dict[bytes, bytes] = {}
     for name, start, end in boxes(data, 0, len(data)):
-        cut = cut or end > len(data)
+        if end > len(data):
+            cut = True
+            faults.append("the file is cut short")
         if name == b"meta" and not found:
             found = {
                 inner: data[inside : min(stop, len(data))]
@@ -81,7 +83,8 @@ def read_heif(data: bytes) -> HeifParts:
         return HeifParts(None, None, None, ("there is no list of what the file holds",), True)
     block, width, height = None, None, None
     try:
-        block = _exif_block(data, found)
+        block, short = _exif_block(data, found)
+        cut = cut or short
     except _Short:
         cut = True
         faults.append("the EXIF block lies beyond the end of the file")
@@ -109,16 +112,17 @@ def boxes(data: bytes, start: int, end: int) -> Iterator[tuple[bytes, int, int]]
         start = stop
 
 
-def _exif_block(data: bytes, found: dict[bytes, bytes]) -> bytes | None:
+def _exif_block(data: bytes, found: dict[bytes, bytes]) -> tuple[bytes | None, bool]:
+    """Bytes of the EXIF block, and whether some of them are missing."""
     item = _exif_item(found.get(b"iinf", b""))
     if item is None:
-        return None
-    held = _item_bytes(data, found, item)
+        return None, False
+    held, cut = _item_bytes(data, found, item)
     skip = _Cursor(held).number(4)
     block = held[4 + skip :]
     if not block:
         raise _Short
-    return block
+    return block, cut
 
 
 def _exif_item(data: bytes) -> int | None:
@@ -141,8 +145,8 @@ def _exif_item(data: bytes) -> int | None:
     return None
 
 
-def _item_bytes(data: bytes, found: dict[bytes, bytes], wanted: int) -> bytes:
-    """Bytes of one item, from the file or from the box ``idat``."""
+def _item_bytes(data: bytes, found: dict[bytes, bytes], wanted: int) -> tuple[bytes, bool]:
+    """Bytes of one item, from the file or from the box ``idat``; whether some are missing."""
     cursor = _Cursor(found.get(b"iloc", b""))
     version = cursor.version()
     sizes = cursor.number(1), cursor.number(1)
@@ -166,14 +170,14 @@ def _item_bytes(data: bytes, found: dict[bytes, bytes], wanted: int) -> bytes:
     raise _Short
 
 
-def _joined(data: bytes, extents: list[tuple[int, int]]) -> bytes:
+def _joined(data: bytes, extents: list[tuple[int, int]]) -> tuple[bytes, bool]:
     pieces = []
+    cut = False
     for start, stated in extents:
-        length = stated or len(data) - start
-        if start + length > len(data) or length > MAX_EXIF_BYTES:
-            raise _Short
-        pieces.append(data[start : start + length])
-    return b"".join(pieces)
+        length = stated or max(0, len(data) - start)
+        pieces.append(data[start : start + min(length, MAX_EXIF_BYTES)])
+        cut = cut or len(pieces[-1]) < length
+    return b"".join(pieces), cut
 
 
 def _size(found: dict[bytes, bytes]) -> tuple[int | None, int | None]:

@@ -121,7 +121,7 @@ def place_photos(
     bare = np.flatnonzero(shapely.is_missing(shapes) | shapely.is_empty(shapes))
     found, reasons = _place(photos["time"].iloc[bare], fixes, max_gap_s)
     at = bare[found["row"].to_numpy(dtype=int)]
-    shapes[at] = shapely.points(found["lon"], found["lat"])
+    shapes[at] = shapely.points(found["lon"].to_numpy(float), found["lat"].to_numpy(float))
     placed = photos.set_geometry(gpd.GeoSeries(shapes, index=photos.index, crs=photos.crs))
     _fill(placed, at, found)
     without = bare[np.fromiter(reasons, dtype=int, count=len(reasons))]
