@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from presence_examples import blank_survey, draw_signs, frames_of, segments_of
 
-from carnivore_sign.errors import NothingSurveyed
+from carnivore_sign.errors import InputError, NothingSurveyed
 from carnivore_sign.presence import (
     Histories,
     fit_occupancy,
@@ -91,8 +91,9 @@ def test_blank_effort_lowers_presence_below_psi(survey: Survey) -> None:
 
 def test_the_share_is_the_mean_of_the_rows(survey: Survey) -> None:
     month = monthly_presence(*survey, **MAY)
-    assert month.share.share == pytest.approx(month.table["p_presence"].mean())
-    assert (month.share.units, month.share.units_visited) == (100, 80)
+    walked = month.table["visits"] > 0
+    assert month.share.share == pytest.approx(month.table.loc[walked, "p_presence"].mean())
+    assert (month.share.units, month.share.units_visited) == (80, 80)
     assert month.share.low < month.share.share < month.share.high
 
 
@@ -193,6 +194,62 @@ def test_a_season_is_judged_with_one_fit(survey: Survey) -> None:
     alone = monthly_presence(segments, visits, detections, **MAY)
     assert season.fit.parameters == pytest.approx(alone.fit.parameters, abs=1e-4)
     check_table(season.table, MONTHLY)
+
+
+def months_of_signs(rng: np.random.Generator) -> tuple[Survey, np.ndarray]:
+    """Draw three months in which a segment that was used tends to be used again."""
+    used = rng.random(70) < 0.5
+    frames, truth = [], []
+    for month in ("2031-05", "2031-06", "2031-07"):
+        one, _ = draw_signs(rng, psi=1.0, rate=0.5, lookalike_rate=0.4, units=70, visits=3)
+        own = one.signs["log_ratio"] > 0.8
+        at = pd.Index(one.visits["visit"]).get_indexer(one.signs["visit"]) // 3
+        kept = one.signs[used[at] | ~own]
+        histories = Histories(
+            one.units.assign(period=month), one.visits.assign(period=month), kept, "puma"
+        )
+        visits, detections = frames_of(histories)
+        names = {"visit": month + visits["visit"], "walk": month + visits["walk"]}
+        frames.append(
+            (
+                visits.assign(**names),
+                detections.assign(
+                    visit=month + detections["visit"], trail=month + detections["trail"]
+                ),
+            )
+        )
+        truth.append(used)
+        used = np.where(rng.random(70) < 0.1, ~used, used)
+    visits, detections = (
+        pd.concat(list(one), ignore_index=True) for one in zip(*frames, strict=True)
+    )
+    return (segments_of(list(one.units["unit"])), visits, detections), np.concatenate(truth)
+
+
+def test_months_that_hang_together_tell_more_of_each() -> None:
+    (segments, visits, detections), truth = months_of_signs(np.random.default_rng(31))
+    apart = season_presence(segments, visits, detections, prior=0.4)
+    chained = season_presence(segments, visits, detections, prior=0.4, chain="months")
+    assert chained.fit.aicc < apart.fit.aicc
+    assert chained.shares["period"].to_list() == ["2031-05", "2031-06", "2031-07"]
+    assert len(check_table(chained.table, MONTHLY)) == 210
+
+    def error(table: pd.DataFrame) -> float:
+        return float(((table["p_presence"] - truth) ** 2).mean())
+
+    assert error(chained.table) < error(apart.table)
+    for season in (apart, chained):
+        mean = season.table.groupby("period")["p_presence"].mean()
+        assert season.shares["share"].to_numpy() == pytest.approx(mean.to_numpy())
+        assert (season.shares["low"] < season.shares["share"]).all()
+        assert (season.shares["share"] < season.shares["high"]).all()
+
+
+def test_a_month_is_not_judged_with_a_fit_that_cannot(survey: Survey) -> None:
+    histories = make_histories(*survey[1:], prior=0.4)
+    plain = fit_occupancy(histories)
+    with pytest.raises(InputError, match="without a chain"):
+        monthly_presence(*survey, fit=plain, **MAY)
 
 
 def test_a_season_without_walks_is_told(survey: Survey) -> None:

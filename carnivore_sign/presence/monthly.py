@@ -1,21 +1,23 @@
 """Monthly: for each segment and month, what was done, what was found, and what that says.
 
 Every segment has a row every month. *Not looked for* is a state of its own, and its
-probability of presence is that of the country at large, with its limits. Where the month's
-data cannot carry an estimate, the probability is missing and the message says why.
+probability of presence is that of the country at large, with its limits. The share of segments
+used speaks of the segments that were walked: a road that nobody walks may be unlike the others,
+and no model of the walked ones can know that. Where the month's data cannot carry an estimate,
+the probability is missing and the message says why.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Final, NamedTuple
+from typing import Final, Literal, NamedTuple
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from carnivore_sign.errors import EstimateError, NothingSurveyed
+from carnivore_sign.errors import EstimateError, InputError, NothingSurveyed
 from carnivore_sign.presence.histories import Histories, make_histories
 from carnivore_sign.presence.neighbours import likeness_of_neighbours
 from carnivore_sign.presence.notes import Note
@@ -37,7 +39,7 @@ LEAST_TRAILS: Final = 2.0
 
 
 class MonthlyPresence(NamedTuple):
-    """A month: its table, the fit behind it, the share of segments used, what to know.
+    """A month: its table, the fit behind it, the share of walked segments used, what to know.
 
     ``fit`` and ``share`` are None where the data do not carry them; ``message`` says why.
     """
@@ -49,7 +51,7 @@ class MonthlyPresence(NamedTuple):
 
 
 class SeasonPresence(NamedTuple):
-    """All months: their table, the one fit behind it, the shares used, and what to know."""
+    """All months: their table, the one fit behind it, the shares of walked segments, a message."""
 
     table: gpd.GeoDataFrame
     fit: OccupancyFit | None
@@ -97,7 +99,7 @@ def monthly_presence(
     -------
     MonthlyPresence
         ``table`` per ``records.tables.MONTHLY``, EPSG:4326, one row per segment; ``fit``
-        and ``share`` (of all segments, walked or not, that are used), or None where the
+        and ``share`` (of the segments walked that month, those used), or None where the
         month does not carry them; ``message``, empty if there is nothing to add.
 
     Raises
@@ -117,9 +119,15 @@ def monthly_presence(
     messages: list[str] = []
     if fit is None:
         fit = _fit_or_none(histories, effort, "this month alone", messages)
-    if fit is not None:
-        messages += fit.messages
-    return _judge(segments, histories, period, fit, messages)
+    if fit is None:
+        table = _table(segments, histories, period, None)
+        return MonthlyPresence(table, None, None, " ".join(messages))
+    _require_single(fit)
+    usable = _usable(histories, fit, messages)
+    messages += fit.messages
+    table = _table(segments, histories, period, fit.posterior(usable))
+    share = fit.share_used(usable, visited_only=True)
+    return MonthlyPresence(table, fit, share, " ".join(messages))
 
 
 def season_presence(
@@ -130,17 +138,21 @@ def season_presence(
     taxon: str = "puma",
     prior: float | Mapping[str, float] | pd.Series,
     effort: str | None = None,
+    chain: Literal["months"] | None = None,
 ) -> SeasonPresence:
     """Judge every month with one fit of the whole season.
 
-    The rates of sign and the probability that a segment is used in a month are taken to be
-    the same all season; which segments are used may change from month to month. A month
-    with little sign borrows the rates from the others.
+    The rates of sign are taken to be the same all season, so that a month with little sign
+    borrows them from the others; which segments are used may change from month to month. By
+    default months stand alone. With ``chain="months"`` a segment that was used tends to be
+    used again (``months.py``), and each month's presence is judged from all months.
 
     Parameters
     ----------
     segments, visits, detections, taxon, prior, effort
         As for `monthly_presence`.
+    chain : {"months"}, optional
+        Let months hang together. It takes a season of three months or more.
 
     Returns
     -------
@@ -157,22 +169,28 @@ def season_presence(
     """
     if visits.empty:
         raise NothingSurveyed("No segment was walked. Import the logs of the walks.")
-    messages: list[str] = []
     segments = check_table(segments, SEGMENTS)
     histories = make_histories(visits, detections, taxon=taxon, prior=prior, segments=segments)
-    fit = _fit_or_none(histories, effort, "the season", messages)
-    if fit is not None:
-        messages += fit.messages
+    messages: list[str] = []
+    fit = _fit_or_none(histories, effort, "the season", messages, chain)
     periods = sorted(visits["period"].unique())
-    told = [_judge(segments, histories.in_period(period), period, fit, []) for period in periods]
-    table = pd.concat([month.table for month in told], ignore_index=True)
-    shares = [
-        {"period": period, **month.share._asdict()}
-        for period, month in zip(periods, told, strict=True)
-        if month.share is not None
-    ]
-    columns = ["period", *Share._fields]
-    return SeasonPresence(table, fit, pd.DataFrame(shares, columns=columns), " ".join(messages))
+    told, shares = None, pd.DataFrame(columns=["period", *Share._fields])
+    if fit is not None:
+        usable = _usable(histories, fit, messages)
+        messages += fit.messages
+        told = fit.posterior(usable)
+        shares = fit.shares_by_period(usable, visited_only=True)
+        shares = shares[shares["period"].isin(periods)].reset_index(drop=True)
+    tables = [_table(segments, histories.in_period(period), period, told) for period in periods]
+    return SeasonPresence(pd.concat(tables, ignore_index=True), fit, shares, " ".join(messages))
+
+
+def _require_single(fit: OccupancyFit) -> None:
+    if fit.model.name != "scored_signs" or fit.model.chain is not None:
+        raise InputError(
+            "a month is judged with a fit of model='scored_signs' without a chain",
+            remedy="Fit that, or judge all months together: season_presence(..., chain='months').",
+        )
 
 
 def _require_visits(visits: pd.DataFrame, period: str) -> None:
@@ -185,26 +203,25 @@ def _require_visits(visits: pd.DataFrame, period: str) -> None:
     )
 
 
-def _judge(
-    segments: gpd.GeoDataFrame,
-    histories: Histories,
-    period: str,
-    fit: OccupancyFit | None,
-    messages: list[str],
-) -> MonthlyPresence:
-    """Put one month's table together, with presence if there is a fit."""
+def _table(
+    segments: gpd.GeoDataFrame, histories: Histories, period: str, told: pd.DataFrame | None
+) -> gpd.GeoDataFrame:
+    """Put one month's table together, with presence as `told`."""
     table = _what_was_done(segments, histories, period)
-    share = None
-    if fit is not None:
-        notes: list[Note] = []
-        usable = set_aside_without_effort(histories, str(fit.model.effort), notes)
-        messages += [note.text for note in notes if note.text not in messages]
-        told = fit.posterior(usable).rename(columns={"unit": "segment"})
+    if told is not None:
+        here = told[told["period"] == period].rename(columns={"unit": "segment"})
         columns = ["segment", "p_presence", "p_presence_low", "p_presence_high"]
-        table = table.merge(told[columns], on="segment", how="left")
-        share = fit.share_used(usable)
-    table = gpd.GeoDataFrame(table, geometry="geometry", crs=segments.crs)
-    return MonthlyPresence(conform(table, MONTHLY), fit, share, " ".join(messages))
+        table = table.merge(here[columns], on="segment", how="left")
+    return conform(gpd.GeoDataFrame(table, geometry="geometry", crs=segments.crs), MONTHLY)
+
+
+def _usable(histories: Histories, fit: OccupancyFit, messages: list[str]) -> Histories:
+    """Leave out the visits that the fit cannot judge, and say so once."""
+    notes: list[Note] = []
+    usable = set_aside_without_effort(histories, str(fit.model.effort), notes)
+    known = fit.messages
+    messages += [note.text for note in notes if note.text not in known]
+    return usable
 
 
 def _what_was_done(segments: gpd.GeoDataFrame, histories: Histories, period: str) -> pd.DataFrame:
@@ -243,7 +260,11 @@ def _states(table: pd.DataFrame) -> np.ndarray:
 
 
 def _fit_or_none(
-    histories: Histories, effort: str | None, what: str, messages: list[str]
+    histories: Histories,
+    effort: str | None,
+    what: str,
+    messages: list[str],
+    chain: Literal["months"] | None = None,
 ) -> OccupancyFit | None:
     """Fit the scored signs, or say in `messages` why `what` does not carry a fit."""
     refused = f"Presence was not estimated from {what}"
@@ -257,7 +278,7 @@ def _fit_or_none(
         )
         return None
     try:
-        fit = fit_quietly(histories, model="scored_signs", effort=effort)
+        fit = fit_quietly(histories, model="scored_signs", effort=effort, chain=chain)
     except EstimateError as error:
         messages.append(f"{refused}. {error}")
         return None
@@ -269,6 +290,8 @@ def _fit_or_none(
 
 def _about_neighbours(fit: OccupancyFit) -> list[Note]:
     """Say if segments next to each other are more alike than the model takes them to be."""
+    if fit.model.chain is not None:
+        return []
     try:
         told = likeness_of_neighbours(fit)
     except EstimateError:

@@ -174,6 +174,7 @@ class OccupancyFit:
         self,
         histories: Histories | None = None,
         *,
+        visited_only: bool = False,
         level: float = 0.95,
         draws: int = 4000,
         rng: np.random.Generator | None = None,
@@ -190,6 +191,8 @@ class OccupancyFit:
         ----------
         histories : Histories, optional
             Other histories to judge with the fitted parameters.
+        visited_only : bool
+            Speak of the units with visits alone: units nobody visits may be unlike them.
         level : float
             Probability that the limits are to cover.
         draws : int
@@ -202,28 +205,33 @@ class OccupancyFit:
         -------
         Share
         """
-        rng = np.random.default_rng(0) if rng is None else rng
-        likelihood = self.model.on(self.histories if histories is None else histories)
-        odds, slope = likelihood.states.log_odds(self.parameters)
-        root = _root(self.covariance)
-        shares = np.empty(draws)
-        for draw in range(draws):
-            moved = odds + slope @ (root @ rng.standard_normal(len(root)))
-            shares[draw] = (rng.random(len(odds)) < expit(moved)).mean()
-        tail = 0.5 * (1.0 - level)
-        share = float(expit(odds).mean())
-        low, high = np.quantile(shares, [tail, 1.0 - tail])
-        for edge in self.edges:
-            if edge.limit is not None:
-                there = float(expit(likelihood.states.log_odds(edge.limit)[0]).mean())
-                low, high = min(low, there), max(high, there)
-        return Share(
-            share,
-            min(float(low), share),
-            max(float(high), share),
-            likelihood.layout.n_sites,
-            likelihood.layout.n_visited,
-        )
+        table = self._shares(histories, visited_only, level, draws, rng, by_period=False)
+        share, low, high, units, visited = table.iloc[0][list(Share._fields)]
+        return Share(float(share), float(low), float(high), int(units), int(visited))
+
+    def shares_by_period(
+        self,
+        histories: Histories | None = None,
+        *,
+        visited_only: bool = False,
+        level: float = 0.95,
+        draws: int = 4000,
+        rng: np.random.Generator | None = None,
+    ) -> pd.DataFrame:
+        """Estimate the share of the units used in each period.
+
+        Parameters
+        ----------
+        histories, visited_only, level, draws, rng
+            As for `share_used`.
+
+        Returns
+        -------
+        DataFrame
+            A row a period: ``period``, ``share``, ``low``, ``high``, ``units``,
+            ``units_visited``.
+        """
+        return self._shares(histories, visited_only, level, draws, rng, by_period=True)
 
     def predict(
         self, frame: pd.DataFrame, *, part: str = "psi", level: float = 0.95
@@ -259,6 +267,47 @@ class OccupancyFit:
             "high": back(middle + reach),
         }
         return pd.DataFrame(table, index=frame.index)
+
+    def _shares(
+        self,
+        histories: Histories | None,
+        visited_only: bool,
+        level: float,
+        draws: int,
+        rng: np.random.Generator | None,
+        *,
+        by_period: bool,
+    ) -> pd.DataFrame:
+        """Draw the shares of units used, of all units together or period by period."""
+        rng = np.random.default_rng(0) if rng is None else rng
+        likelihood = self.model.on(self.histories if histories is None else histories)
+        layout, edges = likelihood.layout, [edge.limit for edge in self.edges]
+        kept = layout.visits_per_site > 0 if visited_only else np.ones(layout.n_sites, dtype=bool)
+        odds, slope = (part[kept] for part in likelihood.states.log_odds(self.parameters))
+        periods = layout.units["period"].to_numpy(dtype=object)[kept]
+        group, names = pd.factorize(periods if by_period else np.full(len(odds), "all"), sort=True)
+        units = np.bincount(group, minlength=len(names))
+
+        def share(used: FloatArray) -> FloatArray:
+            return np.bincount(group, used, minlength=len(names)) / units
+
+        root = _root(self.covariance)
+        drawn = np.empty((draws, len(names)))
+        for draw in range(draws):
+            moved = odds + slope @ (root @ rng.standard_normal(len(root)))
+            drawn[draw] = share(rng.random(len(odds)) < expit(moved))
+        middle, tail = share(expit(odds)), 0.5 * (1.0 - level)
+        ends = [middle, *np.quantile(drawn, [tail, 1.0 - tail], axis=0)]
+        ends += [
+            share(expit(likelihood.states.log_odds(limit)[0][kept]))
+            for limit in edges
+            if limit is not None
+        ]
+        table = {"period": names, "share": middle, "low": np.min(ends, axis=0)}
+        visited = np.bincount(group, layout.visits_per_site[kept] > 0, minlength=len(names))
+        return pd.DataFrame(
+            {**table, "high": np.max(ends, axis=0), "units": units, "units_visited": visited}
+        ).astype({"units_visited": int})
 
     def _constant(self, part: Part, z: float, wider: float) -> pd.DataFrame:
         position = part.positions.start

@@ -1,0 +1,121 @@
+"""Recovery of every occupancy model over 500 surveys with known truth; kept as a table.
+
+Run it with ``python tests/benchmarks/recovery_occupancy.py`` from the root; it takes some
+minutes and writes ``recovery_occupancy.csv`` beside it. A row is one parameter of one model:
+``truth``, the ``mean`` of the estimates, ``bias``, its Monte Carlo ``error``, and ``cover``,
+the share of 95 % limits that hold the truth. Maximum likelihood is biased in small surveys;
+the cases that show it (scored signs, line) stand beside ones four times as large, where it is
+gone. The tests hold 40 surveys of each.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE.parent))
+
+from presence_examples import (  # noqa: E402
+    draw_graded,
+    draw_lines,
+    draw_months,
+    draw_signs,
+    draw_visits,
+)
+
+from carnivore_sign.presence import Histories  # noqa: E402
+from carnivore_sign.presence.occupancy import fit_quietly  # noqa: E402
+from carnivore_sign.progress import with_progress  # noqa: E402
+
+SETS = 500
+Draw = Callable[[np.random.Generator], Histories]
+
+
+def uneven(rng: np.random.Generator) -> Histories:
+    """Draw units that hold different numbers of animals."""
+    p = np.repeat(1 - (1 - 0.25) ** rng.poisson(1.2, 250), 6)
+    return draw_visits(rng, psi=1.0, p=p, units=250, visits=6)[0]
+
+
+GRADED = {"psi": 0.4, "p": 0.5, "false_ratio": 0.2, "sure_share": 0.5}
+LINES = {"psi": 0.6, "after_unused": 0.15, "after_used": 0.75, "p": 0.6}
+MONTHS = {"psi": 0.5, "colonisation": 0.2, "extinction": 0.3, "p": 0.5}
+SIGNS = {"psi": 0.4, "sign_rate": 0.35, "lookalike_rate": 0.5}
+
+CASES: dict[str, tuple[Draw, dict[str, str], dict[str, float]]] = {
+    "repeat visits, 120 units x 5": (
+        lambda rng: draw_visits(rng, psi=0.5, p=0.35, units=120, visits=5)[0],
+        {},
+        {"psi": 0.5, "p": 0.35},
+    ),
+    "sure and unsure, 200 units x 5": (
+        lambda rng: draw_graded(rng, **GRADED, units=200, visits=5)[0],
+        {"model": "sure_unsure"},
+        GRADED,
+    ),
+    "scored signs, 120 units x 4": (
+        lambda rng: draw_signs(rng, psi=0.4, rate=0.35, lookalike_rate=0.5, units=120, visits=4)[0],
+        {"model": "scored_signs"},
+        SIGNS,
+    ),
+    "scored signs, 480 units x 4": (
+        lambda rng: draw_signs(rng, psi=0.4, rate=0.35, lookalike_rate=0.5, units=480, visits=4)[0],
+        {"model": "scored_signs"},
+        SIGNS,
+    ),
+    "line, 120 lines x 14 segments": (
+        lambda rng: draw_lines(rng, **LINES, lines=120, segments=14)[0],
+        {"chain": "line"},
+        LINES,
+    ),
+    "line, 480 lines x 14 segments": (
+        lambda rng: draw_lines(rng, **LINES, lines=480, segments=14)[0],
+        {"chain": "line"},
+        LINES,
+    ),
+    "months, 100 units x 5 x 3": (
+        lambda rng: draw_months(rng, **MONTHS, units=100, months=5, visits=3)[0],
+        {"chain": "months"},
+        MONTHS,
+    ),
+    "abundance, 250 units x 6": (uneven, {"model": "abundance"}, {"abundance": 1.2, "r": 0.25}),
+}
+
+
+def recover(name: str, sets: int = SETS) -> pd.DataFrame:
+    """Fit `sets` surveys of one case; return a row for each parameter."""
+    draw, options, truth = CASES[name]
+    rng = np.random.default_rng(2031)
+    tables = [
+        fit_quietly(draw(rng), **options).summary()
+        for _ in with_progress(range(sets), name, show=True)
+    ]
+    rows = []
+    for parameter, value in truth.items():
+        one = pd.DataFrame([table.loc[parameter] for table in tables])
+        estimate = one["estimate"].to_numpy(dtype=float)
+        inside = one["low"].le(value) & one["high"].ge(value)
+        rows.append(
+            {
+                "case": name,
+                "sets": sets,
+                "parameter": parameter,
+                "truth": value,
+                "mean": estimate.mean(),
+                "bias": estimate.mean() - value,
+                "error": estimate.std(ddof=1) / np.sqrt(sets),
+                "cover": inside.mean(),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+if __name__ == "__main__":
+    table = pd.concat([recover(name) for name in CASES], ignore_index=True)
+    table.round(5).to_csv(HERE / "recovery_occupancy.csv", index=False)
+    print(table.round(4).to_string(index=False))
