@@ -146,15 +146,14 @@ REFUSED = {
     "osmweb__f.gpx": "zip archive",
     "osmweb__g.gpx": "tar archive",
     "osmweb__h.gpx": "tar archive",
-    "osmweb__jpg.gpx": "JPEG",
-    "osmweb__jpg.gz.gpx": "JPEG",
     "sgraaf__not_gpx_root.gpx": "<notgpx>",
 }
+PHOTOS = {"osmweb__jpg.gpx", "osmweb__jpg.gz.gpx"}
 
 
 def test_every_broken_file_is_in_one_of_the_lists(real_files: Path) -> None:
     there = {path.name for path in (real_files / "broken").glob("*gpx*")}
-    assert there == set(BROKEN) | set(REFUSED)
+    assert there == set(BROKEN) | set(REFUSED) | PHOTOS
 
 
 @pytest.mark.parametrize("name", BROKEN)
@@ -171,6 +170,14 @@ def test_a_broken_file_keeps_its_good_rows_and_says_what_is_wrong(
     if reason:
         assert reading.set_aside["reason"].str.contains(reason, regex=False).any()
         assert reading.set_aside["content"].str.startswith("<").all()
+
+
+@pytest.mark.parametrize("name", sorted(PHOTOS))
+def test_a_photo_that_is_called_gpx_is_a_photo(name: str, real_files: Path) -> None:
+    path = real_files / "broken" / name
+    assert read_file(path).rows_kept == {"photos": 1}
+    with pytest.raises(UnknownKind, match="not a GPS log"):
+        read_log(path)
 
 
 @pytest.mark.parametrize("name", REFUSED)

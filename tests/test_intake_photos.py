@@ -11,9 +11,11 @@ import pytest
 from photo_making import CLOCK, LAT, LON, MAKERS, PLACE, jpeg, tiff
 
 from carnivore_sign.errors import InputError, UnknownKind
+from carnivore_sign.intake import import_files, read_file, read_table
 from carnivore_sign.intake.photos import photo_thumbnail, read_photo, read_photos
 from carnivore_sign.intake.source import open_source
 from carnivore_sign.records.check import find_faults
+from carnivore_sign.records.season import Season
 from carnivore_sign.records.tables import PHOTOS
 
 #: Real photos whose position is not that of the independent tool, and why.
@@ -251,3 +253,39 @@ def test_a_daylight_saving_overlap_is_told_and_a_skipped_hour_has_no_time(tmp_pa
     assert any("went through twice" in note for note in reading.notes)
     assert pd.isna(second.time)
     assert "the clocks went forward over it" in second.notes
+
+
+def test_a_photo_is_recognised_by_its_content_and_imported_once(
+    tmp_path: Path, season: Season
+) -> None:
+    gps = {**PLACE, "GPSImgDirection": [(45, 1)], "GPSImgDirectionRef": "M"}
+    local = {"DateTimeOriginal": "2026:02:14 07:40:30"}
+    paths = []
+    for form, make in MAKERS.items():
+        paths.append(write(tmp_path, f"{form}.dat", make(tiff({"Make": form}, local, gps))))
+        assert read_file(paths[-1]).kind == "photo"
+        with pytest.raises(UnknownKind, match="not a notebook table"):
+            read_table(paths[-1])
+    receipts = import_files(season, [*paths, paths[0]])
+    assert receipts["outcome"].tolist() == ["imported"] * 4 + ["known"]
+    assert receipts["kind"].eq("photo").all()
+    kept = season.read("photos")
+    assert kept["photo"].tolist() == [path.name for path in paths]
+    assert kept["time"].eq(pd.Timestamp("2026-02-14T15:40:30Z")).all()  # the season's zone
+    assert kept["time_source"].eq("camera_zone").all()
+    assert kept.geometry.y.tolist() == pytest.approx([LAT] * 4)
+
+
+def test_photos_of_two_cameras_with_one_name_both_stay_in_the_season(
+    tmp_path: Path, season: Season
+) -> None:
+    paths = []
+    for make in ("A", "B"):
+        (tmp_path / make).mkdir()
+        paths.append(write(tmp_path / make, "IMG_1.JPG", jpeg(tiff({"Make": make}))))
+    receipts = import_files(season, paths)
+    assert receipts["rows_set_aside"].tolist() == [0, 0]
+    names = season.read("photos")["photo"].tolist()
+    assert names[0] == "IMG_1.JPG"
+    assert names[1].startswith("IMG_1.JPG-")
+    assert "another photo of the season is called IMG_1.JPG" in receipts["notes"].iloc[1]

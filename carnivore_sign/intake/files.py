@@ -10,8 +10,10 @@ from carnivore_sign.errors import FileUnreadable, InputError, UnknownKind
 from carnivore_sign.intake.clocks import require_zone
 from carnivore_sign.intake.gpx import read_gpx
 from carnivore_sign.intake.kinds import KINDS, recognise
+from carnivore_sign.intake.kml import is_kml, read_kml, read_kml_layer
 from carnivore_sign.intake.layers import read_layer
 from carnivore_sign.intake.nmea import read_nmea
+from carnivore_sign.intake.photos import read_photo
 from carnivore_sign.intake.reading import Reading
 from carnivore_sign.intake.source import Source, open_source
 from carnivore_sign.intake.tables import read_notebook
@@ -22,6 +24,7 @@ LOG_READERS: Final[dict[str, Callable[..., Reading]]] = {
     "gpx": read_gpx,
     "nmea": read_nmea,
     "tcx": read_tcx,
+    "kml": read_kml,
 }
 
 
@@ -38,7 +41,7 @@ def read_file(
     Parameters
     ----------
     path : path-like
-        A GPS log (GPX, NMEA 0183, TCX; packed or not), a notebook table (CSV) or a layer of
+        A GPS log (GPX, KML, NMEA 0183, TCX; packed or not), a notebook table (CSV) or a layer of
         transects or parcels (any format that pyogrio reads).
     time_zone : str, optional
         IANA name of the zone of times that carry none. Without it such rows are set aside.
@@ -121,7 +124,7 @@ def read_table(
     """
     source = open_source(path)
     found = kind or recognise(source)
-    if found == "layer" or found in LOG_READERS:
+    if found in ("layer", "photo") or found in LOG_READERS:
         raise UnknownKind(
             f"this is not a notebook table ({KINDS[found]})",
             file=source.path,
@@ -147,8 +150,10 @@ def read_any(
     found = kind or recognise(source)
     if found in LOG_READERS:
         return LOG_READERS[found](source, time_zone=time_zone, observer=observer)
+    if found == "photo":
+        return read_photo(source, time_zone=time_zone)
     if found == "layer":
-        return read_layer(source, crs=crs)
+        return read_kml_layer(source) if is_kml(source.data) else read_layer(source, crs=crs)
     return read_notebook(source, found, time_zone=time_zone)
 
 

@@ -21,6 +21,7 @@ from carnivore_sign.errors import InputError
 from carnivore_sign.intake.clocks import require_zone
 from carnivore_sign.intake.files import read_any
 from carnivore_sign.intake.overlaps import HeldFixes
+from carnivore_sign.intake.photos import unique_names
 from carnivore_sign.intake.reading import Reading, join_set_aside, rows_set_aside
 from carnivore_sign.intake.source import Source, open_source
 from carnivore_sign.progress import with_progress
@@ -153,6 +154,8 @@ def _fit_into(
     rows_known : dict of str to int
         Of the rows kept, those that the season has already.
     """
+    if "photos" in reading.tables:
+        reading = _with_own_photo_names(season, reading)
     if "logs" not in reading.tables:
         for name in reading.tables:
             reading = _without_known_names(season, reading, name)
@@ -189,6 +192,17 @@ def _with_own_log_name(season: Season, reading: Reading) -> Reading:
     }
     note = f"another log of the season is called {stem}, so that this one is {own}"
     return replace(reading, tables=tables, notes=(*reading.notes, note))
+
+
+def _with_own_photo_names(season: Season, reading: Reading) -> Reading:
+    photos = reading.tables["photos"]
+    taken = season.read("photos")["photo"]
+    own = unique_names(photos["photo"].tolist(), photos["sha256"].tolist(), taken)
+    if own == photos["photo"].tolist():
+        return reading
+    note = f"another photo of the season is called {photos['photo'].iloc[0]}"
+    named = photos.assign(photo=pd.Series(own, index=photos.index, dtype=photos["photo"].dtype))
+    return replace(reading, tables={"photos": named}, notes=(*reading.notes, note))
 
 
 def _without_known_names(season: Season, reading: Reading, name: str) -> Reading:

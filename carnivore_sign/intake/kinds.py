@@ -6,7 +6,10 @@ import re
 from typing import Final
 
 from carnivore_sign.errors import UnknownKind
+from carnivore_sign.intake.archives import ZIP_MAGIC
 from carnivore_sign.intake.columns import TABLE_COLUMNS, read_header
+from carnivore_sign.intake.kml import is_kml, kind_of_kml
+from carnivore_sign.intake.photo_files import form_of
 from carnivore_sign.intake.source import Source, as_utf8
 
 #: Kinds that `read_file` reads, and what each is.
@@ -14,6 +17,8 @@ KINDS: Final[dict[str, str]] = {
     "gpx": "GPS log in GPX 1.0 or 1.1",
     "nmea": "log of NMEA 0183 sentences",
     "tcx": "training file of a sports watch, TCX",
+    "kml": "log of a map viewer in KML or KMZ",
+    "photo": "photo: JPEG, HEIC, PNG or TIFF",
     "layer": "vector layer: lines are transects, polygons are parcels",
     "sign": "notebook table, one place with sign a row",
     "prints": "notebook table, one footprint a row",
@@ -29,10 +34,6 @@ _NMEA_BYTES: Final = 65_536
 _LAYER_MAGIC: Final = (b"SQLite format 3\x00", b"fgb\x03fgb", b"\x00\x00\x27\x0a")
 #: Content that is recognised and not read: magic bytes, where they stand, and what to do.
 _REFUSED: Final = (
-    (b"\xff\xd8\xff", 0, "a JPEG photo", "Photos are not read yet; note its place in the table."),
-    (b"\x89PNG", 0, "a PNG picture", "Pictures are not read yet."),
-    (b"PK\x03\x04", 0, "a zip archive (or a spreadsheet or KMZ)",
-     "Unpack it first; save a spreadsheet as CSV."),
     (b"ustar", 257, "a tar archive", "Unpack it first."),
     (b".FIT", 8, "a FIT file of a sports watch", "Export the activity as GPX."),
 )  # fmt: skip
@@ -55,6 +56,10 @@ def recognise(source: Source) -> str:
     for magic, where, what, remedy in _REFUSED:
         if data[where : where + len(magic)] == magic:
             raise UnknownKind(f"this is {what}", file=source.path, remedy=remedy)
+    if data.startswith(ZIP_MAGIC):
+        return _kind_of_archive(source)
+    if form_of(data):
+        return "photo"
     if data.startswith(_LAYER_MAGIC):
         return "layer"
     if _NMEA.search(as_utf8(data[:_NMEA_BYTES])[0]):
@@ -67,6 +72,16 @@ def recognise(source: Source) -> str:
     return _kind_of_table(source)
 
 
+def _kind_of_archive(source: Source) -> str:
+    if is_kml(source.data):
+        return kind_of_kml(source)
+    raise UnknownKind(
+        "this is a zip archive without a KML in it",
+        file=source.path,
+        remedy="Unpack it first; save a spreadsheet as CSV.",
+    )
+
+
 def _kind_of_xml(source: Source, head: str) -> str:
     bare = re.sub(r"<!--.*?-->", "", head, flags=re.DOTALL)
     root = _ROOT.search(bare)
@@ -76,7 +91,7 @@ def _kind_of_xml(source: Source, head: str) -> str:
     if name == "trainingcenterdatabase":
         return "tcx"
     if name == "kml":
-        return "layer"
+        return kind_of_kml(source)
     raise UnknownKind(
         f"this is XML with the root element <{name}>, and neither GPX nor KML",
         file=source.path,
