@@ -91,6 +91,15 @@ def presence_after_blanks_of(
     ------
     InputError
         If the fit is of another model, or a parameter of it could not be estimated.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from carnivore_sign.presence import fit_occupancy, histories_from_matrix
+    >>> matrix = pd.DataFrame([[1, 0, 1, 0], [0, 0, 0, 0], [0, 1, 0, 0], [1, 1, 0, 1]] * 10)
+    >>> fit = fit_occupancy(histories_from_matrix(matrix))
+    >>> [round(value, 2) for value in presence_after_blanks_of(fit, 4)]
+    [0.29, 0.08, 0.64]
     """
     constant = all(part.is_constant for part in fit.model.parts)
     if fit.model.name != "repeat_visits" or not constant or fit.flat.any():
@@ -161,6 +170,15 @@ def blank_visits_needed_of(
     ------
     InputError
         If the model has no constant p, or it could not be estimated.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from carnivore_sign.presence import fit_occupancy, histories_from_matrix
+    >>> matrix = pd.DataFrame([[1, 0, 1, 0], [0, 0, 0, 0], [0, 1, 0, 0], [1, 1, 0, 1]] * 10)
+    >>> fit = fit_occupancy(histories_from_matrix(matrix))
+    >>> blank_visits_needed_of(fit)
+    (5, 4, 7)
     """
     table = fit.summary(level=level)
     if "p" not in table.index or table.loc["p", ["low", "high"]].isna().any():

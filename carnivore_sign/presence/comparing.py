@@ -40,6 +40,18 @@ def compare_fits(fits: Mapping[str, OccupancyFit], *, overdispersion: float = 1.
     ------
     InputError
         If the fits are not of the same data.
+
+    Examples
+    --------
+    >>> from carnivore_sign.presence import fit_occupancy, histories_from_matrix
+    >>> matrix = pd.DataFrame([[1, 0, 1, 0], [0, 0, 0, 0], [0, 1, 0, 0], [1, 1, 0, 1]] * 10)
+    >>> histories = histories_from_matrix(matrix)
+    >>> fits = {
+    ...     "plain": fit_occupancy(histories),
+    ...     "uneven": fit_occupancy(histories, model="abundance"),
+    ... }
+    >>> compare_fits(fits)[["parameters", "difference", "weight"]].round(2).loc["plain"].to_list()
+    [2.0, 0.0, 0.66]
     """
     _require_same_data(fits)
     factor = max(1.0, overdispersion)
@@ -82,6 +94,15 @@ def predict_averaged(
     DataFrame
         ``estimate``, ``low``, ``high``, with the index of `frame`; averaged on the logit (or
         log) scale, with a standard error of ``sum w sqrt(se^2 + (estimate - mean)^2)``.
+
+    Examples
+    --------
+    >>> from carnivore_sign.presence import fit_occupancy, histories_from_matrix
+    >>> matrix = pd.DataFrame([[1, 0, 1, 0], [0, 0, 0, 0], [0, 1, 0, 0], [1, 1, 0, 1]] * 10)
+    >>> fit = fit_occupancy(histories_from_matrix(matrix))
+    >>> predict_averaged({"plain": fit}, pd.DataFrame(index=["anywhere"]))["estimate"].round(2)
+    anywhere    0.82
+    Name: estimate, dtype: float64
     """
     weight = compare_fits(fits, overdispersion=overdispersion)["weight"]
     z = float(norm.ppf(0.5 + level / 2.0))

@@ -82,6 +82,16 @@ def check_fit(
     ------
     InputError
         If the fit is of another model.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from carnivore_sign.presence import fit_occupancy, histories_from_matrix
+    >>> matrix = pd.DataFrame([[1, 0, 1, 0], [0, 0, 0, 0], [0, 1, 0, 0], [1, 1, 0, 1]] * 10)
+    >>> fit = fit_occupancy(histories_from_matrix(matrix))
+    >>> check = check_fit(fit, replicates=50)
+    >>> check.p_value < 0.05, check.replicates
+    (True, 50)
     """
     states = _states_of(fit)
     rng = np.random.default_rng(0) if rng is None else rng
@@ -123,6 +133,15 @@ def bootstrap_limits(
     -------
     DataFrame
         Index and scales as `OccupancyFit.summary`; ``estimate``, ``low``, ``high``.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from carnivore_sign.presence import fit_occupancy, histories_from_matrix
+    >>> matrix = pd.DataFrame([[1, 0, 1, 0], [0, 0, 0, 0], [0, 1, 0, 0], [1, 1, 0, 1]] * 10)
+    >>> fit = fit_occupancy(histories_from_matrix(matrix))
+    >>> list(bootstrap_limits(fit, replicates=20).columns)
+    ['estimate', 'low', 'high']
     """
     states = _states_of(fit)
     rng = np.random.default_rng(0) if rng is None else rng

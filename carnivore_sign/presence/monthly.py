@@ -108,6 +108,33 @@ def monthly_presence(
         If there are no visits in the month.
     TableFaults, InputError
         If a table breaks its schema.
+
+    Examples
+    --------
+    A month with one walk of one segment: what was done and found is told, and presence is
+    not guessed at.
+
+    >>> import shapely
+    >>> segments = gpd.GeoDataFrame(
+    ...     {"segment": ["w#1", "w#2"], "transect": "w", "from_m": [0.0, 500.0],
+    ...      "to_m": [500.0, 1000.0], "length_m": 500.0},
+    ...     geometry=shapely.linestrings([[[0, 40], [0, 41]], [[0, 41], [0, 42]]]), crs=4326,
+    ... )
+    >>> time = pd.Timestamp("2031-05-03T15:00Z")
+    >>> visits = pd.DataFrame(
+    ...     {"visit": ["a@w#1"], "walk": "a", "log": "l", "segment": "w#1", "transect": "w",
+    ...      "start": time, "end": time, "period": "2031-05", "covered_m": 500.0,
+    ...      "coverage": 1.0, "effort_km": 0.5, "effort_km_days": 2.0}
+    ... )
+    >>> detections = pd.DataFrame(
+    ...     {"trail": ["t"], "visit": "a@w#1", "segment": "w#1", "period": "2031-05",
+    ...      "offset_m": 3.0, "p_puma": 0.97}
+    ... )
+    >>> month = monthly_presence(segments, visits, detections, period="2031-05", prior=0.2)
+    >>> month.table[["segment", "state", "visits", "p_found"]].to_numpy().tolist()
+    [['w#1', 'found_sure', 1, 0.97], ['w#2', 'not_looked', 0, nan]]
+    >>> month.message.split(":")[0]
+    'Presence was not estimated from this month alone'
     """
     segments = check_table(segments, SEGMENTS)
     _require_visits(visits, period)

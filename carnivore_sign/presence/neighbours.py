@@ -47,6 +47,14 @@ def unit_residuals(fit: OccupancyFit, histories: Histories | None = None) -> pd.
         ``unit``, ``period``, ``residual``: P(used | its record) minus P(used) at its
         covariates, between -1 and 1; only units with visits. Mapped, it shows where the
         model is too low or too high.
+
+    Examples
+    --------
+    >>> from carnivore_sign.presence import fit_occupancy, histories_from_matrix
+    >>> matrix = pd.DataFrame([[1, 0, 1, 0], [0, 0, 0, 0], [0, 1, 0, 0], [1, 1, 0, 1]] * 10)
+    >>> fit = fit_occupancy(histories_from_matrix(matrix))
+    >>> unit_residuals(fit)["residual"].head(2).round(2).to_list()
+    [0.18, -0.53]
     """
     if fit.model.chain is not None:
         raise InputError("residuals are for a model without a chain")
