@@ -153,7 +153,7 @@ def read_any(
     if found == "photo":
         return read_photo(source, time_zone=time_zone)
     if found == "layer":
-        return read_kml_layer(source) if is_kml(source.data) else read_layer(source, crs=crs)
+        return read_kml_layer(source) if is_kml(source) else read_layer(source, crs=crs)
     return read_notebook(source, found, time_zone=time_zone)
 
 

@@ -52,19 +52,25 @@ def recognise(source: Source) -> str:
     UnknownKind
         If no reader fits; the message says what was seen and what would do.
     """
-    data = source.data
     for magic, where, what, remedy in _REFUSED:
-        if data[where : where + len(magic)] == magic:
+        if source.data[where : where + len(magic)] == magic:
             raise UnknownKind(f"this is {what}", file=source.path, remedy=remedy)
-    if data.startswith(ZIP_MAGIC):
+    if source.data.startswith(ZIP_MAGIC):
         return _kind_of_archive(source)
+    return _kind_of_bytes(source.data) or _kind_of_text(source)
+
+
+def _kind_of_bytes(data: bytes) -> str | None:
+    """Tell the kinds that a few bytes give away."""
     if form_of(data):
         return "photo"
     if data.startswith(_LAYER_MAGIC):
         return "layer"
-    if _NMEA.search(as_utf8(data[:_NMEA_BYTES])[0]):
-        return "nmea"
-    head = as_utf8(data[:_HEAD_BYTES])[0].decode("utf-8", errors="replace").lstrip()
+    return "nmea" if _NMEA.search(as_utf8(data[:_NMEA_BYTES])[0]) else None
+
+
+def _kind_of_text(source: Source) -> str:
+    head = as_utf8(source.data[:_HEAD_BYTES])[0].decode("utf-8", errors="replace").lstrip()
     if head.startswith("<"):
         return _kind_of_xml(source, head)
     if head.startswith(("{", "[")):
@@ -73,7 +79,7 @@ def recognise(source: Source) -> str:
 
 
 def _kind_of_archive(source: Source) -> str:
-    if is_kml(source.data):
+    if is_kml(source):
         return kind_of_kml(source)
     raise UnknownKind(
         "this is a zip archive without a KML in it",
@@ -93,7 +99,7 @@ def _kind_of_xml(source: Source, head: str) -> str:
     if name == "kml":
         return kind_of_kml(source)
     raise UnknownKind(
-        f"this is XML with the root element <{name}>, and neither GPX nor KML",
+        f"this is XML with the root element <{name}>, and not one of GPX, KML and TCX",
         file=source.path,
         remedy="Export the log as GPX.",
     )

@@ -8,6 +8,7 @@ system is refused unless one is stated: a guess would move every line.
 from __future__ import annotations
 
 import warnings
+from collections.abc import Sequence
 from contextlib import suppress
 from typing import Final
 from xml.parsers import expat
@@ -63,6 +64,36 @@ def read_layer(source: Source, *, crs: str | None = None) -> Reading:
         If no column holds the names.
     """
     features, notes = _read_features(source, crs)
+    return layer_reading(source, features, notes=notes)
+
+
+def layer_reading(
+    source: Source, features: gpd.GeoDataFrame, *, notes: Sequence[str] = ()
+) -> Reading:
+    """Make the reading of a layer from its features.
+
+    Parameters
+    ----------
+    source : Source
+        The file.
+    features : GeoDataFrame
+        One row per feature, in EPSG:4326, in the order of the file.
+    notes : sequence of str
+        What was repaired, assumed or left out so far.
+
+    Returns
+    -------
+    Reading
+        As `read_layer`.
+
+    Raises
+    ------
+    InputError
+        If no column holds the names.
+    """
+    notes = list(notes)
+    features = features.reset_index(drop=True)
+    features["source_row"] = np.arange(1, len(features) + 1)
     shape = features.geom_type.fillna("").str.removeprefix("Multi")
     kind = shape.map(_SHAPES)
     most = kind.dropna().mode()
@@ -110,7 +141,6 @@ def _read_features(source: Source, crs: str | None) -> tuple[gpd.GeoDataFrame, l
     if features.has_z.any():
         notes.append("heights were left out")
     features = features.set_geometry(features.geometry.force_2d())
-    features["source_row"] = np.arange(1, len(features) + 1)
     return features, notes
 
 
