@@ -250,6 +250,7 @@ def test_a_daylight_saving_overlap_is_told_and_a_skipped_hour_has_no_time(tmp_pa
     reading = read_photos([twice, never], time_zone=zone)
     first, second = reading.tables["photos"].itertuples()
     assert first.time == pd.Timestamp("2026-11-01T08:30:00Z")
+    assert "went through this hour twice; the first was taken" in first.notes
     assert any("went through twice" in note for note in reading.notes)
     assert pd.isna(second.time)
     assert "the clocks went forward over it" in second.notes

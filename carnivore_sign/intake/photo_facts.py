@@ -12,6 +12,7 @@ import math
 import re
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from typing import Final
 
 import pyproj
@@ -172,10 +173,17 @@ def _from_datum(facts: Facts, gps: Tags, lat: float, lon: float) -> tuple[float,
     if not datum.startswith("EPSG"):
         facts.notes.append(f"unknown datum '{_short(name)}', taken as WGS84")
         return lat, lon
-    to_wgs84 = pyproj.Transformer.from_crs(datum, "EPSG:4326", always_xy=True)
-    lon, lat = to_wgs84.transform(lon, lat)
+    moved_lon, moved_lat = _to_wgs84(datum).transform(lon, lat)
+    if not (math.isfinite(moved_lon) and math.isfinite(moved_lat)):
+        facts.notes.append(f"the position could not be moved from {name} to WGS84")
+        return lat, lon
     facts.notes.append(f"the position was moved from {name} to WGS84")
-    return lat, lon
+    return moved_lat, moved_lon
+
+
+@cache
+def _to_wgs84(datum: str) -> pyproj.Transformer:
+    return pyproj.Transformer.from_crs(datum, "EPSG:4326", always_xy=True)
 
 
 def _xmp_position(xmp: bytes) -> tuple[float, float]:

@@ -19,11 +19,11 @@ import pandas as pd
 from carnivore_sign.errors import InputError
 from carnivore_sign.intake.clocks import NO_ZONE, require_zone, times_from_text
 from carnivore_sign.intake.photo_facts import Facts, facts_of
-from carnivore_sign.intake.photo_files import PhotoFile, photo_header, read_photo_file
+from carnivore_sign.intake.photo_files import photo_header, read_photo_file
 from carnivore_sign.intake.reading import Reading, rows_set_aside, sort_rows
 from carnivore_sign.intake.source import Source, open_source
 from carnivore_sign.progress import with_progress
-from carnivore_sign.records.check import TIME
+from carnivore_sign.records.check import TIME, BoolArray
 from carnivore_sign.records.tables import PHOTOS
 from carnivore_sign.space import STORED_CRS
 
@@ -37,12 +37,13 @@ _WIDEST_ZONE_S: Final = 14.0 * 3600
 
 @dataclass(frozen=True)
 class _Photo:
-    """One photo that was opened: which one of the files it was, its hash, and what it says."""
+    """One photo that was opened: which one of the files it was, and what it says."""
 
     row: int
     name: str
     sha256: str
-    file: PhotoFile
+    width_px: int | None
+    height_px: int | None
     facts: Facts
 
 
@@ -144,7 +145,8 @@ def photo_thumbnail(path: str | Path) -> bytes | None:
 
 def _open(source: Source, row: int) -> _Photo:
     file = read_photo_file(source.data, file=source.path)
-    return _Photo(row, source.path.name, source.sha256, file, facts_of(file))
+    size = file.width_px, file.height_px
+    return _Photo(row, source.path.name, source.sha256, *size, facts_of(file))
 
 
 def _reading(
@@ -202,8 +204,8 @@ def _rows(
         "source_row": [photo.row for photo in photos],
         "photo": unique_names([photo.name for photo in photos], [photo.sha256 for photo in photos]),
         "sha256": [photo.sha256 for photo in photos],
-        "width_px": pd.array([photo.file.width_px for photo in photos], dtype="Int64"),
-        "height_px": pd.array([photo.file.height_px for photo in photos], dtype="Int64"),
+        "width_px": pd.array([photo.width_px for photo in photos], dtype="Int64"),
+        "height_px": pd.array([photo.height_px for photo in photos], dtype="Int64"),
         "notes": notes,
         **{name: [getattr(one, name) for one in facts] for name in _AS_READ},
         **times,
@@ -242,6 +244,8 @@ def _times(
             why[place].append(f"camera time: {reason}")
         elif pd.isna(gps[place]):
             why[place].append(f"no time: {reason}")
+    for place in np.flatnonzero(_twice(words, camera.where(~stated & gps.isna()), time_zone)):
+        why[place].append("the clocks went through this hour twice; the first was taken")
     for place in np.flatnonzero(behind.abs() > _CLOCKS_DIFFER_S):
         why[place].append(f"GPS time and the camera's clock differ by {behind[place]:.0f} s")
     for place in np.flatnonzero(years.abs() > _WIDEST_ZONE_S):
@@ -249,6 +253,16 @@ def _times(
         why[place].append(f"GPS time and the camera's clock differ by {days:.1f} days")
     columns = {"time": gps.fillna(camera), "time_source": source, "clock_behind_s": behind}
     return columns, why, told
+
+
+def _twice(words: pd.Series, camera: pd.Series, time_zone: str | None) -> BoolArray:
+    """Tell which local times the clocks of the zone went through twice."""
+    if time_zone is None or camera.isna().all():
+        return np.zeros(len(words), dtype=bool)
+    local = pd.to_datetime(words.where(camera.notna()), format="ISO8601", errors="coerce")
+    never = np.zeros(len(words), dtype=bool)
+    second = local.dt.tz_localize(time_zone, ambiguous=never, nonexistent="NaT")
+    return (second.dt.tz_convert("UTC") - camera > pd.Timedelta("1s")).to_numpy(dtype=bool)
 
 
 def unique_names(
