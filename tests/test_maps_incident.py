@@ -35,7 +35,7 @@ def test_the_map_numbers_the_trails_and_names_the_place_and_time() -> None:
     said = texts(incident_map(FOUND))
     assert "Lower Pasture" in said
     assert "Loss between 12 May 2031 18:00 and 13 May 2031 07:00 (America/Denver)" in said
-    assert {"1", "2", "3", "4"} <= set(said.split(" | "))
+    assert {"1", "2", "3", "4"} <= set(said.replace(", ", " | ").split(" | "))
     assert "walked in these weeks: 11 segments" in said
     assert "not walked: 4 segments" in said
 
@@ -75,6 +75,24 @@ def test_many_trails_are_cut_to_the_nearest() -> None:
     many = gpd.GeoDataFrame(pd.concat([FOUND.trails] * 10, ignore_index=True), crs=4326)
     figure = timeline(dataclasses.replace(FOUND, trails=many))
     assert len(figure.axes[0].get_yticklabels()) == MOST_TRAILS + 2
+
+
+def test_trails_that_may_be_of_that_time_are_shown_before_nearer_ones() -> None:
+    many = gpd.GeoDataFrame(pd.concat([FOUND.trails.iloc[[0]]] * 30, ignore_index=True), crs=4326)
+    many["p_in_window"] = np.where(np.arange(30) == 27, 0.5, 0.0)
+    figure = timeline(dataclasses.replace(FOUND, trails=many))
+    labels = [label.get_text() for label in figure.axes[0].get_yticklabels()]
+    assert labels[1].startswith("trail 28:")
+    assert labels[-2].startswith("trail 1:")
+
+
+def test_the_parcel_is_outlined_where_a_point_is_stated_within_it() -> None:
+    inside = gpd.GeoSeries(COUNTRY.parcels.representative_point().to_numpy(), crs="EPSG:4326")
+    found = COUNTRY.examine(make_incidents().set_geometry(inside))
+    figure = incident_map(found)
+    outlines = [c for c in figure.axes[0].collections if c.get_gid() == "parcels"]
+    assert sum(len(c.get_paths()) for c in outlines) == 1
+    assert "Lower Pasture" in texts(figure)
 
 
 def test_the_same_findings_give_the_same_bytes() -> None:

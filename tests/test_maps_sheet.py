@@ -18,9 +18,9 @@ from reporting_examples import CRS, make_country, make_monthly, make_segments
 from shapely.geometry import LineString
 
 from carnivore_sign.errors import GeographicCrs, InputError
-from carnivore_sign.maps import draw_month, draw_trails, png_bytes, save_png
+from carnivore_sign.maps import draw_month, draw_trails, png_bytes, save_png, style
 from carnivore_sign.maps.furniture import draw_scale_bar, true_north_deg
-from carnivore_sign.maps.lettering import new_figure
+from carnivore_sign.maps.lettering import map_units_per_point, new_figure
 from carnivore_sign.maps.style import line_width_pt
 from carnivore_sign.space import GEOD
 
@@ -101,13 +101,15 @@ def test_a_unit_without_an_estimate_keeps_its_plain_weight() -> None:
     figure = draw_month(bare, title="Coldwater", taxon="puma")
     assert set(collection(figure, "not_found-core").get_linewidths()) == {line_width_pt(0)}
     assert any("cannot be told" in text for text in texts(figure))
+    assert "no estimate this month; all lines have one weight" in " ".join(texts(figure))
 
 
 def test_the_sheet_says_what_it_rests_on() -> None:
     said = " ".join(texts(month(trails=COUNTRY.trails)))
     for part in (
         "1 to 31 May 2031", "33 visits to 11 of 15 segments", "31.4 km walked", "4 trails drawn",
-        "WGS 84 / UTM zone 13N (EPSG:32613)", "World Geodetic System 1984", "found, sure (95 % or more): 1",
+        "WGS 84 / UTM zone 13N (EPSG:32613)", "World Geodetic System 1984",
+        "found, sure (95 % or more): 1",
         "found, likely (50 to 95 %): 1", "80 % or more", "20 to 80 %", "under 20 %, or not told",
         "not looked for: 4", "95 % limits",
     ):  # fmt: skip
@@ -128,6 +130,27 @@ def test_one_visit_is_one_tally_mark() -> None:
     visits = COUNTRY.monthly.assign(visits=[1, 2, 9, *[0] * 12])
     figure = draw_month(visits, title="Coldwater", taxon="puma")
     assert len(collection(figure, "tally").get_segments()) == 1 + 2 + 5
+
+
+def test_marks_on_dark_units_are_pale_and_inside_the_line() -> None:
+    figure = month()
+    dark = COUNTRY.monthly[COUNTRY.monthly["state"].isin(style.DARK_STATES)]
+    inside = collection(figure, "tally-inside")
+    assert len(inside.get_segments()) == dark["visits"].sum() == 6
+    assert inside.get_edgecolor()[0, :3] == pytest.approx((1.0, 1.0, 1.0))
+    ax = figure.axes[0]
+    lengths = [np.hypot(*(b - a)) / map_units_per_point(ax) for a, b in inside.get_segments()]
+    widths = np.repeat([style.line_width_pt(p) for p in dark["p_presence"]], 3)
+    assert lengths == pytest.approx(widths)
+
+
+def test_the_title_is_the_taxon_and_month_and_the_season_stands_under_it() -> None:
+    figure = draw_month(COUNTRY.monthly, taxon="puma", season="Coldwater")
+    assert [text.get_text() for text in figure.texts[:2]] == [
+        "Puma, May 2031", "Coldwater, 1 to 31 May 2031"
+    ]  # fmt: skip
+    own = draw_month(COUNTRY.monthly, taxon="puma", title="My own")
+    assert [text.get_text() for text in own.texts[:2]] == ["My own", "1 to 31 May 2031"]
 
 
 def test_short_units_get_lighter_lines_and_no_tally() -> None:

@@ -8,7 +8,13 @@ import numpy as np
 import pytest
 
 from carnivore_sign.maps import style
-from carnivore_sign.records.vocabularies import MAP_STATES
+from carnivore_sign.records.vocabularies import (
+    FOUND_LIKELY_FROM,
+    LIKELY_FROM,
+    MAP_STATES,
+    SURE_FROM,
+    UNLIKELY_BELOW,
+)
 
 #: Machado, Oliveira & Fernandes 2009, IEEE TVCG 15:1283-1291, severity 1.0; from memory.
 SIGHT = {
@@ -96,6 +102,21 @@ def test_no_state_is_red() -> None:
 def test_every_state_of_the_vocabulary_has_a_style() -> None:
     assert list(style.STATES) == list(MAP_STATES)
     assert len({state.color for state in style.STATES.values()}) == 4
+
+
+def test_a_pale_mark_is_seen_on_every_dark_state_and_an_inked_one_on_the_others() -> None:
+    """WCAG 2.2, success criterion 1.4.11: at least 3 to 1 for marks."""
+    for state in ("found_sure", "found_likely", "not_found"):
+        mark = style.PAPER if state in style.DARK_STATES else style.INK
+        assert contrast(mark, style.STATES[state].color) >= 3
+
+
+def test_cut_offs_in_the_key_are_those_of_the_vocabulary() -> None:
+    assert style.STATES["found_sure"].cut_off == f"{SURE_FROM * 100:.0f} % or more"
+    assert style.STATES["found_likely"].cut_off == (
+        f"{FOUND_LIKELY_FROM * 100:.0f} to {SURE_FROM * 100:.0f} %"
+    )
+    assert [trail.at_least for trail in style.TRAILS] == [LIKELY_FROM, UNLIKELY_BELOW, 0]
 
 
 def test_weight_grows_with_probability() -> None:

@@ -95,8 +95,8 @@ def _write_month(
     share = _share(presence)
     figure = draw_month(
         presence.table,
-        title=f"{analysis.season.name}: {analysis.options.taxon_name}, {month_in_words(period)}",
         taxon=taxon,
+        season=analysis.season.name,
         trails=trails_of(analysis, period),
         transects=analysis.transects,
         parcels=analysis.parcels,

@@ -13,11 +13,14 @@ from carnivore_sign.maps.layers import (
     draw_trails,
     draw_transects,
 )
+from carnivore_sign.maps.names import draw_names, draw_numbers
 from carnivore_sign.maps.sheet import draw_month, png_bytes, save_png
 from carnivore_sign.maps.timeline import timeline
 
 __all__ = [
     "draw_month",
+    "draw_names",
+    "draw_numbers",
     "draw_parcels",
     "draw_segments",
     "draw_tally",

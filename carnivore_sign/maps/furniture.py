@@ -22,6 +22,8 @@ from carnivore_sign.space import GEOD, STORED_CRS
 
 #: Room around what is drawn, as a share of its width, and the smallest map in metres.
 _MARGIN = 0.06
+#: Place of the north arrow, fractions of the map.
+NORTH_AT = (0.975, 0.94)
 _SMALLEST_M = 1500.0
 
 
@@ -146,7 +148,7 @@ def draw_scale_bar(ax: Axes, crs: pyproj.CRS, *, below_pt: float = 34.0) -> floa
     return length_m
 
 
-def draw_north(ax: Axes, crs: pyproj.CRS, *, at: tuple[float, float] = (0.975, 0.94)) -> float:
+def draw_north(ax: Axes, crs: pyproj.CRS, *, at: tuple[float, float] = NORTH_AT) -> float:
     """Draw an arrow to true north (axes fractions `at`) and return its turn from up, degrees."""
     turn = true_north_deg(crs, sum(ax.get_xlim()) / 2, sum(ax.get_ylim()) / 2)
     figure = sheet_of(ax)

@@ -12,21 +12,14 @@ from matplotlib.figure import Figure
 
 from carnivore_sign.incidents import IncidentFindings
 from carnivore_sign.maps.key import Column, key_of_parcels, key_of_trails
-from carnivore_sign.maps.layers import (
-    draw_parcels,
-    draw_segments,
-    draw_trails,
-    halo,
-    map_units_per_point,
-)
-from carnivore_sign.maps.lettering import drawable, font
+from carnivore_sign.maps.layers import draw_parcels, draw_segments, draw_trails
+from carnivore_sign.maps.lettering import drawable, map_units_per_point
+from carnivore_sign.maps.names import draw_names, draw_numbers
 from carnivore_sign.maps.sheet import furnish, open_column, open_sheet
 from carnivore_sign.maps.style import (
     INCIDENT,
-    INK,
     PAPER,
     PARCEL_FILL,
-    SMALL_PT,
     STATES,
     line_width_pt,
 )
@@ -63,16 +56,27 @@ def incident_map(
     figure, ax = open_sheet(title or f"What was near: {findings.incident}", _subtitle(findings))
     furnish(ax, [reach], crs)
     _draw_reach(ax, reach)
-    draw_parcels(ax, project(_other_parcels(findings), crs), names=False)
+    parcels = project(_other_parcels(findings), crs)
+    draw_parcels(ax, parcels)
     draw_segments(ax, lines)
     _draw_place(ax, place, findings)
     draw_trails(ax, trails, "p_taxon")
-    _number_trails(ax, trails)
+    middles = shapely.get_coordinates(shapely.centroid(trails.geometry.to_numpy()))
+    mark = place.set_geometry(
+        place.boundary
+        if findings.place.kind == "parcel"
+        else place.buffer(8 * map_units_per_point(ax))
+    )
+    draw_numbers(ax, middles, parcels=parcels, clear_of=[lines, mark])
+    draw_names(ax, parcels=parcels, clear_of=[lines, trails, mark])
     _write_key(open_column(figure), findings, lines)
     return figure
 
 
 def _other_parcels(findings: IncidentFindings) -> gpd.GeoDataFrame:
+    """Parcels to outline: all but the one that is itself drawn as the place."""
+    if findings.place.kind == "point":
+        return findings.parcels
     own = findings.parcels["parcel"].eq(findings.place.parcel)
     return findings.parcels[~own.to_numpy(dtype=bool)]
 
@@ -117,22 +121,6 @@ def _draw_place(ax: Axes, place: gpd.GeoDataFrame, findings: IncidentFindings) -
     )
 
 
-def _number_trails(ax: Axes, trails: gpd.GeoDataFrame) -> None:
-    """Write the numbers of the report's table beside the trails."""
-    size = map_units_per_point(ax)
-    at = shapely.get_coordinates(shapely.centroid(trails.geometry.to_numpy()))
-    for number, (x, y) in enumerate(at, start=1):
-        ax.text(
-            x + 8 * size,
-            y + 5 * size,
-            str(number),
-            fontproperties=font(SMALL_PT, bold=True),
-            color=INK,
-            zorder=10,
-            path_effects=[halo()],
-        )
-
-
 def _write_key(column: Column, findings: IncidentFindings, lines: pd.DataFrame) -> None:
     column.heading("The place")
     if findings.place.kind == "parcel":
@@ -159,5 +147,5 @@ def _write_key(column: Column, findings: IncidentFindings, lines: pd.DataFrame) 
     else:
         column.text("No trail is on record here.")
     if len(_other_parcels(findings)):
-        column.heading("Other holdings")
+        column.heading("Holdings" if findings.place.kind == "point" else "Other holdings")
         key_of_parcels(column)

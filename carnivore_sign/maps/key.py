@@ -175,8 +175,11 @@ def key_of_states(column: Column, monthly: gpd.GeoDataFrame, scale: float) -> No
         column.line(y, style.color, width, dotted=style.dotted)
 
 
-def key_of_weight(column: Column, scale: float) -> None:
-    """Write what the weight of a line and its pale edge mean."""
+def key_of_weight(column: Column, scale: float, *, drawn: bool) -> None:
+    """Write what the weight of a line and its pale edge mean, or that there is no estimate."""
+    if not drawn:
+        column.text("no estimate this month; all lines have one weight", quiet=True)
+        return
     style = STATES["not_found"]
     for share in (0.1, 0.5, 0.9):
         y = column.entry(f"{share * 100:.0f} %")

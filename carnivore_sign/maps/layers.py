@@ -13,9 +13,10 @@ from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.patheffects import withStroke
 
-from carnivore_sign.maps.lettering import drawable, font, sheet_of
+from carnivore_sign.maps.lettering import map_units_per_point
 from carnivore_sign.maps.style import (
     ARROW_PT,
+    DARK_STATES,
     GROUND,
     HAIRLINE,
     INK,
@@ -23,8 +24,6 @@ from carnivore_sign.maps.style import (
     PAPER,
     PARCEL,
     PLAIN_PT,
-    QUIET,
-    SMALL_PT,
     STATES,
     TALLY_MOST,
     TALLY_PT,
@@ -99,7 +98,10 @@ def weight_scale(ax: Axes, units: gpd.GeoDataFrame) -> float:
 
 
 def draw_tally(ax: Axes, monthly: gpd.GeoDataFrame) -> Axes:
-    """Draw one mark across a unit for each visit, at most five; none where they would crowd."""
+    """Draw one mark across a unit for each visit, at most five; none where they would crowd.
+
+    On a dark unit the mark is pale, so that it can be counted there too.
+    """
     size = map_units_per_point(ax)
     rows = monthly[(monthly["visits"].fillna(0) > 0).to_numpy(dtype=bool)]
     shapes = rows.geometry.to_numpy()
@@ -117,11 +119,17 @@ def draw_tally(ax: Axes, monthly: gpd.GeoDataFrame) -> Axes:
     length = np.hypot(*way.T)[:, None]
     across = np.divide(way[:, ::-1] * (1, -1), length, out=np.zeros_like(way), where=length > 0)
     half = across * TALLY_PT * size / 2
-    for width, color, level in ((1.8, PAPER, 5.0), (0.7, INK, 5.1)):
-        ticks = np.stack([middle - half, middle + half], axis=1)
+    ticks = np.stack([middle - half, middle + half], axis=1)
+    for width, color, level in ((1.8, GROUND, 1.8), (0.7, INK, 5.0)):
         ax.add_collection(
             LineCollection(list(ticks), colors=color, linewidths=width, zorder=level, gid="tally")
         )
+    dark = rows["state"].isin(DARK_STATES).to_numpy(dtype=bool)[roomy][owner]
+    core = _widths(rows["p_presence"])[roomy][owner, None] * weight_scale(ax, monthly) * size / 2
+    ticks = np.stack([middle - across * core, middle + across * core], axis=1)[dark]
+    ax.add_collection(
+        LineCollection(list(ticks), colors=PAPER, linewidths=0.9, zorder=5.1, gid="tally-inside")
+    )
     return ax
 
 
@@ -158,7 +166,10 @@ def _draw_trail_class(
     ax: Axes, trails: gpd.GeoDataFrame, style: TrailStyle, *, level: float
 ) -> None:
     lines, _ = _lines(trails)
-    ax.add_collection(LineCollection(lines, colors=style.edge, linewidths=1.0, zorder=level))
+    rim = [withStroke(linewidth=2.6, foreground=PAPER)]
+    ax.add_collection(
+        LineCollection(lines, colors=style.edge, linewidths=1.0, zorder=level, path_effects=rim)
+    )
     middle = shapely.get_coordinates(shapely.centroid(trails.geometry.to_numpy()))
     angle = np.radians(trails["direction_deg"].to_numpy(dtype=float))
     heading = np.isfinite(angle)
@@ -171,6 +182,7 @@ def _draw_trail_class(
             linewidths=0.9,
             zorder=level + 0.1,
             gid="trail-heads",
+            path_effects=rim,
         )
     )
     ax.plot(
@@ -182,6 +194,7 @@ def _draw_trail_class(
         markeredgecolor=style.edge,
         markeredgewidth=0.9,
         zorder=level + 0.1,
+        path_effects=rim,
     )
 
 
@@ -194,23 +207,15 @@ def _arrow_heads(at: FloatArray, angle: FloatArray, size: float) -> FloatArray:
     return np.stack([x, y], axis=2) + at[:, None, :]
 
 
-def draw_transects(ax: Axes, transects: gpd.GeoDataFrame, *, names: bool = True) -> Axes:
-    """Draw transects as hairlines, and their names beside their starts, clear of the line."""
+def draw_transects(ax: Axes, transects: gpd.GeoDataFrame) -> Axes:
+    """Draw transects as hairlines."""
     lines, _ = _lines(transects)
     ax.add_collection(LineCollection(lines, colors=HAIRLINE, linewidths=0.8, zorder=1))
-    if names:
-        first = _first_part(transects)
-        starts = shapely.get_coordinates(shapely.get_point(first, 0))
-        rising = shapely.get_y(shapely.get_point(first, 1)) > starts[:, 1]
-        starts[rising, 1] -= 3.0 * SMALL_PT * map_units_per_point(ax)
-        _name_places(ax, transects["transect"].tolist(), starts)
     return ax
 
 
-def draw_parcels(
-    ax: Axes, parcels: gpd.GeoDataFrame, *, names: bool = True, fill: str = "none"
-) -> Axes:
-    """Draw parcels as quiet outlines, with their names inside."""
+def draw_parcels(ax: Axes, parcels: gpd.GeoDataFrame, *, fill: str = "none") -> Axes:
+    """Draw parcels as quiet outlines."""
     known = parcels[~shapely.is_missing(parcels.geometry.to_numpy())]
     parts, _ = shapely.get_parts(known.geometry.to_numpy(), return_index=True)
     rings = [np.asarray(part.exterior.coords) for part in parts]
@@ -225,64 +230,7 @@ def draw_parcels(
             gid="parcels",
         )
     )
-    if names and len(known):
-        inside = shapely.get_coordinates(shapely.point_on_surface(known.geometry.to_numpy()))
-        _name_places(ax, known["parcel"].tolist(), inside, color=PARCEL, shift=0.5, up_pt=-3.0)
     return ax
-
-
-def _name_places(
-    ax: Axes,
-    names: list[str],
-    at: FloatArray,
-    *,
-    color: str = QUIET,
-    shift: float = 0.0,
-    up_pt: float = 7.0,
-    longest: int = 22,
-) -> None:
-    """Write names at places, leaving out those that would leave the map or lie on another."""
-    size = map_units_per_point(ax)
-    taken: list[tuple[float, float, float, float]] = []
-    west, east = ax.get_xlim()
-    south, north = ax.get_ylim()
-    for name, (x, y) in zip(names, at, strict=True):
-        text = drawable(name)
-        text = text if len(text) <= longest else text[: longest - 1] + "\u2026"
-        wide, high = len(text) * SMALL_PT * 0.62 * size, SMALL_PT * 1.3 * size
-        left = min(max(x - wide * shift, west + 2 * size), east - wide)
-        box = (left, y + up_pt * size, left + wide, y + up_pt * size + high)
-        inside = west <= x <= east and south <= box[1] <= north - high
-        if not inside or any(_overlap(box, other) for other in taken):
-            continue
-        taken.append(box)
-        ax.text(
-            left,
-            box[1],
-            text,
-            fontproperties=font(SMALL_PT),
-            color=color,
-            zorder=6,
-            parse_math=False,
-            clip_on=True,
-            path_effects=[halo()],
-        )
-
-
-def halo() -> withStroke:
-    """Return the pale rim that keeps letters readable on lines."""
-    return withStroke(linewidth=2.2, foreground=GROUND)
-
-
-def _overlap(a: tuple[float, float, float, float], b: tuple[float, float, float, float]) -> bool:
-    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
-
-
-def map_units_per_point(ax: Axes) -> float:
-    """Map units that one printer's point takes on the sheet."""
-    west, east = ax.get_xlim()
-    figure = sheet_of(ax)
-    return float((east - west) / (ax.get_position().width * figure.get_size_inches()[0] * 72))
 
 
 def _lines(frame: gpd.GeoDataFrame) -> tuple[list[FloatArray], npt.NDArray[np.intp]]:
@@ -301,8 +249,3 @@ def _widths(probability: npt.ArrayLike) -> FloatArray:
 
 def _points_along(shapes: npt.NDArray[np.object_], along: FloatArray) -> FloatArray:
     return shapely.get_coordinates(shapely.line_interpolate_point(shapes, along)).reshape(-1, 2)
-
-
-def _first_part(frame: gpd.GeoDataFrame) -> npt.NDArray[np.object_]:
-    shapes = frame.geometry.to_numpy()
-    return np.where(shapely.get_type_id(shapes) == 5, shapely.get_geometry(shapes, 0), shapes)

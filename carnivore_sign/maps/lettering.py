@@ -54,6 +54,13 @@ def sheet_of(ax: Axes) -> Figure:
     return figure
 
 
+def map_units_per_point(ax: Axes) -> float:
+    """Map units that one printer's point takes on the sheet."""
+    west, east = ax.get_xlim()
+    figure = sheet_of(ax)
+    return float((east - west) / (ax.get_position().width * figure.get_size_inches()[0] * 72))
+
+
 @cache
 def font_families() -> tuple[str, ...]:
     """Names of the fonts that are used, in order."""

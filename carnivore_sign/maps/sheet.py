@@ -33,6 +33,7 @@ from carnivore_sign.maps.layers import (
     weight_scale,
 )
 from carnivore_sign.maps.lettering import font, new_figure, place_text, put_text, sheet_of
+from carnivore_sign.maps.names import draw_names
 from carnivore_sign.maps.style import QUIET, SMALL_PT, TITLE_PT
 from carnivore_sign.records.tables import taxon_column
 from carnivore_sign.records.vocabularies import TAXA
@@ -47,8 +48,9 @@ _TOP_IN = SHEET_IN[1] - 0.22
 def draw_month(
     monthly: gpd.GeoDataFrame,
     *,
-    title: str,
     taxon: str,
+    season: str | None = None,
+    title: str | None = None,
     trails: gpd.GeoDataFrame | None = None,
     transects: gpd.GeoDataFrame | None = None,
     parcels: gpd.GeoDataFrame | None = None,
@@ -62,10 +64,12 @@ def draw_month(
     ----------
     monthly : GeoDataFrame
         MONTHLY of one period; rows of other taxa are passed over.
-    title : str
-        Heading of the sheet, in any script.
     taxon : str
         Key of `TAXA`.
+    season : str, optional
+        Name of the season, printed under the title.
+    title : str, optional
+        Heading of the sheet, in any script; by default the taxon and the month.
     trails, transects, parcels : GeoDataFrame, optional
         TRAILS of that month, TRANSECTS, PARCELS; each is drawn if it is given.
     crs : CRS, optional
@@ -96,7 +100,11 @@ def draw_month(
         if layer is not None and len(layer)
     }
     period = str(monthly["period"].iloc[0])
-    figure, ax = open_sheet(title, f"{TAXA[taxon].capitalize()}, {date_range(period)}")
+    month = pd.Period(period, freq="M").strftime("%B %Y")
+    figure, ax = open_sheet(
+        title or f"{TAXA[taxon].capitalize()}, {month}",
+        ", ".join(filter(None, [season, date_range(period)])),
+    )
     around = [monthly, *(drawn[name] for name in ("trails", "transects") if name in drawn)]
     furnish(ax, around, crs)
     if "transects" in drawn:
@@ -107,12 +115,18 @@ def draw_month(
     draw_tally(ax, monthly)
     if "trails" in drawn:
         draw_trails(ax, drawn["trails"], taxon_column(taxon))
+    draw_names(
+        ax,
+        transects=drawn.get("transects"),
+        parcels=drawn.get("parcels"),
+        clear_of=[drawn[name] for name in ("trails",) if name in drawn] + [monthly],
+    )
     column = open_column(figure)
     column.heading("Segments, and how many of each")
     scale = weight_scale(ax, monthly)
     key_of_states(column, monthly, scale)
     column.heading("Weight: how probable it is that a segment is used")
-    key_of_weight(column, scale)
+    key_of_weight(column, scale, drawn=bool(monthly["p_presence"].notna().any()))
     if (monthly["visits"] > 0).any():
         column.heading("Effort")
         key_of_effort(column, drawn=has_tally(ax))

@@ -73,6 +73,10 @@ STATES: Final[dict[str, StateStyle]] = {
 }
 
 
+#: States whose colour is so dark that a mark on it must be pale.
+DARK_STATES: Final = ("found_sure", "found_likely")
+
+
 @dataclass(frozen=True)
 class TrailStyle:
     """How a trail is drawn, by the probability that the taxon left it."""

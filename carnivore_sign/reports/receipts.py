@@ -62,7 +62,7 @@ def _single_files(receipts: pd.DataFrame) -> tuple[Block, ...]:
             "File": rows["file"],
             "What the rows are": rows["table_name"].str.replace("_", " "),
             "Set aside": rows["rows_set_aside"],
-            "Repaired or assumed": rows["notes"],
+            "Repaired or assumed": rows["notes"].fillna("nothing"),
         }
     )
     rest = len(marked) - len(rows)

@@ -1,0 +1,246 @@
+"""Names on a map: beside a line or in a parcel, clear of lines, outlines and each other.
+
+Each name has several places where it may stand, best first. It takes the first that lies on
+the map and touches no outline, no line and no other name; else the first that touches no
+outline and no other name; else it is left out, as a name on a name says nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from itertools import product
+from typing import Final
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import shapely
+from matplotlib.axes import Axes
+from matplotlib.patheffects import withStroke
+
+from carnivore_sign.maps.furniture import NORTH_AT
+from carnivore_sign.maps.lettering import drawable, font, map_units_per_point, sheet_of
+from carnivore_sign.maps.lettering import text_width_in as width_in
+from carnivore_sign.maps.style import GROUND, INK, PARCEL, QUIET, SMALL_PT
+
+FloatArray = npt.NDArray[np.float64]
+Shapes = npt.NDArray[np.object_]
+
+#: The longest name that is written out, and the room it keeps from lines, points.
+LONGEST: Final = 22
+_CLEAR_PT: Final = 4.0
+#: With more transects than this, their names would hide what the map shows.
+MOST_TRANSECTS: Final = 60
+_HIGH_PT: Final = 1.3 * SMALL_PT
+#: Directions in which a name may stand beside a point: above, right, below, left, between.
+_AROUND: Final = ((0, 1), (1, 0), (0, -1), (-1, 0), (1, 1), (-1, 1), (1, -1), (-1, -1))
+
+
+@dataclass
+class _Board:
+    """A map while names are put on it: what they must not touch, and what is taken."""
+
+    ax: Axes
+    outlines: shapely.STRtree
+    lines: shapely.STRtree
+    taken: list[shapely.Geometry] = field(default_factory=list)
+
+    def free(self, places: Shapes) -> shapely.Geometry | None:
+        """Return the first of some boxes that is free; a line is the first thing to give way."""
+        west, east = self.ax.get_xlim()
+        south, north = self.ax.get_ylim()
+        good = shapely.covered_by(places, shapely.box(west, south, east, north))
+        good &= ~_touched(self.outlines, places)
+        good &= ~_touched(shapely.STRtree(self.taken), places)
+        clear = good & ~_touched(self.lines, places)
+        best = np.flatnonzero(clear if clear.any() else good)
+        return places[best[0]] if len(best) else None
+
+    def write(self, text: str, place: shapely.Geometry, *, color: str, bold: bool = False) -> None:
+        """Write a text in a box, and take the box."""
+        self.taken.append(place)
+        west, south, _, north = shapely.bounds(place)
+        self.ax.text(
+            west,
+            south + 0.28 * (north - south),
+            text,
+            fontproperties=font(SMALL_PT, bold=bold),
+            color=color,
+            zorder=10 if bold else 6,
+            parse_math=False,
+            clip_on=True,
+            path_effects=[halo()],
+        )
+
+
+def draw_names(
+    ax: Axes,
+    *,
+    transects: gpd.GeoDataFrame | None = None,
+    parcels: gpd.GeoDataFrame | None = None,
+    clear_of: Iterable[gpd.GeoDataFrame] = (),
+) -> Axes:
+    """Write the names of parcels inside them, and of transects beside their ends or middle.
+
+    Where there are more than `MOST_TRANSECTS` transects, they go without names.
+
+    Parameters
+    ----------
+    ax : Axes
+        A map that has its window, in the CRS of the layers.
+    transects, parcels : GeoDataFrame, optional
+        TRANSECTS and PARCELS.
+    clear_of : iterable of GeoDataFrame
+        Other layers that names keep clear of where they can.
+    """
+    lines = [layer.geometry.to_numpy() for layer in clear_of]
+    lines += [] if transects is None else [transects.geometry.to_numpy()]
+    board = _board(ax, lines, parcels)
+    if parcels is not None and len(parcels):
+        for name, places in _parcel_places(ax, parcels):
+            _write_if_free(board, name, places, PARCEL)
+    if transects is not None and len(transects) <= MOST_TRANSECTS:
+        for name, places in _transect_places(ax, transects):
+            _write_if_free(board, name, places, QUIET)
+    return ax
+
+
+def draw_numbers(
+    ax: Axes, at: FloatArray, *, parcels: gpd.GeoDataFrame, clear_of: Iterable[gpd.GeoDataFrame]
+) -> Axes:
+    """Number points from 1, each beside its point; points that coincide share one label.
+
+    Parameters
+    ----------
+    ax : Axes
+        A map that has its window.
+    at : ndarray of shape (n, 2)
+        Points in the CRS of the map; NaN where there is none, which keeps its number.
+    parcels : GeoDataFrame
+        Outlines to keep clear of.
+    clear_of : iterable of GeoDataFrame
+        Lines to keep clear of where that is possible.
+    """
+    board = _board(ax, [layer.geometry.to_numpy() for layer in clear_of], parcels)
+    size = map_units_per_point(ax)
+    groups = _coinciding(at, within=9.0 * size)
+    half = 4.0 * size
+    board.taken += [
+        shapely.box(x - half, y - half, x + half, y + half) for x, y in at[np.isfinite(at[:, 0])]
+    ]
+    for numbers in groups:
+        text = ", ".join(str(number + 1) for number in numbers)
+        anchor = at[numbers].mean(axis=0)
+        places = np.concatenate(
+            [_beside(ax, text, anchor, gap_pt=gap, bold=True) for gap in (6.0, 12.0, 20.0, 30.0)]
+        )
+        free = board.free(places)
+        board.write(text, places[0] if free is None else free, color=INK, bold=True)
+    return ax
+
+
+def halo() -> withStroke:
+    """Return the pale rim that keeps letters readable on lines."""
+    return withStroke(linewidth=2.2, foreground=GROUND)
+
+
+def _board(ax: Axes, lines: Sequence[Shapes], parcels: gpd.GeoDataFrame | None) -> _Board:
+    room = _CLEAR_PT * map_units_per_point(ax)
+    drawn = np.concatenate([np.empty(0, dtype=object), *lines])
+    drawn = drawn[~shapely.is_missing(drawn)]
+    outlines = np.empty(0, dtype=object) if parcels is None else parcels.geometry.to_numpy()
+    outlines = shapely.boundary(outlines[~shapely.is_missing(outlines)])
+    return _Board(
+        ax,
+        shapely.STRtree(shapely.buffer(outlines, 0.6 * room, quad_segs=2)),
+        shapely.STRtree(shapely.buffer(drawn, room, quad_segs=2)),
+        [_north_box(ax)],
+    )
+
+
+def _touched(tree: shapely.STRtree, places: Shapes) -> npt.NDArray[np.bool_]:
+    hit = np.zeros(len(places), dtype=bool)
+    hit[tree.query(places, predicate="intersects")[0]] = True
+    return hit
+
+
+def _write_if_free(board: _Board, name: str, places: Shapes, color: str) -> None:
+    place = board.free(places)
+    if place is not None:
+        board.write(name, place, color=color)
+
+
+def _short(name: object) -> str:
+    text = drawable(name)
+    return text if len(text) <= LONGEST else text[: LONGEST - 1] + "\u2026"
+
+
+def _size(ax: Axes, text: str, *, bold: bool = False) -> tuple[float, float]:
+    """Width and height of a name on the map, map units."""
+    size = map_units_per_point(ax)
+    return width_in(sheet_of(ax), text, font(SMALL_PT, bold=bold)) * 72 * size, _HIGH_PT * size
+
+
+def _beside(
+    ax: Axes, text: str, anchor: FloatArray, *, gap_pt: float = 6.0, bold: bool = False
+) -> Shapes:
+    """Boxes around a point, `gap_pt` points from it."""
+    wide, high = _size(ax, text, bold=bold)
+    gap = gap_pt * map_units_per_point(ax)
+    toward = np.array(_AROUND, dtype=float)
+    # Between two directions the corner comes near, so that the gap is shared by both.
+    share = np.where(np.abs(toward).sum(axis=1) == 2, 0.7, 1.0)
+    x = anchor[0] + toward[:, 0] * (wide / 2 + gap * share)
+    y = anchor[1] + toward[:, 1] * (high / 2 + gap * share)
+    return shapely.box(x - wide / 2, y - high / 2, x + wide / 2, y + high / 2)
+
+
+def _transect_places(ax: Axes, transects: gpd.GeoDataFrame) -> Iterable[tuple[str, Shapes]]:
+    known = transects[~shapely.is_missing(transects.geometry.to_numpy())]
+    parts = known.geometry.to_numpy()
+    parts = np.where(shapely.get_type_id(parts) == 5, shapely.get_geometry(parts, 0), parts)
+    for name, line in zip(known["transect"], parts, strict=True):
+        text = _short(name)
+        anchors = shapely.get_coordinates(
+            shapely.line_interpolate_point(line, [0.0, 1.0, 0.5, 0.25, 0.75], normalized=True)
+        )
+        places = [
+            _beside(ax, text, anchor, gap_pt=gap)
+            for anchor, gap in product(anchors, (6.0, 10.0, 16.0))
+        ]
+        yield text, np.concatenate(places)
+
+
+def _parcel_places(ax: Axes, parcels: gpd.GeoDataFrame) -> Iterable[tuple[str, Shapes]]:
+    known = parcels[~shapely.is_missing(parcels.geometry.to_numpy())]
+    inside = shapely.get_coordinates(shapely.point_on_surface(known.geometry.to_numpy()))
+    bounds = shapely.bounds(known.geometry.to_numpy())
+    for name, (x, y), (_, south, _, north) in zip(known["parcel"], inside, bounds, strict=True):
+        text = _short(name)
+        wide, high = _size(ax, text)
+        steps = np.array([0, 1, -1, 2, -2, 3, -3]) * 1.2 * high
+        middles = np.concatenate([y + steps, [north + 0.8 * high, south - 0.8 * high]])
+        yield text, shapely.box(x - wide / 2, middles - high / 2, x + wide / 2, middles + high / 2)
+
+
+def _coinciding(at: FloatArray, *, within: float) -> list[list[int]]:
+    """Gather points into groups about the first of each; points that are missing have none."""
+    groups: list[list[int]] = []
+    for number in np.flatnonzero(np.isfinite(at).all(axis=1)):
+        near = (g for g in groups if np.hypot(*(at[g[0]] - at[number])) <= within)
+        group = next(near, None)
+        if group is None:
+            groups.append([int(number)])
+        else:
+            group.append(int(number))
+    return groups
+
+
+def _north_box(ax: Axes) -> shapely.Geometry:
+    """The place of the north arrow."""
+    west, east = ax.get_xlim()
+    south, north = ax.get_ylim()
+    x, y = west + NORTH_AT[0] * (east - west), south + NORTH_AT[1] * (north - south)
+    size = map_units_per_point(ax)
+    return shapely.box(x - 14 * size, y - 28 * size, x + 14 * size, y + 16 * size)
