@@ -290,3 +290,47 @@ def test_photos_of_two_cameras_with_one_name_both_stay_in_the_season(
     assert names[0] == "IMG_1.JPG"
     assert names[1].startswith("IMG_1.JPG-")
     assert "another photo of the season is called IMG_1.JPG" in receipts["notes"].iloc[1]
+
+
+def test_a_folder_of_photos_and_logs_goes_in_order_with_a_receipt_each(
+    tmp_path: Path, season: Season
+) -> None:
+    def photo(number: int) -> Path:
+        block = tiff({"Make": str(number)}, {}, PLACE)
+        return write(tmp_path, f"{number}.jpg", jpeg(block))
+
+    log = write(
+        tmp_path,
+        "walk.gpx",
+        b'<gpx version="1.1"><trk><trkseg><trkpt lat="37.4" lon="-119.2">'
+        b"<time>2026-02-14T15:40:00Z</time></trkpt></trkseg></trk></gpx>",
+    )
+    packed = write(tmp_path, "packed.jpg.gz", gzip.compress(jpeg(tiff({"Make": "gz"}))))
+    cut = write(tmp_path, "cut.jpg", b"\xff\xd8\xff")
+    before, after = [photo(n) for n in range(3)], [photo(n) for n in range(3, 5)]
+    twin = write(tmp_path, "twin.jpg", before[0].read_bytes())
+    files = [*before, log, *after, packed, tmp_path / "none.jpg", twin, cut]
+    receipts = import_files(season, files)
+    per_file = receipts.drop_duplicates("file")
+    assert per_file["file"].tolist() == [path.name for path in files]
+    assert per_file["outcome"].tolist() == ["imported"] * 7 + ["refused", "known", "imported"]
+    assert "as 0.jpg; nothing changed" in per_file["notes"].iloc[8]
+    assert "no such file" in per_file["problem"].iloc[7]
+    kept = season.read("photos")
+    assert kept["photo"].tolist() == [f"{n}.jpg" for n in range(5)] + ["packed.jpg.gz", "cut.jpg"]
+    assert kept["source_row"].eq(1).all()
+    held = season.read("receipts").set_index("sha256")
+    assert held.loc[kept["sha256"], "receipt"].tolist() == kept["receipt"].tolist()
+    again = import_files(season, files).drop_duplicates("file")
+    assert again["outcome"].tolist() == ["known"] * 7 + ["refused", "known", "known"]
+    assert len(season.read("photos")) == 7
+    assert len(season.read("receipts")) == len(held)
+
+
+def test_more_photos_than_one_batch_all_arrive(tmp_path: Path, season: Season) -> None:
+    paths = [
+        write(tmp_path, f"{n}.jpg", jpeg(tiff({"Make": str(n)}, {}, PLACE))) for n in range(230)
+    ]
+    receipts = import_files(season, paths)
+    assert receipts["outcome"].eq("imported").all()
+    assert receipts["rows_kept"].sum() == len(season.read("photos")) == 230

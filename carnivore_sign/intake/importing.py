@@ -1,15 +1,16 @@
 """Importing: files into a season, whole files only, each with its receipt.
 
-Each file is one transaction. A file that cannot be read leaves the season as it was and does
-not stop the others. The same content again changes nothing; of a log that overlaps another
-one (a second download of the same day) only the fixes that are new are added, so that no
-effort counts twice.
+Each file is one transaction, and so are a hundred photos. A file that cannot be read leaves
+the season as it was and does not stop the others. The same content again changes nothing; of
+a log that overlaps another one (a second download of the same day) only the fixes that are
+new are added, so that no effort counts twice.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
+from itertools import groupby, islice
 from pathlib import Path
 from typing import Final
 
@@ -21,6 +22,7 @@ from carnivore_sign.errors import InputError
 from carnivore_sign.intake.clocks import require_zone
 from carnivore_sign.intake.files import read_any
 from carnivore_sign.intake.overlaps import HeldFixes
+from carnivore_sign.intake.photo_importing import BATCH, import_photos, is_photo
 from carnivore_sign.intake.photos import unique_names
 from carnivore_sign.intake.reading import Reading, join_set_aside, rows_set_aside
 from carnivore_sign.intake.source import Source, open_source
@@ -74,15 +76,25 @@ def import_files(
     """
     zone = require_zone(time_zone) or season.time_zone
     held = HeldFixes(season)
+    files = with_progress([Path(path) for path in paths], "reading files", show=show_progress)
     told = [
-        _import_one(season, Path(path), held, crs=crs, observer=observer, time_zone=zone)
-        for path in with_progress(list(paths), "reading files", show=show_progress)
+        import_photos(season, batch, time_zone=zone)
+        if photos
+        else _import_one(season, batch[0], held, crs=crs, observer=observer, time_zone=zone)
+        for photos, batch in _batches(files)
     ]
     if not told:
         return conform(pd.DataFrame(), RECEIPTS).assign(
             outcome=pd.Series(dtype="object"), problem=pd.Series(dtype="object")
         )
     return pd.concat(told, ignore_index=True)
+
+
+def _batches(files: Iterable[Path]) -> Iterator[tuple[bool, list[Path]]]:
+    """Take photos that follow each other together, as many as fit; any other file alone."""
+    for photos, run in groupby(files, key=is_photo):
+        while batch := list(islice(run, BATCH if photos else 1)):
+            yield photos, batch
 
 
 def _import_one(

@@ -36,8 +36,8 @@ _WIDEST_ZONE_S: Final = 14.0 * 3600
 
 
 @dataclass(frozen=True)
-class _Photo:
-    """One photo that was opened: which one of the files it was, and what it says."""
+class OpenedPhoto:
+    """What one photo says: which one of the files it was, its size, its facts."""
 
     row: int
     name: str
@@ -91,14 +91,14 @@ def read_photos(
     """
     zone = require_zone(time_zone)
     files = [Path(path) for path in paths]
-    photos: list[_Photo] = []
+    photos: list[OpenedPhoto] = []
     refused: list[tuple[int, str, str]] = []
     seen: dict[str, str] = {}
     hashes = hashlib.sha256()
     for row, path in enumerate(with_progress(files, "reading photos", show=show_progress), 1):
         try:
             source = open_source(path)
-            photo = _open(source, row)
+            photo = open_photo(source, row)
         except InputError as error:
             refused.append((row, str(error), path.name))
             continue
@@ -121,7 +121,7 @@ def read_photo(source: Source, *, time_zone: str | None = None) -> Reading:
         If it is no photo.
     """
     return _reading(
-        [_open(source, 1)],
+        [open_photo(source, 1)],
         [],
         file=source.path.name,
         sha256=source.sha256,
@@ -143,14 +143,15 @@ def photo_thumbnail(path: str | Path) -> bytes | None:
     return photo_header(path).exif.thumbnail
 
 
-def _open(source: Source, row: int) -> _Photo:
+def open_photo(source: Source, row: int) -> OpenedPhoto:
+    """Read what an open source says, without keeping its bytes; `row` is its number."""
     file = read_photo_file(source.data, file=source.path)
     size = file.width_px, file.height_px
-    return _Photo(row, source.path.name, source.sha256, *size, facts_of(file))
+    return OpenedPhoto(row, source.path.name, source.sha256, *size, facts_of(file))
 
 
 def _reading(
-    photos: Sequence[_Photo],
+    photos: Sequence[OpenedPhoto],
     refused: Sequence[tuple[int, str, str]],
     *,
     file: str,
@@ -159,7 +160,7 @@ def _reading(
     notes: Sequence[str] = (),
 ) -> Reading:
     receipt = sha256[:12]
-    rows, told = _rows(photos, receipt, time_zone)
+    rows, told = photo_rows(photos, [receipt] * len(photos), time_zone=time_zone)
     kept, aside = sort_rows(
         rows,
         PHOTOS,
@@ -186,10 +187,22 @@ def _reading(
     )
 
 
-def _rows(
-    photos: Sequence[_Photo], receipt: str, time_zone: str | None
+def photo_rows(
+    photos: Sequence[OpenedPhoto],
+    receipts: Sequence[str],
+    *,
+    time_zone: str | None,
+    taken: Iterable[str] = (),
 ) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
-    """Make the rows of the table, index 0 to n-1."""
+    """Make the rows of the table, index 0 to n-1, under names that are not `taken`.
+
+    Returns
+    -------
+    rows : GeoDataFrame
+        As table ``photos``, not yet held against it.
+    notes : tuple of str
+        What was assumed of all of them.
+    """
     facts = [photo.facts for photo in photos]
     times, why, told = _times(facts, time_zone)
     notes = pd.Series(
@@ -200,9 +213,11 @@ def _rows(
         dtype="object",
     )
     columns: dict[str, Any] = {
-        "receipt": [receipt] * len(photos),
+        "receipt": list(receipts),
         "source_row": [photo.row for photo in photos],
-        "photo": unique_names([photo.name for photo in photos], [photo.sha256 for photo in photos]),
+        "photo": unique_names(
+            [photo.name for photo in photos], [photo.sha256 for photo in photos], taken
+        ),
         "sha256": [photo.sha256 for photo in photos],
         "width_px": pd.array([photo.width_px for photo in photos], dtype="Int64"),
         "height_px": pd.array([photo.height_px for photo in photos], dtype="Int64"),
