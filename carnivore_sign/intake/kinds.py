@@ -8,6 +8,7 @@ from typing import Final
 from carnivore_sign.errors import UnknownKind
 from carnivore_sign.intake.archives import ZIP_MAGIC
 from carnivore_sign.intake.columns import TABLE_COLUMNS, read_header
+from carnivore_sign.intake.fit import FIT_AT, FIT_MAGIC
 from carnivore_sign.intake.kml import is_kml, kind_of_kml
 from carnivore_sign.intake.photo_files import form_of
 from carnivore_sign.intake.source import Source, as_utf8
@@ -18,6 +19,7 @@ KINDS: Final[dict[str, str]] = {
     "nmea": "log of NMEA 0183 sentences",
     "tcx": "training file of a sports watch, TCX",
     "kml": "log of a map viewer in KML or KMZ",
+    "fit": "binary file of a sports watch or handheld, FIT",
     "photo": "photo: JPEG, HEIC, PNG or TIFF",
     "layer": "vector layer: lines are transects, polygons are parcels",
     "sign": "notebook table, one place with sign a row",
@@ -35,7 +37,6 @@ _LAYER_MAGIC: Final = (b"SQLite format 3\x00", b"fgb\x03fgb", b"\x00\x00\x27\x0a
 #: Content that is recognised and not read: magic bytes, where they stand, and what to do.
 _REFUSED: Final = (
     (b"ustar", 257, "a tar archive", "Unpack it first."),
-    (b".FIT", 8, "a FIT file of a sports watch", "Export the activity as GPX."),
 )  # fmt: skip
 
 
@@ -62,6 +63,8 @@ def recognise(source: Source) -> str:
 
 def _kind_of_bytes(data: bytes) -> str | None:
     """Tell the kinds that a few bytes give away."""
+    if data[FIT_AT : FIT_AT + len(FIT_MAGIC)] == FIT_MAGIC:
+        return "fit"
     if form_of(data):
         return "photo"
     if data.startswith(_LAYER_MAGIC):

@@ -119,6 +119,7 @@ def walk(data: bytes, handler: Handler, *, root: str, file: str | Path) -> Fault
                 file=file,
                 remedy="Export the log once more, as GPX if that is possible.",
             ) from error
+        parser.buffer_text = False  # hands over the text that is waiting
         return _fault(parser, error, data, text="".join(texts[-1]))
     return None
 
