@@ -17,7 +17,8 @@ _HEADING: Final = "How it was computed"
 
 _TRAILS: Final = (
     "Sign was linked into trails; one trail is one passage of one animal. Each trail has a "
-    "probability for each animal: the prior, times the likelihood ratios of what its prints show."
+    "probability for each animal: the prior, times the likelihood ratios of what its prints show, "
+    "held back because the characters of one foot go together."
 )
 _EFFORT: Final = (
     "One trail is one detection on each segment it crosses. Effort is the length of segment "
