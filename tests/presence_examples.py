@@ -76,7 +76,7 @@ def draw_signs(
     )
     mean = np.repeat([spread / 2, -spread / 2], [own.sum(), other.sum()])
     log_ratio = spread * rng.normal(mean)
-    posterior = expit(log_ratio + logit(prior))
+    posterior = expit(log_ratio + logit(prior)).clip(max=1 - 1e-12)
     missed = np.bincount(at, np.log1p(-posterior), minlength=len(own))
     p_found = 1 - np.exp(missed)
     grade = (p_found >= 0.5).astype(int) + (p_found >= 0.95)

@@ -34,8 +34,9 @@ FLAT: Final = 1e-3
 EDGE: Final = 6.0
 
 _MAX_STEP: Final = 4.0
-_FLOOR: Final = 1e-8
+_FLOOR: Final = 1e-12
 _DECREMENT: Final = 1e-11
+_LEVEL: Final = 1e-9
 
 
 @dataclass(frozen=True)
@@ -97,7 +98,8 @@ def maximise(
             now.gradient[moving], now.hessian[np.ix_(moving, moving)]
         )
         rise = float(now.gradient @ uphill)
-        if rise <= _DECREMENT * (1.0 + abs(now.loglik)):
+        level = np.abs(now.gradient[moving]).max(initial=0.0) < _LEVEL
+        if level or rise <= _DECREMENT * (1.0 + abs(now.loglik)):
             return Maximum(here, now, step, True)
         there, then = _climb(evaluate, here, now, uphill, rise)
         if then is now:
@@ -192,23 +194,27 @@ def profile_limit(
     top = maximum.evaluation.loglik - 0.5 * float(chi2.ppf(level, 1))
     free = np.ones(len(maximum.parameters), dtype=bool)
     free[position] = False
-    latest = maximum.parameters.copy()
+    reached = {0.0: maximum.parameters}
+    heights = {0.0: maximum.evaluation.loglik - top}
 
     def above(distance: float) -> float:
-        nonlocal latest
-        start = latest.copy()
-        start[position] = maximum.parameters[position] + side * distance
-        end = maximise(evaluate, start, free=free)
-        latest = end.parameters
-        return end.evaluation.loglik - top
+        if distance not in heights:
+            nearest = min(reached, key=lambda known: abs(known - distance))
+            start = reached[nearest].copy()
+            start[position] = maximum.parameters[position] + side * distance
+            end = maximise(evaluate, start, free=free)
+            reached[distance] = end.parameters
+            heights[distance] = end.evaluation.loglik - top
+        return heights[distance]
 
     near, far = 0.0, 0.25
     while above(far) > 0:
         near, far = far, 2.0 * far
         if far > 64.0:
             return None
-    above(brentq(above, near, far, xtol=1e-7))
-    return latest
+    crossing = float(brentq(above, near, far, xtol=1e-7))
+    above(crossing)
+    return reached[crossing]
 
 
 def _newton_direction(gradient: FloatArray, hessian: FloatArray) -> FloatArray:
