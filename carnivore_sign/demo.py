@@ -125,9 +125,10 @@ def against_truth(analysis: Analysis, truth: Path) -> pd.DataFrame:
             )
         )
     for share in analysis.season_presence.shares.itertuples():
-        truly = used.xs(share.period, level="period").mean()
+        walked = analysis.visits.loc[analysis.visits["period"].eq(share.period), "segment"]
+        truly = used.xs(share.period, level="period")[walked.unique()].mean()
         told = (share.share, share.low, share.high)
-        rows.append(("share of segments used", share.period, truly, *told))
+        rows.append(("share of walked segments used", share.period, truly, *told))
     fit = analysis.season_presence.fit
     if fit is not None:
         estimate = fit.summary().loc["sign_rate"]

@@ -26,7 +26,7 @@ def held(tmp_path_factory: pytest.TempPathFactory) -> pd.DataFrame:
     "what",
     [
         "trails found per km and day of collecting",
-        "share of segments used",
+        "share of walked segments used",
         "trails found per km and day where used",
     ],
 )
@@ -47,7 +47,7 @@ def test_limits_are_no_wider_than_they_need_be(held: pd.DataFrame) -> None:
     rates = held[held["what"].eq("trails found per km and day of collecting")]
     width = (rates["high"] - rates["low"]) / rates["estimate"]
     assert 0.5 < width.median() < 1.5
-    shares = held[held["what"].eq("share of segments used")]
+    shares = held[held["what"].eq("share of walked segments used")]
     assert (shares["high"] - shares["low"]).median() < 0.6
 
 
