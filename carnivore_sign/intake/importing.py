@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from carnivore_sign.errors import InputError
+from carnivore_sign.errors import InputError, LibraryMissing
 from carnivore_sign.intake.clocks import require_zone
 from carnivore_sign.intake.files import read_any
 from carnivore_sign.intake.overlaps import HeldFixes
@@ -118,7 +118,7 @@ def _import_one(
         frames = {**fresh, "set_aside": reading.set_aside, "receipts": written}
         season.append({name: frame for name, frame in frames.items() if len(frame)})
         held.add(fresh)
-    except InputError as error:
+    except (InputError, LibraryMissing) as error:
         return _refused(path, error)
     problem = None if _kept_any(reading) else _nothing_kept(reading)
     return written.assign(outcome="imported", problem=problem)
@@ -135,7 +135,7 @@ def _known(receipts: pd.DataFrame, source: Source) -> pd.DataFrame:
     )
 
 
-def _refused(path: Path, error: InputError) -> pd.DataFrame:
+def _refused(path: Path, error: InputError | LibraryMissing) -> pd.DataFrame:
     row = conform(pd.DataFrame({"file": [path.name]}), RECEIPTS)
     return row.assign(outcome="refused", problem=str(error))
 
