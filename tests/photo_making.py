@@ -13,7 +13,17 @@ from typing import Any
 from carnivore_sign.intake.exif import CAMERA_TAGS, GPS_TAGS, MAIN_TAGS
 
 CODES = {name: tag for tags in (MAIN_TAGS, CAMERA_TAGS, GPS_TAGS) for tag, name in tags.items()}
-BYTE, ASCII, SHORT, LONG, RATIONAL, UNDEFINED, SRATIONAL, DOUBLE = 1, 2, 3, 4, 5, 7, 10, 12
+BYTE, ASCII, SHORT, LONG, RATIONAL, UNDEFINED, SLONG, SRATIONAL, DOUBLE = (
+    1,
+    2,
+    3,
+    4,
+    5,
+    7,
+    9,
+    10,
+    12,
+)
 _PACK = {1: "B", 3: "H", 4: "I", 5: "I", 7: "B", 10: "i", 12: "d"}
 #: 37 degrees 24 minutes 30.5 seconds south, 119 degrees 12 minutes west, GPS time, direction.
 PLACE = {

@@ -22,6 +22,7 @@ from photo_making import (
     MAKERS,
     PLACE,
     RATIONAL,
+    SLONG,
     box,
     chunk,
     heic,
@@ -182,6 +183,17 @@ def test_directories_that_point_at_each_other_end() -> None:
     bounded(many + struct.pack("<I", 8))
 
 
+def test_an_offset_below_zero_leads_nowhere() -> None:
+    signed = tiff({"Make": "Toy"}, None, PLACE).replace(
+        struct.pack("<HHI", 0x8825, LONG, 1), struct.pack("<HHI", 0x8825, SLONG, 1)
+    )
+    at = signed.index(struct.pack("<HHI", 0x8825, SLONG, 1)) + 8
+    assert facts_of(read_photo_file(signed, file="made.tif")).lat == pytest.approx(LAT)
+    below = signed[:at] + struct.pack("<i", -167_771_492) + signed[at + 4 :]
+    assert bounded(below) == []
+    assert read_photo_file(below, file="made.tif").exif.main["Make"] == "Toy"
+
+
 @pytest.mark.parametrize("kind", [ASCII, RATIONAL])
 def test_values_that_claim_to_be_huge_are_refused(kind: int) -> None:
     entry = struct.pack("<HHII", 0x010F, kind, 2**32 - 1, 8)
@@ -241,6 +253,8 @@ def damaged(seeds: list[bytes], count: int) -> Iterator[bytes]:
     for number in range(count):
         data = bytearray(seeds[number % len(seeds)])
         for _ in range(chance.choice((1, 1, 2, 5, 30))):
+            if len(data) < 12:
+                break
             at = chance.randrange(4, len(data))
             change = chance.randrange(10)
             if change < 6:

@@ -198,7 +198,7 @@ def _offset(tags: Tags, name: str) -> int:
     value = tags.get(name)
     if value is None or isinstance(value, str) or not isinstance(value[0], int):
         return 0
-    return value[0]
+    return max(0, value[0])  # a signed type may say less than nothing
 
 
 def _directory(
