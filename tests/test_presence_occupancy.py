@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from presence_examples import draw_visits
 
 from carnivore_sign.errors import BoundaryWarning, DataWarning, EstimateError, InputError
 from carnivore_sign.presence import Histories, fit_occupancy, histories_from_matrix
@@ -230,3 +231,41 @@ def test_a_word_the_model_never_saw_is_told() -> None:
 def test_a_part_the_model_lacks_is_told() -> None:
     with pytest.raises(InputError, match="It has psi, p"):
         fit_quietly(thirty_nine_sites()).predict(pd.DataFrame(index=[0]), part="gamma")
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_any_small_survey_is_fitted_or_refused_in_words(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    refused = []
+    for _ in range(6):
+        units, visits = int(rng.integers(2, 20)), int(rng.integers(1, 5))
+        survey, _ = draw_visits(
+            rng,
+            psi=rng.choice([0, 0.3, 1]),
+            p=rng.choice([0.1, 0.6, 1]),
+            units=units,
+            visits=visits,
+        )
+        histories = Histories(
+            survey.units.assign(x=rng.normal(size=units)),
+            survey.visits.assign(w=rng.normal(size=units * visits)),
+            survey.signs,
+            "puma",
+        )
+        for options in (
+            {},
+            {"presence": ["x"], "detection": ["w"]},
+            {"model": "sure_unsure"},
+            {"model": "abundance"},
+        ):
+            try:
+                fit = fit_quietly(histories, **options)
+            except EstimateError as error:
+                refused.append(str(error))
+                continue
+            told = fit.posterior()
+            assert told[["p_presence", "p_presence_low", "p_presence_high"]].notna().all(axis=None)
+            assert (told["p_presence_low"] <= told["p_presence"] + 1e-12).all()
+            assert (told["p_presence"] <= told["p_presence_high"] + 1e-12).all()
+            assert fit.messages or fit.summary()["se"].notna().all()
+    assert all(len(message) > 40 for message in refused)

@@ -37,6 +37,7 @@ _MAX_STEP: Final = 4.0
 _FLOOR: Final = 1e-12
 _DECREMENT: Final = 1e-11
 _LEVEL: Final = 1e-9
+_CREEP: Final = 1e-3
 
 
 @dataclass(frozen=True)
@@ -82,7 +83,8 @@ def maximise(
     Returns
     -------
     Maximum
-        With ``converged`` false if the steps ran out.
+        With ``converged`` false if the steps ran out, unless all that was left was to creep
+        along a flat direction, as under complete separation, where there is no end.
 
     Examples
     --------
@@ -91,6 +93,7 @@ def maximise(
     array([0., 0.])
     """
     moving = np.ones(len(start), dtype=bool) if free is None else free
+    rise = np.inf
     here, now = np.array(start, dtype=float), evaluate(start)
     for step in range(max_steps):
         uphill = np.zeros_like(here)
@@ -106,7 +109,7 @@ def maximise(
             near = rise <= 1e-7 * (1.0 + abs(now.loglik))
             return Maximum(here, now, step, near)
         here, now = there, then
-    return Maximum(here, now, max_steps, False)
+    return Maximum(here, now, max_steps, rise < _CREEP and _is_flat_somewhere(now.hessian))
 
 
 def best_maximum(evaluate: Evaluate, starts: list[FloatArray]) -> Maximum:
@@ -215,6 +218,10 @@ def profile_limit(
     crossing = float(brentq(above, near, far, xtol=1e-7))
     above(crossing)
     return reached[crossing]
+
+
+def _is_flat_somewhere(hessian: FloatArray) -> bool:
+    return bool(np.linalg.eigvalsh(-hessian)[0] < FLAT)
 
 
 def _newton_direction(gradient: FloatArray, hessian: FloatArray) -> FloatArray:
