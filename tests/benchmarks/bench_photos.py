@@ -21,9 +21,10 @@ import pandas as pd
 from PIL import Image
 
 from carnivore_sign.errors import InputError
+from carnivore_sign.intake import import_files, read_photos
 from carnivore_sign.intake.exif import numbers
 from carnivore_sign.intake.photo_files import photo_header, read_photo_file
-from carnivore_sign.intake.photos import read_photos
+from carnivore_sign.records.season import create_season
 
 PHOTOS = 300
 DAMAGED = 3_000
@@ -76,8 +77,16 @@ def _reading(paths: list[Path]) -> list[dict[str, object]]:
         "Pillow, tags alone": lambda: [_pillow_file(path) for path in paths],
         "photo_header, tags alone": lambda: [photo_header(path) for path in paths],
         "read_photos: whole files hashed, rows made": lambda: read_photos(paths),
+        "import_files: the same, into a season": lambda: _imported(paths),
     }
     return _timed(f"{len(paths)} photos of 3 MB", len(paths), ways)
+
+
+def _imported(paths: list[Path]) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        season = create_season(Path(folder) / "s.gpkg", name="Made", time_zone="UTC")
+        receipts = import_files(season, paths)
+    assert receipts["outcome"].eq("imported").all()
 
 
 def _late_tags(folder: Path) -> list[dict[str, object]]:
