@@ -327,6 +327,7 @@ def _about_neighbours(fit: OccupancyFit) -> list[Note]:
         return []
     text = (
         f"Segments next to each other are more alike than by chance (correlation "
-        f"{told.correlation:.2f}, {told.pairs} pairs): limits that knew it would be wider than these."
+        f"{told.correlation:.2f}, {told.pairs} pairs): limits that knew it would "
+        "be wider than these."
     )
     return [Note(text)]
