@@ -36,6 +36,7 @@ from carnivore_sign.records.season import Season
 from carnivore_sign.survey import (
     assign_walks,
     cut_segments,
+    date_by_clearing,
     make_detections,
     make_visits,
     match_logs,
@@ -197,6 +198,7 @@ def analyse(season: Season, options: AnalysisOptions | None = None) -> Analysis:
     detections, incidental = make_detections(
         trails, members, sign, segments, visits, walks=walks, max_offset_m=options.max_offset_m
     )
+    trails = date_by_clearing(trails, detections, visits, with_tracks=_with_tracks(members, sign))
     return Analysis(
         season, options, evidence, prior, transects, season.read("parcels"), clearings, prints,
         season.read("receipts"), segments, matched, visits, sign, unplaced, walks,
@@ -212,6 +214,12 @@ def _require_something(season: Season) -> None:
             f"{season.path}: the season has no {' and no '.join(missing)}. Import them: "
             f"carnivore-sign intake {season.path} FILE ..."
         )
+
+
+def _with_tracks(members: pd.DataFrame, sign: pd.DataFrame) -> pd.Series:
+    """Return, by trail, whether tracks are among its sign."""
+    tracks = members["sign"].map(sign.set_index("sign")["kind"]).eq("track")
+    return tracks.groupby(members["trail"]).any()
 
 
 def _tell_unplaced(unplaced: pd.DataFrame) -> None:

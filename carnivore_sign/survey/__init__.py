@@ -12,6 +12,7 @@ from carnivore_sign.survey.comparing import (
     compare_rates,
     doubtful_ratio_limits,
 )
+from carnivore_sign.survey.dating import date_by_clearing
 from carnivore_sign.survey.detections import assign_walks, make_detections
 from carnivore_sign.survey.effort import effort_table
 from carnivore_sign.survey.intervals import (
@@ -44,6 +45,7 @@ __all__ = [
     # detections and rates
     "assign_walks",
     "make_detections",
+    "date_by_clearing",
     "detection_rates",
     "count_company_once",
     "compare_rates",

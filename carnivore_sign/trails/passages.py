@@ -120,12 +120,18 @@ def _pooled(probabilities: pd.DataFrame, names: pd.Index) -> pd.DataFrame:
 
 
 def _windows(joined: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
-    """Return the latest and the earliest time at which each trail can have been made."""
+    """Return the latest and the earliest time at which each trail can have been made.
+
+    The stated windows of its sign are cut with each other. Where they contradict each other,
+    at least one of them is wrong and nobody knows which, so that the window spans them all.
+    """
     youngest = pd.to_timedelta(np.nan_to_num(_numbers(joined, "age_min_h")), unit="h")
     oldest = pd.to_timedelta(_numbers(joined, "age_max_h"), unit="h")
     made = joined[["trail"]].assign(before=joined["time"] - youngest, after=joined["time"] - oldest)
     grouped = made.groupby("trail", sort=False)
-    return grouped["before"].min(), grouped["after"].max()
+    before, after = grouped["before"].min(), grouped["after"].max()
+    torn = after > before
+    return before.mask(torn, grouped["before"].max()), after.mask(torn, grouped["after"].min())
 
 
 def _last_wiped(

@@ -1,0 +1,73 @@
+"""Dating: a track found on ground that was wiped at a known time was made after that time.
+
+Whoever stated the age of a track may err; the drag, the rain or the traffic that wiped the road
+before it is on record. Sign that is not pressed into the surface (scat, a kill) outlasts it, so
+that only trails with tracks are dated in this way.
+"""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from carnivore_sign.errors import InputError
+
+
+def date_by_clearing(
+    trails: pd.DataFrame, detections: pd.DataFrame, visits: pd.DataFrame, *, with_tracks: pd.Series
+) -> pd.DataFrame:
+    """Narrow the time in which each trail was made by when its ground was last wiped.
+
+    Parameters
+    ----------
+    trails : DataFrame
+        TRAILS.
+    detections : DataFrame
+        DETECTIONS: on which visits each trail was found.
+    visits : DataFrame
+        VISITS, with ``hours_since_cleared``; missing where no clearing is on record.
+    with_tracks : Series of bool
+        Whether a trail, by its name, has tracks.
+
+    Returns
+    -------
+    DataFrame
+        `trails`, with ``made_after`` no earlier than the last clearing before the visit; where a
+        trail lies on several segments, than the latest of those clearings. A clearing that
+        comes after the stated ``made_before`` contradicts the stated age: the record of the
+        clearing is believed, and ``made_before`` becomes the time of the find.
+
+    Raises
+    ------
+    InputError
+        If a detection names a visit that is not there.
+
+    Examples
+    --------
+    >>> day = pd.Timestamp("2026-02-10T16:00Z")
+    >>> trails = pd.DataFrame({
+    ...     "trail": ["T1"], "time": [day], "made_before": [day],
+    ...     "made_after": pd.to_datetime([None], utc=True),
+    ... })
+    >>> detections = pd.DataFrame({"trail": ["T1"], "visit": ["V1"]})
+    >>> visits = pd.DataFrame({"visit": ["V1"], "start": [day], "hours_since_cleared": [48.0]})
+    >>> dated = date_by_clearing(trails, detections, visits, with_tracks=pd.Series({"T1": True}))
+    >>> str(dated["made_after"].iloc[0])
+    '2026-02-08 16:00:00+00:00'
+    """
+    known = visits.set_index("visit")
+    strange = ~detections["visit"].isin(known.index)
+    if strange.any():
+        raise InputError(
+            f"a detection names visit '{detections.loc[strange, 'visit'].iloc[0]}', which is not "
+            "among the visits",
+            remedy="Hand in the visits that the detections were made from.",
+        )
+    where = known.loc[detections["visit"]]
+    wiped = where["start"] - pd.to_timedelta(where["hours_since_cleared"], unit="h")
+    latest = wiped.groupby(detections["trail"].to_numpy()).max()
+    cleared = pd.to_datetime(trails["trail"].map(latest), utc=True)
+    cleared = cleared.where(trails["trail"].map(with_tracks).fillna(False).astype(bool))
+    cleared = cleared.where(cleared <= trails["time"])
+    after = trails["made_after"].mask(cleared > trails["made_after"], cleared).fillna(cleared)
+    before = trails["made_before"].mask(after > trails["made_before"], trails["time"])
+    return trails.assign(made_after=after, made_before=before)
