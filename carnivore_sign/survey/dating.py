@@ -62,6 +62,8 @@ def date_by_clearing(
             "among the visits",
             remedy="Hand in the visits that the detections were made from.",
         )
+    if detections.empty:
+        return trails
     where = known.loc[detections["visit"]]
     wiped = where["start"] - pd.to_timedelta(where["hours_since_cleared"], unit="h")
     latest = wiped.groupby(detections["trail"].to_numpy()).max()
