@@ -91,6 +91,16 @@ class TableColumns:
 
 _LATITUDE: Final = ("latitude", "lat_dd", "y")
 _LONGITUDE: Final = ("longitude", "lon_dd", "long", "lng", "x")
+#: Columns of a place, and the other names of each.
+_PLACE: Final = {
+    "lat": _LATITUDE,
+    "lon": _LONGITUDE,
+    "position": ("coordinates", "coords", "grid_reference", "grid_ref", "mgrs", "utm"),
+    "utm_zone": ("utm_grid_zone", "grid_zone"),
+    "easting": ("utm_easting", "utm_east", "utm_e"),
+    "northing": ("utm_northing", "utm_north", "utm_n"),
+    "datum": ("map_datum", "geodetic_datum"),
+}
 
 TABLE_COLUMNS: Final[dict[str, TableColumns]] = {
     "sign": TableColumns(
@@ -98,8 +108,7 @@ TABLE_COLUMNS: Final[dict[str, TableColumns]] = {
             "sign": ("sign_id", "sign_no", "sign_number", "sign_name"),
             "date": ("day",),
             "time": ("time_of_day", "datetime", "date_time", "found"),
-            "lat": _LATITUDE,
-            "lon": _LONGITUDE,
+            **_PLACE,
             "waypoint": ("wpt", "gps_point", "waypoint_name"),
             "observer": ("observers", "tracker", "found_by", "by"),
             "kind": ("kind_of_sign", "type", "sign_kind", "sign_type"),
@@ -145,8 +154,7 @@ TABLE_COLUMNS: Final[dict[str, TableColumns]] = {
             "found": ("found_at", "discovered"),
             "livestock": ("stock", "animal", "animals"),
             "count": ("number", "how_many", "number_lost"),
-            "lat": _LATITUDE,
-            "lon": _LONGITUDE,
+            **_PLACE,
             "carcass_notes": ("carcass", "notes", "note", "comment", "comments"),
         },
         required=("incident", "found"),

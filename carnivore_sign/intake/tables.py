@@ -24,13 +24,14 @@ from carnivore_sign.intake.cells import (
     counts_from_text,
     feet_from_text,
     hours_from_text,
-    numbers_from_text,
     shares_from_text,
     taxa_from_text,
     words_from_text,
 )
 from carnivore_sign.intake.clocks import day_and_clock, times_from_text
 from carnivore_sign.intake.columns import TABLE_COLUMNS, Grid, read_grid
+from carnivore_sign.intake.positions import COLUMNS as PLACE_COLUMNS
+from carnivore_sign.intake.positions import positions_from_columns
 from carnivore_sign.intake.reading import Reading, make_reading, sort_rows
 from carnivore_sign.intake.source import Source
 from carnivore_sign.records.tables import SEASON_TABLES
@@ -264,15 +265,11 @@ _BUILDERS: dict[str, Callable[[Cells], pd.DataFrame]] = {
 
 
 def _positions(cells: Cells) -> list[shapely.Point | None]:
-    """Read latitude and longitude in decimal degrees; both or neither must be there."""
-    lat = cells.read("lat", numbers_from_text)
-    lon = cells.read("lon", numbers_from_text)
-    given = cells.text("lat").ne("") ^ cells.text("lon").ne("")
-    cells.require(given, "lat, lon: one of them stands without the other")
-    cells.require(lat.abs() > 90, "lat: out of range, -90 to 90")
-    cells.require(lon.abs() > 180, "lon: out of range, -180 to 180")
-    lon = lon.mask(lon.eq(180), -180.0)
-    known = (lat.notna() & lon.notna()).to_numpy()
-    shapes = np.full(len(lat), None, dtype=object)
-    shapes[known] = shapely.points(lon.to_numpy()[known], lat.to_numpy()[known])
+    """Read the places of the rows, in whichever columns they stand."""
+    read = positions_from_columns({name: cells.text(name) for name in PLACE_COLUMNS})
+    cells.notes += read.notes
+    cells.found.append(pd.DataFrame({"row": read.faults.index, "reason": read.faults.to_numpy()}))
+    known = read.lon.notna().to_numpy()
+    shapes = np.full(len(known), None, dtype=object)
+    shapes[known] = shapely.points(read.lon.to_numpy()[known], read.lat.to_numpy()[known])
     return list(shapes)
