@@ -26,7 +26,7 @@ from carnivore_sign.survey import detection_rates
 _HERE = Path(__file__).parent
 _NAME = "Tolvane Range (invented)"
 _REGION = "dry_range"
-_AGENCY = "your wildlife agency (fill in its name and number)"
+_AGENCY = "Tolvane Wildlife Office (invented, as is all of this place)"
 
 
 def demo_folder() -> Path:

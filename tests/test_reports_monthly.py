@@ -56,7 +56,7 @@ def test_the_first_page_says_what_the_tables_say() -> None:
     assert lead(REPORT) == (
         "11 of 15 segments were looked at in May 2031, on 3 walks and 31.4 km; 4 were not. "
         "Sign of puma is sure on 1 segment and likely on 1 segment. "
-        f"The estimate is that pumas used {best * 100:.0f} % of the segments "
+        f"The estimate is that pumas used {best * 100:.0f} % of the segments walked "
         f"(95 % limits {low * 100:.0f} to {high * 100:.0f} %)."
     )
     cells = {row[0]: row[1:] for row in table(REPORT, "The month in numbers").rows}
@@ -77,7 +77,7 @@ def test_nobody_looked_says_so_and_claims_nothing() -> None:
     said = all_text(month_report(nobody_looked()))
     assert "Nobody looked in May 2031, so the month says nothing by itself." in said
     assert "Sign of puma is" not in said
-    assert "used 31 % of the segments" not in said
+    assert "used 31 % of the segments walked" not in said
 
 
 @pytest.mark.parametrize(

@@ -209,13 +209,14 @@ def key_of_parcels(column: Column, words: str = "holding or pasture", fill: str 
 
 
 def share_used(monthly: pd.DataFrame) -> tuple[float, float, float]:
-    """Share of units used in the month: the mean of `p_presence` and of each of its limits.
+    """Share of the units looked at that are used: the mean of `p_presence` and of its limits.
 
     The mean of the limits takes the errors of the units as moving together, which is the
     cautious reading: they come from one fit. NaN where a unit has no estimate at all.
     """
     columns = ["p_presence", "p_presence_low", "p_presence_high"]
-    best, low, high = monthly[columns].mean().astype(float)
+    looked = monthly["visits"] > 0
+    best, low, high = (monthly[looked] if looked.any() else monthly)[columns].mean().astype(float)
     return float(best), float(low), float(high)
 
 

@@ -135,7 +135,7 @@ def draw_month(
         key_of_trails(column)
     if "parcels" in drawn:
         key_of_parcels(column)
-    column.heading("Share of segments used")
+    column.heading("Share of walked segments used")
     draw_share(column, share_used(monthly) if share is None else share)
     column.heading("What this rests on")
     column.text(_sample_sizes(monthly, len(drawn.get("trails", ()))))

@@ -60,7 +60,7 @@ def monthly_report(
     map_png : bytes, optional
         The sheet of `draw_month`.
     share : tuple of float, optional
-        Share of segments used, with its limits; by default as on the sheet.
+        Share of the walked segments used, with its limits; by default as on the sheet.
 
     Returns
     -------
@@ -151,7 +151,7 @@ def _share_sentence(monthly: pd.DataFrame, share: tuple[float, float, float], ta
             f"of the segments (95 % limits {percent_range(share[1], share[2])})."
         )
     return (
-        f"The estimate is that {words.many} used {percent(share[0])} of the segments "
+        f"The estimate is that {words.many} used {percent(share[0])} of the segments walked "
         f"(95 % limits {percent_range(share[1], share[2])})."
     )
 
@@ -186,7 +186,7 @@ def _summary_table(
     elif not math.isnan(expected):
         rows.append(("Detections on segments, summed by probability", f"{expected:.1f}", None))
     limits = None if math.isnan(share[0]) else percent_range(share[1], share[2])
-    rows.append(("Share of segments used", percent(share[0]), limits))
+    rows.append(("Share of walked segments used", percent(share[0]), limits))
     frame = pd.DataFrame(rows, columns=["Measure", "Value", "95 % limits"])
     return TableBlock(frame, f"The month in numbers, {TAXA[taxon]}.")
 
