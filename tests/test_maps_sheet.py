@@ -117,8 +117,9 @@ def test_the_sheet_says_what_it_rests_on() -> None:
     assert "nan" not in said
 
 
-def test_the_share_of_segments_is_that_of_the_table_unless_one_is_given() -> None:
-    expected = f"{COUNTRY.monthly['p_presence'].mean() * 100:.0f} %"
+def test_the_share_is_that_of_the_walked_segments_unless_one_is_given() -> None:
+    walked = COUNTRY.monthly[COUNTRY.monthly["visits"] > 0]
+    expected = f"{walked['p_presence'].mean() * 100:.0f} %"
     assert any(text.startswith(expected) for text in texts(month()))
     assert any(
         text.startswith("42 % (95 % limits 20 to 66 %)")
