@@ -24,6 +24,7 @@ _CLOCK: Final = (
     r"^(?P<hour>\d{1,2})[:.h](?P<minute>\d\d)(?P<rest>:\d\d(?:[.,]\d+)?)?"
     r"\s*(?P<half>[aApP])?\.?(?:[mM]\.?)?$"
 )
+_MIDNIGHT: Final = r"[T ]00:00(?::00(?:\.0+)?)?$"
 _REMEDY: Final = "write it as 2026-02-14T07:40:00Z"
 NO_ZONE: Final = "a time without a zone: state the time zone, such as America/Denver"
 
@@ -102,11 +103,12 @@ def day_and_clock(day: pd.Series, clock: pd.Series) -> pd.Series:
     """Join a column of dates and one of times of day into ISO 8601 text.
 
     A clock cell that holds a full time of its own is taken as it is; ``7:40``, ``7.40`` and
-    ``7:40 pm`` become ``07:40`` and ``19:40``. What does not fit is joined as it came, and
-    fails where it is read.
+    ``7:40 pm`` become ``07:40`` and ``19:40``. The midnight that a spreadsheet adds to a date
+    goes. What does not fit is joined as it came, and fails where it is read.
     """
     clock = clock.fillna("").str.strip()
     day = day.fillna("").str.strip()
+    day = day.str.replace(_MIDNIGHT, "", regex=True).where(clock.ne(""), day)
     own = clock.str.contains(r"\d{4}-\d\d-\d\d")
     parts = clock.str.extract(_CLOCK)
     hour = pd.to_numeric(parts["hour"], errors="coerce")

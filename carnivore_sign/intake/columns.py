@@ -16,11 +16,14 @@ from typing import Final
 
 from carnivore_sign.errors import FileUnreadable
 from carnivore_sign.intake.source import Source, as_utf8
+from carnivore_sign.intake.workbook import Sheet, is_workbook, read_sheets
 from carnivore_sign.records.vocabularies import CHARACTERS
 from carnivore_sign.units import SPELLINGS
 
 SEPARATORS: Final = (",", ";", "\t", "|")
 _HEADER_BYTES: Final = 65_536
+#: Rows of a sheet among which the header is looked for: people put titles above it.
+_HEADER_ROWS: Final = 10
 _UNIT_AT_END: Final = re.compile(r"^(?P<base>.+?)[_ ]*[\[(]?(?P<unit>[a-z\"'\u2032\u2033]+)[\])]?$")
 
 
@@ -186,6 +189,9 @@ def plain_name(written: str) -> str:
 
 def read_header(source: Source) -> list[str] | None:
     """Return the names in the first row of a table, or None if the file is not text."""
+    if is_workbook(source):
+        best = _best_sheet(source, None)
+        return best.header if best else []
     head, _ = as_utf8(source.data[:_HEADER_BYTES])
     text = head.decode("utf-8", errors="replace")
     if "\x00" in text or sum(ord(letter) < 9 for letter in text[:1000]):
@@ -194,8 +200,15 @@ def read_header(source: Source) -> list[str] | None:
     return _split(first, _separator(first))
 
 
-def read_grid(source: Source) -> Grid:
+def read_grid(source: Source, *, kind: str | None = None) -> Grid:
     """Read a table as text, row by row.
+
+    Parameters
+    ----------
+    source : Source
+        The file: CSV with any separator, or a workbook.
+    kind : str, optional
+        The table that is looked for among the sheets of a workbook; any, unless given.
 
     Returns
     -------
@@ -208,6 +221,8 @@ def read_grid(source: Source) -> Grid:
     FileUnreadable
         If there is no row under the header, or a cell is larger than any notebook.
     """
+    if is_workbook(source):
+        return _workbook_grid(source, kind)
     body, notes = as_utf8(source.data)
     text = body.decode("utf-8")
     first = next((line for line in text.splitlines() if line.strip()), "")
@@ -220,15 +235,9 @@ def read_grid(source: Source) -> Grid:
             file=source.path,
             remedy="Look for a quotation mark that is opened and never closed.",
         ) from error
-    filled = [
-        (number, [cell.strip() for cell in cells])
-        for number, cells in enumerate(lines, start=1)
-        if any(cell.strip() for cell in cells)
-    ]
+    filled = _filled(lines)
     if len(filled) < 2:
-        raise FileUnreadable(
-            "the table has no rows under its header", file=source.path, remedy="Fill it in first."
-        )
+        raise _no_rows(source)
     return Grid(
         header=[name.strip("\ufeff") for name in filled[0][1]],
         rows=[cells for _, cells in filled[1:]],
@@ -236,6 +245,73 @@ def read_grid(source: Source) -> Grid:
         separator=separator,
         notes=notes,
     )
+
+
+def _filled(lines: Sequence[Sequence[str]]) -> list[tuple[int, list[str]]]:
+    """Number the rows from 1 and drop those without any text."""
+    return [
+        (number, [cell.strip() for cell in cells])
+        for number, cells in enumerate(lines, start=1)
+        if any(cell.strip() for cell in cells)
+    ]
+
+
+def _no_rows(source: Source) -> FileUnreadable:
+    return FileUnreadable(
+        "the table has no rows under its header", file=source.path, remedy="Fill it in first."
+    )
+
+
+@dataclass(frozen=True)
+class _Found:
+    """A header found in a sheet: how many names match, and what stands around it."""
+
+    matched: int
+    sheet: Sheet
+    header: list[str]
+    rows: list[tuple[int, list[str]]]
+    above: int
+    others: list[str]
+
+
+def _best_sheet(source: Source, kind: str | None) -> _Found | None:
+    """Find the sheet, and the row in it, with the most names of a table."""
+    tables = [TABLE_COLUMNS[kind]] if kind else list(TABLE_COLUMNS.values())
+    best: _Found | None = None
+    sheets = read_sheets(source)
+    for sheet in sheets:
+        filled = _filled(sheet.rows)
+        others = [other.name for other in sheets if other is not sheet]
+        for place, (_, cells) in enumerate(filled[:_HEADER_ROWS]):
+            matched = max(len(columns.match(cells)[0]) for columns in tables)
+            if best is None or matched > best.matched:
+                best = _Found(matched, sheet, cells, filled[place + 1 :], place, others)
+    return best
+
+
+def _workbook_grid(source: Source, kind: str | None) -> Grid:
+    best = _best_sheet(source, kind)
+    if best is None or not best.rows:
+        raise _no_rows(source)
+    notes = [f"read from sheet '{best.sheet.name}'", *best.sheet.notes]
+    if best.others:
+        notes.append("sheets not read: " + ", ".join(best.others))
+    if best.above:
+        notes.append(f"{best.above} rows above the header were passed over")
+    width = max(place + 1 for place, name in enumerate(best.header) if name)
+    return Grid(
+        header=best.header[:width],
+        rows=[_cut(cells) for _, cells in best.rows],
+        numbers=[number for number, _ in best.rows],
+        separator="\t",
+        notes=tuple(notes),
+    )
+
+
+def _cut(cells: list[str]) -> list[str]:
+    """Drop blank cells at the end, which spreadsheets keep where there once was something."""
+    width = max(place + 1 for place, cell in enumerate(cells) if cell)
+    return cells[:width]
 
 
 def _separator(first: str) -> str:

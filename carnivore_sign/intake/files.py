@@ -43,8 +43,8 @@ def read_file(
     Parameters
     ----------
     path : path-like
-        A GPS log (FIT, GPX, KML, NMEA 0183, TCX; packed or not), a notebook table (CSV) or a
-        layer of transects or parcels (KML, and any format that pyogrio reads).
+        A GPS log (FIT, GPX, KML, NMEA 0183, TCX; packed or not), a notebook table (CSV, XLSX) or
+        a layer of transects or parcels (KML, and any format that pyogrio reads).
     time_zone : str, optional
         IANA name of the zone of times that carry none. Without it such rows are set aside.
     crs : str, optional

@@ -12,6 +12,7 @@ from carnivore_sign.intake.fit import FIT_AT, FIT_MAGIC
 from carnivore_sign.intake.kml import is_kml, kind_of_kml
 from carnivore_sign.intake.photo_files import form_of
 from carnivore_sign.intake.source import Source, as_utf8
+from carnivore_sign.intake.workbook import is_workbook
 
 #: Kinds that `read_file` reads, and what each is.
 KINDS: Final[dict[str, str]] = {
@@ -36,6 +37,7 @@ _NMEA_BYTES: Final = 65_536
 _LAYER_MAGIC: Final = (b"SQLite format 3\x00", b"fgb\x03fgb", b"\x00\x00\x27\x0a")
 #: Content that is recognised and not read: magic bytes, where they stand, and what to do.
 _REFUSED: Final = (
+    (b"\xd0\xcf\x11\xe0", 0, "a workbook of an old kind (XLS)", "Save it as XLSX or CSV."),
     (b"ustar", 257, "a tar archive", "Unpack it first."),
 )  # fmt: skip
 
@@ -84,10 +86,12 @@ def _kind_of_text(source: Source) -> str:
 def _kind_of_archive(source: Source) -> str:
     if is_kml(source):
         return kind_of_kml(source)
+    if is_workbook(source):
+        return _kind_of_table(source)
     raise UnknownKind(
-        "this is a zip archive without a KML in it",
+        "this is a zip archive without a KML in it, and no workbook",
         file=source.path,
-        remedy="Unpack it first; save a spreadsheet as CSV.",
+        remedy="Unpack it first; save a spreadsheet as XLSX or CSV.",
     )
 
 

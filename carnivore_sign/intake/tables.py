@@ -128,7 +128,7 @@ def read_notebook(source: Source, kind: str, *, time_zone: str | None = None) ->
     FileUnreadable
         If there are no rows.
     """
-    grid = read_grid(source)
+    grid = read_grid(source, kind=kind)
     columns = TABLE_COLUMNS[kind]
     missing = columns.missing(grid.header)
     if missing:
