@@ -80,6 +80,15 @@ CHARACTERS: Final[dict[str, tuple[str, ...]]] = {
 #: Characters that are measured, with their unit in the name.
 MEASURES: Final = ("length_mm", "width_mm", "pad_width_mm")
 
+#: Parts of a print that are outlined. Toes are numbered from the inside; ``toe`` and ``claw``
+#: are marks whose number was not judged.
+PRINT_PARTS: Final = (
+    "toe_2", "toe_3", "toe_4", "toe_5", "toe",
+    "pad",
+    "claw_2", "claw_3", "claw_4", "claw_5", "claw",
+    "dewclaw", "carpal_pad",
+)  # fmt: skip
+
 #: Flags a fix may carry, and what each means. Which ones keep a fix out of effort is
 #: decided in the survey room.
 FIX_FLAGS: Final[dict[str, str]] = {
