@@ -9,6 +9,7 @@ from typing import Final
 from carnivore_sign.errors import FileUnreadable, InputError, UnknownKind
 from carnivore_sign.intake.clocks import require_zone
 from carnivore_sign.intake.fit import read_fit
+from carnivore_sign.intake.geojson import read_geojson
 from carnivore_sign.intake.gpx import read_gpx
 from carnivore_sign.intake.kinds import KINDS, recognise
 from carnivore_sign.intake.kml import is_kml, read_kml, read_kml_layer
@@ -27,6 +28,7 @@ LOG_READERS: Final[dict[str, Callable[..., Reading]]] = {
     "tcx": read_tcx,
     "kml": read_kml,
     "fit": read_fit,
+    "geojson": read_geojson,
 }
 
 
@@ -43,8 +45,8 @@ def read_file(
     Parameters
     ----------
     path : path-like
-        A GPS log (FIT, GPX, KML, NMEA 0183, TCX; packed or not), a notebook table (CSV, XLSX) or
-        a layer of transects or parcels (KML, and any format that pyogrio reads).
+        A GPS log (FIT, GeoJSON, GPX, KML, NMEA 0183, TCX; packed or not), a notebook table
+        (CSV, XLSX) or a layer of transects or parcels (KML, and any that pyogrio reads).
     time_zone : str, optional
         IANA name of the zone of times that carry none. Without it such rows are set aside.
     crs : str, optional

@@ -9,6 +9,7 @@ from carnivore_sign.errors import UnknownKind
 from carnivore_sign.intake.archives import ZIP_MAGIC
 from carnivore_sign.intake.columns import TABLE_COLUMNS, read_header
 from carnivore_sign.intake.fit import FIT_AT, FIT_MAGIC
+from carnivore_sign.intake.geojson import is_log as is_geojson_log
 from carnivore_sign.intake.kml import is_kml, kind_of_kml
 from carnivore_sign.intake.photo_files import form_of
 from carnivore_sign.intake.source import Source, as_utf8
@@ -20,6 +21,7 @@ KINDS: Final[dict[str, str]] = {
     "nmea": "log of NMEA 0183 sentences",
     "tcx": "training file of a sports watch, TCX",
     "kml": "log of a map viewer in KML or KMZ",
+    "geojson": "log in GeoJSON: points and timed lines",
     "fit": "binary file of a sports watch or handheld, FIT",
     "photo": "photo: JPEG, HEIC, PNG or TIFF",
     "layer": "vector layer: lines are transects, polygons are parcels",
@@ -78,8 +80,8 @@ def _kind_of_text(source: Source) -> str:
     head = as_utf8(source.data[:_HEAD_BYTES])[0].decode("utf-8", errors="replace").lstrip()
     if head.startswith("<"):
         return _kind_of_xml(source, head)
-    if head.startswith(("{", "[")):
-        return "layer"
+    if head.startswith(("{", "[", "\x1e")):
+        return "geojson" if is_geojson_log(source.data) else "layer"
     return _kind_of_table(source)
 
 
