@@ -164,6 +164,44 @@ TABLE_COLUMNS: Final[dict[str, TableColumns]] = {
     ),
 }
 
+#: Columns of a table of positions: a log, and not a notebook.
+POINT_COLUMNS: Final = TableColumns(
+    {
+        **_PLACE,
+        "lat": (*_LATITUDE, "latitude_n/s"),
+        "lon": (*_LONGITUDE, "longitude_e/w"),
+        "lat_letter": ("n/s", "ns"),
+        "lon_letter": ("e/w", "ew"),
+        "date": ("day", "utc_date"),
+        "time": ("timestamp", "datetime", "date_time", "utc_time", "time_of_day"),
+        "elevation": ("ele", "alt", "altitude", "height"),
+        "hdop": (),
+        "accuracy": ("horizontal_accuracy", "hacc"),
+        "name": ("waypoint", "wpt", "label", "title"),
+        "comment": ("description", "desc", "notes", "note", "comments", "cmt"),
+        "symbol": ("sym",),
+    },
+    required=(),
+    measures=("elevation", "accuracy"),
+)
+_ALL_COLUMNS: Final = {**TABLE_COLUMNS, "points": POINT_COLUMNS}
+#: Columns that notebooks share with what loggers write.
+_ALSO_IN_LOGS: Final = frozenset({"notes", "carcass_notes", "waypoint", "direction", "count"})
+#: Sets of columns of which a table of positions has one.
+_PLACE_SETS: Final = ({"lat", "lon"}, {"position"}, {"utm_zone", "easting", "northing"})
+
+
+def is_point_table(header: Sequence[str]) -> bool:
+    """Tell whether a header is that of a table of positions, and of no notebook.
+
+    A column that only a notebook has, such as the kind of sign, makes it a notebook: one that
+    lacks another column is told so, and never taken as a log.
+    """
+    places = set(POINT_COLUMNS.match(header)[0])
+    known = {name for columns in TABLE_COLUMNS.values() for name in columns.match(header)[0]}
+    only_notebook = known - set(POINT_COLUMNS.names) - _ALSO_IN_LOGS
+    return any(some <= places for some in _PLACE_SETS) and not only_notebook
+
 
 @dataclass(frozen=True)
 class Grid:
@@ -276,7 +314,7 @@ class _Found:
 
 def _best_sheet(source: Source, kind: str | None) -> _Found | None:
     """Find the sheet, and the row in it, with the most names of a table."""
-    tables = [TABLE_COLUMNS[kind]] if kind else list(TABLE_COLUMNS.values())
+    tables = [_ALL_COLUMNS[kind]] if kind else list(_ALL_COLUMNS.values())
     best: _Found | None = None
     sheets = read_sheets(source)
     for sheet in sheets:
@@ -317,7 +355,7 @@ def _cut(cells: list[str]) -> list[str]:
 def _separator(first: str) -> str:
     def known(separator: str) -> tuple[int, int]:
         names = _split(first, separator)
-        most = max(len(columns.match(names)[0]) for columns in TABLE_COLUMNS.values())
+        most = max(len(columns.match(names)[0]) for columns in _ALL_COLUMNS.values())
         return most, len(names)
 
     return max(SEPARATORS, key=known)

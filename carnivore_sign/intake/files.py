@@ -16,6 +16,7 @@ from carnivore_sign.intake.kml import is_kml, read_kml, read_kml_layer
 from carnivore_sign.intake.layers import read_layer
 from carnivore_sign.intake.nmea import read_nmea
 from carnivore_sign.intake.photos import read_photo
+from carnivore_sign.intake.point_table import read_point_table
 from carnivore_sign.intake.reading import Reading
 from carnivore_sign.intake.source import Source, open_source
 from carnivore_sign.intake.tables import read_notebook
@@ -29,6 +30,7 @@ LOG_READERS: Final[dict[str, Callable[..., Reading]]] = {
     "kml": read_kml,
     "fit": read_fit,
     "geojson": read_geojson,
+    "points": read_point_table,
 }
 
 

@@ -7,7 +7,7 @@ from typing import Final
 
 from carnivore_sign.errors import UnknownKind
 from carnivore_sign.intake.archives import ZIP_MAGIC
-from carnivore_sign.intake.columns import TABLE_COLUMNS, read_header
+from carnivore_sign.intake.columns import TABLE_COLUMNS, is_point_table, read_header
 from carnivore_sign.intake.fit import FIT_AT, FIT_MAGIC
 from carnivore_sign.intake.geojson import is_log as is_geojson_log
 from carnivore_sign.intake.kml import is_kml, kind_of_kml
@@ -23,6 +23,7 @@ KINDS: Final[dict[str, str]] = {
     "kml": "log of a map viewer in KML or KMZ",
     "geojson": "log in GeoJSON: points and timed lines",
     "fit": "binary file of a sports watch or handheld, FIT",
+    "points": "table of positions, one fix or waypoint a row",
     "photo": "photo: JPEG, HEIC, PNG or TIFF",
     "layer": "vector layer: lines are transects, polygons are parcels",
     "sign": "notebook table, one place with sign a row",
@@ -127,6 +128,8 @@ def _kind_of_table(source: Source) -> str:
         for kind, columns in TABLE_COLUMNS.items()
     }
     kind = max(scores, key=lambda one: scores[one])
+    if scores[kind] < 10 and is_point_table(header):
+        return "points"
     if scores[kind] < 2:
         wanted = "; ".join(
             f"{kind}: {', '.join(columns.required)}" for kind, columns in TABLE_COLUMNS.items()

@@ -29,7 +29,7 @@ from carnivore_sign.intake.cells import (
     words_from_text,
 )
 from carnivore_sign.intake.clocks import day_and_clock, times_from_text
-from carnivore_sign.intake.columns import TABLE_COLUMNS, Grid, read_grid
+from carnivore_sign.intake.columns import TABLE_COLUMNS, Grid, TableColumns, read_grid
 from carnivore_sign.intake.positions import COLUMNS as PLACE_COLUMNS
 from carnivore_sign.intake.positions import positions_from_columns
 from carnivore_sign.intake.reading import Reading, make_reading, sort_rows
@@ -139,7 +139,7 @@ def read_notebook(source: Source, kind: str, *, time_zone: str | None = None) ->
             row=1,
             remedy="Name the columns in the first row: " + ", ".join(columns.names) + ".",
         )
-    cells, extra = _cells(grid, kind, time_zone)
+    cells, extra = lay_out(grid, columns, time_zone)
     rows = _BUILDERS[kind](cells)
     rows.insert(0, "receipt", source.receipt)
     rows.insert(1, "source_row", grid.numbers)
@@ -165,10 +165,10 @@ def read_notebook(source: Source, kind: str, *, time_zone: str | None = None) ->
     )
 
 
-def _cells(grid: Grid, kind: str, time_zone: str | None) -> tuple[Cells, pd.DataFrame]:
-    """Lay the rows under the columns of the table; return the other columns beside them."""
+def lay_out(grid: Grid, columns: TableColumns, time_zone: str | None) -> tuple[Cells, pd.DataFrame]:
+    """Lay the rows under the columns of a table; return the other columns beside them."""
     width = len(grid.header)
-    places, units, others = TABLE_COLUMNS[kind].match(grid.header)
+    places, units, others = columns.match(grid.header)
     even = [[*row[:width], *[""] * (width - len(row))] for row in grid.rows]
     frame = pd.DataFrame(even, dtype="object")
     cells = Cells(
