@@ -34,7 +34,8 @@ _PRESENCE: Final = (
     "per effort. Sign of everything else arises at another rate, on every segment. Each trail "
     "counts by its likelihood ratio, so that a doubtful trail says little. The rates and the "
     "share of the walked segments used are fitted together, and the limits carry their "
-    "uncertainty. The model takes segments as independent of each other, which neighbours may not be."
+    "uncertainty. The model takes segments as independent of each other, which neighbours may "
+    "not be."
 )
 _PRESENCE_SHORT: Final = (
     "Use of segments comes from a model of occupancy with imperfect detection and scored signs. "
