@@ -91,7 +91,7 @@ SCHEMES: Final[dict[str, PrintScheme]] = {
         claw_length=0.06, claw_width=0.015, claw_gap=0.035,
     ),
     "dog": PrintScheme(
-        toe_x=(-0.31, -0.115, 0.115, 0.31), toe_y=(0.31, 0.64, 0.64, 0.31),
+        toe_x=(-0.33, -0.115, 0.115, 0.33), toe_y=(0.31, 0.64, 0.64, 0.31),
         lead=0.0, outer_lead=0.0, toe_length=0.285, toe_width=0.185, splay_deg=8.0,
         taper=0.0, outer_corners=0.11, pad_length=0.38, pad_width=0.46, pad_top=0.16,
         rear_lobe_depth=0.0, front_lobe_depth=0.0, pinch=0.01,
