@@ -127,6 +127,12 @@ def test_depth_is_bounded(tmp_path: Path) -> None:
         read_file(path)
 
 
+def test_many_bad_positions_in_one_feature_take_no_longer(tmp_path: Path) -> None:
+    line = feature("LineString", [["x", 37.4]] * 20_000, coordTimes=TIMES)
+    reading = read(tmp_path, collection(line))
+    assert (reading.rows_in["fixes"], reading.rows_kept["fixes"]) == (20_000, 0)
+
+
 def test_real_files(real_files: Path) -> None:
     # Source: counts by the json module, in the manifest beside the files.
     mixed = read_any(open_source(real_files / "vector" / "gpsbabel__geojson.geojson"))

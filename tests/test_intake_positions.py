@@ -317,6 +317,12 @@ def test_fuzzed_positions_do_no_harm() -> None:
     assert place.lat[readable].between(-90, 90).all()
 
 
+def test_a_text_without_end_is_no_place() -> None:
+    place = read("N 37.4" + "," * 100_000 + "W 119.2", " " * 100_000 + "x" + " , " * 100_000)
+    assert place.faults.str.contains("longer than 200 characters").all()
+    assert place.lon.isna().all()
+
+
 def test_degrees_of_tells_the_reason() -> None:
     with pytest.raises(Unreadable, match="two letters"):
         degrees_of("N 37.4 N", "lat")

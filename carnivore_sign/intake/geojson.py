@@ -12,6 +12,7 @@ Source: RFC 7946 (GeoJSON: longitude first, WGS84), RFC 8142 (text sequences); t
 
 from __future__ import annotations
 
+import functools
 import json
 import re
 from collections.abc import Iterator, Sequence
@@ -121,7 +122,7 @@ def read_geojson(
         points=points,
         head=LogHead(observer=observer, tracks=tables.parts, parts=tables.parts),
         notes=told,
-        content_of=lambda place: _content(int(place), document.features, texts),
+        content_of=functools.cache(lambda place: _content(place, document.features, texts)),
     )
 
 

@@ -37,6 +37,8 @@ FloatArray = npt.NDArray[np.float64]
 
 #: Columns that a place may be written in.
 COLUMNS: Final = ("lat", "lon", "position", "utm_zone", "easting", "northing", "datum")
+#: Longest text that is looked at as a place, in characters.
+MAX_TEXT: Final = 200
 _MARKED: Final = (";", "|", "/")
 _BEHIND: Final = re.compile(r"(.*?[NSEW])[\s,;/|]*([^NSEW]*[NSEW])", re.IGNORECASE)
 _BEFORE: Final = re.compile(r"([NSEW][^NSEW]*?)[\s,;/|]*([NSEW][^NSEW]*)", re.IGNORECASE)
@@ -152,6 +154,10 @@ def _place(row: dict[str, str], *, s_is_band: bool) -> _Place:
     place = _Place()
     columns: tuple[str, ...] = ()
     try:
+        for name, text in row.items():
+            if len(text) > MAX_TEXT:
+                columns = (name,)
+                raise Unreadable(f"longer than {MAX_TEXT} characters")
         if row["datum"]:
             columns = ("datum",)
             place.datum = datum_of(row["datum"])

@@ -22,7 +22,7 @@ _TEXTS: Final = ("name", "comment", "symbol")
 _SHOWN: Final = 60
 
 
-@dataclass
+@dataclass(slots=True)
 class TextPoint:
     """One point as text.
 

@@ -24,7 +24,7 @@ from carnivore_sign.intake.optional import optional_library
 from carnivore_sign.intake.source import Source
 
 #: Most cells that a sheet may have, empty ones in between included.
-MAX_CELLS: Final = 5_000_000
+MAX_CELLS: Final = 2_000_000
 _REMEDY: Final = "Save the table as CSV."
 _PARTS: Final = (".xml", ".rels")
 
