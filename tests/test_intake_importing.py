@@ -139,29 +139,6 @@ def test_a_name_that_the_season_has_is_set_aside(season: Season, tmp_path: Path)
     assert "waypoint=s014" in aside["content"]
 
 
-def test_an_interruption_leaves_whole_files_only(
-    season: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    paths = [write(tmp_path, f"{i}.gpx", day(2 * i, 2)) for i in range(3)]
-    append = Season.append
-    calls = []
-
-    def interrupted(self: Season, frames: dict[str, pd.DataFrame]) -> None:
-        calls.append(frames)
-        if len(calls) == 2:
-            raise KeyboardInterrupt
-        append(self, frames)
-
-    monkeypatch.setattr(Season, "append", interrupted)
-    with pytest.raises(KeyboardInterrupt):
-        import_files(season, paths)
-    assert season.read("logs")["log"].tolist() == ["0"]
-    monkeypatch.setattr(Season, "append", append)
-    told = import_files(season, paths).drop_duplicates("file")
-    assert told["outcome"].tolist() == ["known", "imported", "imported"]
-    assert len(season.read("fixes")) == 6
-
-
 def test_the_zone_of_the_season_is_used_unless_another_is_stated(
     season: Season, tmp_path: Path
 ) -> None:

@@ -125,3 +125,19 @@ def test_words_of_the_vocabularies_agree_with_each_other() -> None:
     assert {column.name for column in PRINTS.columns} >= set(CHARACTERS)
     assert {f"p_{taxon}" for taxon in TAXA} <= set(DETECTIONS.names)
     assert all(PRINTS[name].words[:-1] == states for name, states in CHARACTERS.items())
+
+
+def test_a_quick_look_and_a_thorough_one_find_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(4)
+    for _ in range(30):
+        frame = check_table(
+            sign(confidence=[0.0, 0.5, 1.0], age_min_h=rng.choice([0.0, 4.0, np.nan], 3)), SIGN
+        )
+        column = rng.choice(["confidence", "age_min_h", "direction_deg", "sign", "time"])
+        bad = {"sign": None, "time": pd.NaT}.get(column, rng.choice([-1.0, np.inf, np.nan, 361.0]))
+        frame.loc[int(rng.integers(3)), column] = bad
+        quick = find_faults(frame, SIGN)
+        with monkeypatch.context() as patch:
+            patch.setattr("carnivore_sign.records.check._is_sound", lambda *_: False)
+            patch.setattr("carnivore_sign.records.check._all_on_earth", lambda *_: False)
+            pd.testing.assert_frame_equal(quick, find_faults(frame, SIGN))

@@ -156,6 +156,39 @@ def test_creating_says_what_is_wrong(tmp_path: Path) -> None:
     assert [p.name for p in tmp_path.iterdir()] == ["a.gpkg"]
 
 
+def test_a_season_of_an_earlier_version_gets_the_columns_and_tables_that_came_since(
+    season: Season,
+) -> None:
+    with sqlite3.connect(season.path) as connection:
+        connection.execute("ALTER TABLE fixes DROP COLUMN hdop")
+        for name in ("gpkg_geometry_columns", "gpkg_contents"):
+            connection.execute(f"DELETE FROM {name} WHERE table_name = 'photos'")
+        connection.execute("DROP TABLE photos")
+    assert season.read("photos").empty
+    assert list(season.read("fixes").columns) == [*FIXES.names, "geometry"]
+    season.append({"fixes": fixes().assign(hdop=[1.5, np.nan, 2.0])})
+    assert season.read("fixes")["hdop"].tolist()[::2] == [1.5, 2.0]
+
+
+@pytest.mark.parametrize("rows", [1, 99, 100, 101, 250])
+def test_any_number_of_rows_with_any_words_comes_back(season: Season, rows: int) -> None:
+    words = pd.Series(["it's", "nul\0byte", "?", "", None] * 50, dtype="object")[:rows]
+    frame = fixes(rows).assign(log="it's; DROP TABLE fixes", flags=words.to_numpy())
+    season.append({"fixes": frame})
+    assert_geodataframe_equal(season.read("fixes"), check_table(frame, FIXES))
+
+
+def test_a_write_that_the_disk_refuses_is_told(
+    season: Season, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> None:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    monkeypatch.setattr(season_module, "_insert", full)
+    with pytest.raises(SeasonError, match=r"nothing was written .*disk is full"):
+        season.append({"fixes": fixes()})
+
+
 def test_opening_says_what_is_wrong(tmp_path: Path, season: Season) -> None:
     with pytest.raises(SeasonMissing, match="create_season"):
         open_season(tmp_path / "none.gpkg")

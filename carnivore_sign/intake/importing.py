@@ -1,7 +1,7 @@
 """Importing: files into a season, whole files only, each with its receipt.
 
-Each file is one transaction, and so are a hundred photos. A file that cannot be read leaves
-the season as it was and does not stop the others. The same content again changes nothing; of
+Files are written a few at a time, each whole, in one transaction. A file that cannot be read
+leaves the season as it was and does not stop the others. The same content again changes nothing; of
 a log that overlaps another one (a second download of the same day) only the fixes that are
 new are added, so that no effort counts twice.
 """
@@ -18,14 +18,13 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from carnivore_sign.errors import InputError, LibraryMissing
+from carnivore_sign.errors import InputError
 from carnivore_sign.intake.clocks import require_zone
-from carnivore_sign.intake.files import read_any
-from carnivore_sign.intake.overlaps import HeldFixes
+from carnivore_sign.intake.parallel import FileRead, Options, read_many
 from carnivore_sign.intake.photo_importing import BATCH, import_photos, is_photo
 from carnivore_sign.intake.photos import unique_names
 from carnivore_sign.intake.reading import Reading, join_set_aside, rows_set_aside
-from carnivore_sign.intake.source import Source, open_source
+from carnivore_sign.intake.writing import SeasonWriter
 from carnivore_sign.progress import with_progress
 from carnivore_sign.records.check import conform
 from carnivore_sign.records.season import Season
@@ -34,6 +33,7 @@ from carnivore_sign.records.tables import RECEIPTS, SEASON_TABLES
 #: Tables whose rows name the log they belong to.
 _OF_A_LOG: Final = ("logs", "fixes", "waypoints", "route_points")
 _DIGITS: Final = 6
+_GONE: Final = "the season had this content a moment ago, and has it no longer"
 
 
 def import_files(
@@ -43,6 +43,7 @@ def import_files(
     crs: str | None = None,
     observer: str | None = None,
     time_zone: str | None = None,
+    workers: int = 1,
     show_progress: bool = False,
 ) -> pd.DataFrame:
     """Import files of any kind that `read_file` reads into a season.
@@ -59,6 +60,9 @@ def import_files(
         Who carried the devices; the author named in each log, unless given.
     time_zone : str, optional
         IANA name of the zone of times that carry none; that of the season, unless given.
+    workers : int
+        Processes that read files; the season is the same whatever their number. More than one
+        pays from about a hundred logs on; a script then needs ``if __name__ == "__main__":``.
     show_progress : bool
         Draw a bar on standard error.
 
@@ -72,17 +76,23 @@ def import_files(
 
     Notes
     -----
-    Interrupting is safe at any moment: the season holds the files that were finished.
+    Interrupting is safe at any moment, killing the process as well: the season holds whole
+    files only. Files are written a few seconds' worth at a time; what an interruption cost is
+    imported by the same call once more.
     """
-    zone = require_zone(time_zone) or season.time_zone
-    held = HeldFixes(season)
+    options = Options(crs, observer, require_zone(time_zone) or season.time_zone)
+    if workers < 1:
+        raise InputError(f"{workers} workers cannot read a file", remedy="Use 1 or more.")
     files = with_progress([Path(path) for path in paths], "reading files", show=show_progress)
-    told = [
-        import_photos(season, batch, time_zone=zone)
-        if photos
-        else _import_one(season, batch[0], held, crs=crs, observer=observer, time_zone=zone)
-        for photos, batch in _batches(files)
-    ]
+    told: list[pd.DataFrame] = []
+    with SeasonWriter(season) as writer:
+        for photos, run in groupby(files, key=is_photo):
+            if photos:
+                writer.flush()
+                told += _import_photos(season, run, options.time_zone)
+            else:
+                known = replace(options, known=writer.hashes)
+                told += [_import_one(writer, file) for file in read_many(run, known, workers)]
     if not told:
         return conform(pd.DataFrame(), RECEIPTS).assign(
             outcome=pd.Series(dtype="object"), problem=pd.Series(dtype="object")
@@ -90,44 +100,37 @@ def import_files(
     return pd.concat(told, ignore_index=True)
 
 
-def _batches(files: Iterable[Path]) -> Iterator[tuple[bool, list[Path]]]:
-    """Take photos that follow each other together, as many as fit; any other file alone."""
-    for photos, run in groupby(files, key=is_photo):
-        while batch := list(islice(run, BATCH if photos else 1)):
-            yield photos, batch
+def _import_photos(season: Season, run: Iterator[Path], time_zone: str) -> list[pd.DataFrame]:
+    """Import photos that follow each other, as many at once as fit."""
+    told = []
+    while batch := list(islice(run, BATCH)):
+        told.append(import_photos(season, batch, time_zone=time_zone))
+    return told
 
 
-def _import_one(
-    season: Season,
-    path: Path,
-    held: HeldFixes,
-    *,
-    crs: str | None,
-    observer: str | None,
-    time_zone: str,
-) -> pd.DataFrame:
+def _import_one(writer: SeasonWriter, file: FileRead) -> pd.DataFrame:
+    if file.sha256 is None:
+        return _refused(file)
+    writer.look_again()
+    known = writer.receipts_of(file.sha256)
+    if known is not None:
+        return _known(known, file)
+    if file.reading is None:
+        return _refused(replace(file, problem=_GONE))
     try:
-        source = open_source(path)
-        receipts = season.read("receipts")
-        known = receipts.loc[receipts["sha256"].eq(source.sha256)]
-        if len(known):
-            return _known(known, source)
-        reading = read_any(source, crs=crs, observer=observer, time_zone=time_zone)
-        reading, fresh, rows_known = _fit_into(season, reading, held)
+        reading, fresh, rows_known = _fit_into(writer, file.reading)
         written = reading.receipts(rows_known=rows_known)
-        frames = {**fresh, "set_aside": reading.set_aside, "receipts": written}
-        season.append({name: frame for name, frame in frames.items() if len(frame)})
-        held.add(fresh)
-    except (InputError, LibraryMissing) as error:
-        return _refused(path, error)
+        writer.add({**fresh, "set_aside": reading.set_aside}, written)
+    except InputError as error:
+        return _refused(replace(file, problem=str(error)))
     problem = None if _kept_any(reading) else _nothing_kept(reading)
     return written.assign(outcome="imported", problem=problem)
 
 
-def _known(receipts: pd.DataFrame, source: Source) -> pd.DataFrame:
+def _known(receipts: pd.DataFrame, file: FileRead) -> pd.DataFrame:
     note = f"the season has this content already, as {receipts['file'].iloc[0]}; nothing changed"
     return receipts.assign(
-        file=source.path.name,
+        file=file.path.name,
         rows_known=receipts["rows_kept"],
         notes=note,
         outcome="known",
@@ -135,9 +138,9 @@ def _known(receipts: pd.DataFrame, source: Source) -> pd.DataFrame:
     )
 
 
-def _refused(path: Path, error: InputError | LibraryMissing) -> pd.DataFrame:
-    row = conform(pd.DataFrame({"file": [path.name]}), RECEIPTS)
-    return row.assign(outcome="refused", problem=str(error))
+def _refused(file: FileRead) -> pd.DataFrame:
+    row = conform(pd.DataFrame({"file": [file.path.name]}), RECEIPTS)
+    return row.assign(outcome="refused", problem=file.problem)
 
 
 def _kept_any(reading: Reading) -> bool:
@@ -152,7 +155,7 @@ def _nothing_kept(reading: Reading) -> str:
 
 
 def _fit_into(
-    season: Season, reading: Reading, held: HeldFixes
+    writer: SeasonWriter, reading: Reading
 ) -> tuple[Reading, dict[str, pd.DataFrame], dict[str, int]]:
     """Fit a reading to what the season holds.
 
@@ -166,15 +169,17 @@ def _fit_into(
     rows_known : dict of str to int
         Of the rows kept, those that the season has already.
     """
-    if "photos" in reading.tables:
-        reading = _with_own_photo_names(season, reading)
     if "logs" not in reading.tables:
+        writer.flush()
+        season = writer.season
+        if "photos" in reading.tables:
+            reading = _with_own_photo_names(season, reading)
         for name in reading.tables:
             reading = _without_known_names(season, reading, name)
         return reading, reading.tables, {}
-    reading = _with_own_log_name(season, reading)
+    reading = _with_own_log_name(writer.log_names, reading)
     fixes = reading.tables["fixes"]
-    known = held.has(fixes)
+    known = writer.fixes.has(fixes)
     if not known.any():
         return reading, reading.tables, {}
     note = (
@@ -186,9 +191,8 @@ def _fit_into(
     return reading, fresh, {"fixes": int(known.sum())}
 
 
-def _with_own_log_name(season: Season, reading: Reading) -> Reading:
+def _with_own_log_name(taken: set[str], reading: Reading) -> Reading:
     logs = reading.tables["logs"]
-    taken = set(season.read("logs")["log"])
     if not len(logs) or logs["log"].iloc[0] not in taken:
         return reading
     stem = logs["log"].iloc[0]

@@ -17,7 +17,7 @@ import pandas as pd
 from carnivore_sign._version import __version__
 from carnivore_sign.errors import InputError
 from carnivore_sign.intake.source import Source
-from carnivore_sign.records.check import TIME, conform, empty, split_faults
+from carnivore_sign.records.check import TEXT, TIME, conform, empty, split_faults
 from carnivore_sign.records.tables import RECEIPTS, SET_ASIDE, Table
 
 #: Longest piece of the original that is kept with a row set aside, in characters.
@@ -104,23 +104,28 @@ class Reading:
         known = rows_known or {}
         when = pd.Timestamp(imported_at or datetime.now(UTC)).tz_convert("UTC").round("ms")
         aside = self.rows_set_aside
-        rows = pd.DataFrame(
-            {
-                "receipt": self.receipt,
-                "file": self.file,
-                "sha256": self.sha256,
-                "kind": self.kind,
-                "table_name": list(self.tables),
-                "rows_in": [self.rows_in[name] for name in self.tables],
-                "rows_kept": [len(frame) for frame in self.tables.values()],
-                "rows_set_aside": [aside[name] for name in self.tables],
-                "rows_known": [known.get(name, 0) for name in self.tables],
-                "notes": "; ".join(self.notes) or None,
-                "imported_at": pd.Series(when, index=range(len(self.tables)), dtype=TIME),
-                "library_version": __version__,
-            }
-        )
-        return conform(rows, RECEIPTS)
+        names = list(self.tables)
+        counts = {
+            "rows_in": [self.rows_in[name] for name in names],
+            "rows_kept": [len(frame) for frame in self.tables.values()],
+            "rows_set_aside": [aside[name] for name in names],
+            "rows_known": [known.get(name, 0) for name in names],
+        }
+        texts = {
+            "receipt": self.receipt,
+            "file": self.file,
+            "sha256": self.sha256,
+            "kind": self.kind,
+            "notes": "; ".join(self.notes) or None,
+            "library_version": __version__,
+        }
+        columns = {
+            **{name: pd.array([text] * len(names), dtype=TEXT) for name, text in texts.items()},
+            **{name: pd.array(count, dtype="Int64") for name, count in counts.items()},
+            "table_name": pd.array(names, dtype=TEXT),
+            "imported_at": pd.DatetimeIndex([when] * len(names)).astype(TIME),
+        }
+        return pd.DataFrame({name: columns[name] for name in RECEIPTS.names})
 
 
 def rows_set_aside(

@@ -31,6 +31,7 @@ _DTYPES: Final = {
     "probability": np.dtype("float64"),
     "time": TIME,
 }
+MAX_FLOAT: Final = float(np.finfo(np.float64).max)
 FAULT_COLUMNS: Final = ["row", "column", "value", "reason"]
 
 
@@ -54,6 +55,8 @@ def conform(frame: pd.DataFrame, table: Table) -> pd.DataFrame | gpd.GeoDataFram
     CrsMissing
         If the table has a geometry and the frame has one without a CRS.
     """
+    if _conforms(frame, table):
+        return frame
     columns = {column.name: _cast(frame, column) for column in table.columns}
     plain = pd.DataFrame(columns, index=frame.index)
     if table.geometry is None:
@@ -75,7 +78,12 @@ def find_faults(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
     """
     if frame.empty:
         return pd.DataFrame(columns=FAULT_COLUMNS)
-    found = [faults for column in table.columns for faults in _column_faults(frame, column)]
+    found = [
+        faults
+        for column in table.columns
+        if not _is_sound(frame, column)
+        for faults in _column_faults(frame, column)
+    ]
     if table.geometry is not None:
         found += _geometry_faults(frame, table)
     if table.key and set(table.key) <= set(frame.columns):
@@ -106,6 +114,49 @@ def split_faults(frame: pd.DataFrame, table: Table) -> tuple[pd.DataFrame, pd.Da
     faults = find_faults(frame, table)
     good = ~frame.index.isin(faults["row"])
     return conform(frame.loc[good], table), faults
+
+
+def _conforms(frame: pd.DataFrame, table: Table) -> bool:
+    """Tell whether a frame has the columns, order, dtypes and CRS of its table already."""
+    names = [*table.names, *(["geometry"] if table.geometry else [])]
+    if list(frame.columns) != names:
+        return False
+    dtypes = frame.dtypes.to_numpy()
+    kinds = (_DTYPES[column.kind] for column in table.columns)
+    if not all(there == kind for there, kind in zip(dtypes, kinds, strict=False)):
+        return False
+    if table.geometry is None:
+        return not isinstance(frame, gpd.GeoDataFrame)
+    return (
+        isinstance(frame, gpd.GeoDataFrame)
+        and frame._geometry_column_name == "geometry"
+        and frame.crs == STORED_CRS
+    )
+
+
+def _is_sound(frame: pd.DataFrame, column: Column) -> bool:
+    """Tell in a few looks at the whole column that it is without a fault, as most are."""
+    if column.name not in frame:
+        return not column.required
+    values = frame[column.name]
+    if values.dtype != _DTYPES[column.kind] or column.words:
+        return False
+    if column.required and values.isna().any():
+        return False
+    if column.kind in ("text", "time"):
+        return True
+    low, high = _range(column)
+    least, most = values.min(), values.max()
+    if pd.isna(least):
+        return True
+    return bool(
+        (low if low is not None else -MAX_FLOAT) <= least
+        and most <= (high if high is not None else MAX_FLOAT)
+    )
+
+
+def _range(column: Column) -> tuple[float | None, float | None]:
+    return (0.0, 1.0) if column.kind == "probability" else (column.at_least, column.at_most)
 
 
 def _cast(frame: pd.DataFrame, column: Column) -> pd.Series:
@@ -162,9 +213,7 @@ def _column_faults(frame: pd.DataFrame, column: Column) -> list[pd.DataFrame]:
 def _range_faults(
     frame: pd.DataFrame, column: Column, numbers: FloatArray, known: BoolArray
 ) -> list[pd.DataFrame]:
-    low, high = column.at_least, column.at_most
-    if column.kind == "probability":
-        low, high = 0.0, 1.0
+    low, high = _range(column)
     found = _faults(frame, known & np.isinf(numbers), column.name, "not a finite number")
     with np.errstate(invalid="ignore"):
         if low is not None:
@@ -192,6 +241,8 @@ def _geometry_faults(frame: pd.DataFrame, table: Table) -> list[pd.DataFrame]:
         return _faults(frame, everywhere, "geometry", "there is no position")
     shapes = stored(frame, f"table '{table.name}'").geometry
     raw = shapes.to_numpy()
+    if table.geometry == "Point" and _all_on_earth(raw):
+        return []
     missing = shapely.is_missing(raw) | shapely.is_empty(raw)
     found = _faults(frame, missing & table.geometry_required, "geometry", "there is no position")
     bounds = shapely.bounds(raw)
@@ -212,6 +263,14 @@ def _geometry_faults(frame: pd.DataFrame, table: Table) -> list[pd.DataFrame]:
         reason = f"not a {str(table.geometry).lower()}"
         found += _faults(frame, ~missing & ~fits, "geometry", reason, values=kinds)
     return found
+
+
+def _all_on_earth(shapes: npt.NDArray[np.object_]) -> bool:
+    """Tell whether all are points with a latitude and a longitude in range."""
+    if (shapely.get_type_id(shapes) != 0).any():
+        return False
+    places = np.abs(shapely.get_coordinates(shapes))
+    return len(places) == len(shapes) and bool((places <= (180, 90)).all())
 
 
 def _key_faults(frame: pd.DataFrame, table: Table) -> list[pd.DataFrame]:

@@ -11,32 +11,39 @@ what a GeoPackage DATETIME column holds.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import geopandas as gpd
-import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import pyproj
-import shapely
 
 from carnivore_sign.errors import InputError, SeasonBusy, SeasonError, SeasonMissing, SeasonVersion
-from carnivore_sign.records.check import TEXT, TIME, check_table, conform, empty
+from carnivore_sign.records.check import check_table, conform, empty
+from carnivore_sign.records.encoding import (
+    SRS_ID,
+    column_from_sql,
+    geometries_from_blobs,
+    insert_rows,
+    quoted,
+)
 from carnivore_sign.records.tables import SEASON_TABLES, Table
 from carnivore_sign.space import STORED_CRS
 
 #: Version of the layout of the file; written into it, and checked when it is opened.
 SCHEMA_VERSION: Final = 1
 
-_SRS_ID: Final = 4326
 _APPLICATION_ID: Final = 0x47504B47  # "GPKG", OGC GeoPackage 1.2 and later
 _GEOPACKAGE_VERSION: Final = 10300
 _BUSY_SECONDS: Final = 30.0
+#: Pages of twice SQLite's own size take a million rows in a twentieth less time.
+_PAGE_BYTES: Final = 8192
+#: Frames of fewer rows than this, on average, are written as one.
+_SMALL_ROWS: Final = 500
 _SQL_TYPES: Final = {
     "text": "TEXT",
     "integer": "INTEGER",
@@ -176,19 +183,27 @@ def read_table(season: Season, table: Table) -> pd.DataFrame | gpd.GeoDataFrame:
     DataFrame or GeoDataFrame
         Index 0 to n-1; a GeoDataFrame in `STORED_CRS` where the table has a geometry.
     """
-    wanted = [*table.names, *(["geometry"] if table.geometry else [])]
-    query = f"SELECT {', '.join(map(_quoted, wanted))} FROM {_quoted(table.name)} ORDER BY fid"
     with closing(_connect(season.path)) as connection:
+        there = _columns_there(connection, table)
+        wanted = [name for name in (*table.names, "geometry") if name in there]
+        if not wanted:
+            return empty(table)
+        query = f"SELECT {', '.join(map(quoted, wanted))} FROM {quoted(table.name)} ORDER BY fid"
         rows = connection.execute(query).fetchall()
     if not rows:
         return empty(table)
     by_column = dict(zip(wanted, zip(*rows, strict=True), strict=True))
+    del rows
     frame = pd.DataFrame(
-        {column.name: _from_sql(by_column[column.name], column.kind) for column in table.columns}
+        {
+            column.name: column_from_sql(by_column[column.name], column.kind)
+            for column in table.columns
+            if column.name in there
+        }
     )
     if table.geometry is None:
         return conform(frame, table)
-    shapes = _geometries_from_blobs(by_column["geometry"])
+    shapes = geometries_from_blobs(by_column["geometry"])
     return conform(gpd.GeoDataFrame(frame, geometry=shapes, crs=STORED_CRS), table)
 
 
@@ -208,12 +223,57 @@ def append_tables(season: Season, frames: Mapping[str, pd.DataFrame]) -> None:
         If a frame breaks its schema; nothing is written.
     SeasonBusy
         If another process holds the file for longer than half a minute.
+    SeasonError
+        If a name is in the season already; nothing is written.
     """
-    checked = {name: check_table(frame, SEASON_TABLES[name]) for name, frame in frames.items()}
+    write_checked(
+        season,
+        [{name: check_table(frame, SEASON_TABLES[name]) for name, frame in frames.items()}],
+    )
+
+
+def write_checked(season: Season, batch: Iterable[Mapping[str, pd.DataFrame]]) -> None:
+    """Add the rows of several files in one transaction.
+
+    Each frame keeps to its schema: `check_table` gave it, or a reader that says so.
+
+    Raises
+    ------
+    SeasonBusy
+        If another process holds the file for longer than half a minute.
+    SeasonError
+        If a name is in the season already, as when two processes import one file at the same
+        time, or the file or its disk gives out; nothing is written.
+    """
     with _transaction(season.path) as connection:
-        for name, frame in checked.items():
-            if len(frame):
+        for name, frames in _by_table(batch).items():
+            for frame in frames:
                 _insert(connection, SEASON_TABLES[name], frame)
+
+
+def _by_table(batch: Iterable[Mapping[str, pd.DataFrame]]) -> dict[str, list[pd.DataFrame]]:
+    """Sort the frames of several files by table, in their order; small ones become one."""
+    sorted_: dict[str, list[pd.DataFrame]] = {}
+    for frames in batch:
+        for name, frame in frames.items():
+            if len(frame):
+                sorted_.setdefault(name, []).append(frame)
+    return {
+        name: [pd.concat(frames, ignore_index=True)]
+        if len(frames) > 1 and sum(map(len, frames)) < _SMALL_ROWS * len(frames)
+        else frames
+        for name, frames in sorted_.items()
+    }
+
+
+def change_count(season: Season) -> int:
+    """Return a number that grows with every change to the season file, whoever makes it.
+
+    Source: SQLite file format, the file change counter at offset 24 of the header.
+    """
+    with season.path.open("rb") as file:
+        file.seek(24)
+        return int.from_bytes(file.read(4), "big")
 
 
 def _require_zone(time_zone: str) -> None:
@@ -227,6 +287,14 @@ def _require_zone(time_zone: str) -> None:
 
 
 def _connect(path: Path) -> sqlite3.Connection:
+    """Connect with what SQLite does by itself: a rollback journal, synchronous=FULL.
+
+    A process that is killed, or a computer that loses power, in the middle of a change leaves a
+    journal beside the file, and whoever opens the season next rolls back to what it was.
+    Neither WAL (a season would be three files, and could be copied in part) nor a weaker
+    ``synchronous`` (a lost write after a power cut) is used; what they would gain is gained by
+    putting many rows into one transaction.
+    """
     return sqlite3.connect(path, timeout=_BUSY_SECONDS, isolation_level=None)
 
 
@@ -241,13 +309,30 @@ def _transaction(path: Path) -> Iterator[sqlite3.Connection]:
             ) from error
         try:
             yield connection
-        except BaseException:
-            connection.execute("ROLLBACK")
+            connection.execute("COMMIT")
+        except BaseException as error:
+            if connection.in_transaction:
+                connection.execute("ROLLBACK")
+            if isinstance(error, sqlite3.DatabaseError):
+                raise _as_season_error(path, error) from error
             raise
-        connection.execute("COMMIT")
+
+
+def _as_season_error(path: Path, error: sqlite3.DatabaseError) -> SeasonError:
+    """Say what an error of SQLite means to the user."""
+    if isinstance(error, sqlite3.IntegrityError):
+        return SeasonError(
+            f"{path}: a name or a receipt to be written is in the season already ({error}); did "
+            "another process import the same file at this moment? Nothing was written. Import "
+            "once more: what is there is recognised."
+        )
+    return SeasonError(
+        f"{path}: nothing was written ({error}). Is the disk full, or may it be written to?"
+    )
 
 
 def _lay_out(connection: sqlite3.Connection, name: str, time_zone: str) -> None:
+    connection.execute(f"PRAGMA page_size = {_PAGE_BYTES}")
     connection.execute(f"PRAGMA application_id = {_APPLICATION_ID}")
     connection.execute(f"PRAGMA user_version = {_GEOPACKAGE_VERSION}")
     connection.executescript(_CORE_SQL)
@@ -256,7 +341,7 @@ def _lay_out(connection: sqlite3.Connection, name: str, time_zone: str) -> None:
         [
             ("Undefined Cartesian", -1, "NONE", -1, "undefined", None),
             ("Undefined geographic", 0, "NONE", 0, "undefined", None),
-            ("WGS 84 geodetic", _SRS_ID, "EPSG", _SRS_ID,
+            ("WGS 84 geodetic", SRS_ID, "EPSG", SRS_ID,
              pyproj.CRS(STORED_CRS).to_wkt("WKT1_GDAL"), "longitude, latitude in degrees"),
         ],
     )  # fmt: skip
@@ -272,40 +357,33 @@ def _lay_out(connection: sqlite3.Connection, name: str, time_zone: str) -> None:
 
 
 def _create_layer(connection: sqlite3.Connection, table: Table) -> None:
-    columns = ["fid INTEGER PRIMARY KEY AUTOINCREMENT"]
+    columns = ["fid INTEGER PRIMARY KEY"]
     if table.geometry:
         columns.append("geometry BLOB")
-    columns += [f"{_quoted(c.name)} {_SQL_TYPES[c.kind]}" for c in table.columns]
+    columns += [f"{quoted(c.name)} {_SQL_TYPES[c.kind]}" for c in table.columns]
     if table.key:
-        columns.append(f"UNIQUE ({', '.join(map(_quoted, table.key))})")
-    connection.execute(f"CREATE TABLE {_quoted(table.name)} ({', '.join(columns)})")
+        columns.append(f"UNIQUE ({', '.join(map(quoted, table.key))})")
+    connection.execute(f"CREATE TABLE {quoted(table.name)} ({', '.join(columns)})")
     kind = "features" if table.geometry else "attributes"
     connection.execute(
         "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, srs_id) "
         "VALUES (?, ?, ?, ?, ?)",
-        (table.name, kind, table.name, table.row, _SRS_ID if table.geometry else None),
+        (table.name, kind, table.name, table.row, SRS_ID if table.geometry else None),
     )
     if table.geometry:
         declared = {"LineString": "GEOMETRY", "Polygon": "GEOMETRY"}
         shape = declared.get(table.geometry, table.geometry.upper())
         connection.execute(
             "INSERT INTO gpkg_geometry_columns VALUES (?, 'geometry', ?, ?, 0, 0)",
-            (table.name, shape, _SRS_ID),
+            (table.name, shape, SRS_ID),
         )
 
 
 def _insert(connection: sqlite3.Connection, table: Table, frame: pd.DataFrame) -> None:
-    names = list(table.names)
-    values: list[list[Any]] = [_to_sql(frame[name], table[name].kind) for name in names]
-    if table.geometry:
-        names.append("geometry")
-        values.append(_blobs_from_geometries(frame.geometry.to_numpy()))
-        _widen_extent(connection, table.name, frame)
-    marks = ", ".join("?" * len(names))
-    connection.executemany(
-        f"INSERT INTO {_quoted(table.name)} ({', '.join(map(_quoted, names))}) VALUES ({marks})",
-        zip(*values, strict=True),
-    )
+    _add_missing_columns(connection, table)
+    edges = insert_rows(connection, table, frame)
+    if edges:
+        _widen_extent(connection, table.name, edges)
     connection.execute(
         "UPDATE gpkg_contents SET last_change = strftime('%Y-%m-%dT%H:%M:%fZ','now') "
         "WHERE table_name = ?",
@@ -313,63 +391,31 @@ def _insert(connection: sqlite3.Connection, table: Table, frame: pd.DataFrame) -
     )
 
 
-def _widen_extent(connection: sqlite3.Connection, name: str, frame: gpd.GeoDataFrame) -> None:
-    west, south, east, north = (float(edge) for edge in frame.total_bounds)
-    if not np.isfinite([west, south, east, north]).all():
+def _add_missing_columns(connection: sqlite3.Connection, table: Table) -> None:
+    """Give a season that an earlier version wrote the columns that came since."""
+    there = _columns_there(connection, table)
+    if not there:
+        _create_layer(connection, table)
         return
+    for column in table.columns:
+        if column.name not in there:
+            connection.execute(
+                f"ALTER TABLE {quoted(table.name)} "
+                f"ADD COLUMN {quoted(column.name)} {_SQL_TYPES[column.kind]}"
+            )
+
+
+def _columns_there(connection: sqlite3.Connection, table: Table) -> set[str]:
+    return {row[1] for row in connection.execute(f"PRAGMA table_info({quoted(table.name)})")}
+
+
+def _widen_extent(
+    connection: sqlite3.Connection, name: str, edges: tuple[float, float, float, float]
+) -> None:
+    west, south, east, north = edges
     connection.execute(
         "UPDATE gpkg_contents SET min_x = min(coalesce(min_x, ?), ?), "
         "min_y = min(coalesce(min_y, ?), ?), max_x = max(coalesce(max_x, ?), ?), "
         "max_y = max(coalesce(max_y, ?), ?) WHERE table_name = ?",
         (west, west, south, south, east, east, north, north, name),
     )
-
-
-def _to_sql(values: pd.Series, kind: str) -> list[Any]:
-    if kind == "time":
-        words = values.dt.tz_convert("UTC").dt.tz_localize(None)
-        text = np.datetime_as_string(words.to_numpy(dtype="datetime64[ms]"), unit="ms")
-        return [
-            None if missing else f"{word}Z"
-            for word, missing in zip(text, values.isna(), strict=True)
-        ]
-    plain = values.astype("object")
-    return plain.where(values.notna(), None).tolist()
-
-
-def _from_sql(values: tuple[object, ...], kind: str) -> pd.Series:
-    if kind == "time":
-        return pd.to_datetime(pd.Series(values, dtype="object"), utc=True, format="ISO8601").astype(
-            TIME
-        )
-    if kind == "text":
-        return pd.Series(values, dtype="object").astype(TEXT)
-    if kind == "integer":
-        return pd.Series(values, dtype="Int64")
-    return pd.Series(values, dtype="float64")
-
-
-def _blobs_from_geometries(shapes: npt.NDArray[np.object_]) -> list[bytes | None]:
-    """GeoPackage geometry: magic 'GP', version 0, flags (little-endian, no envelope), SRS, WKB."""
-    header = b"GP\x00\x01" + _SRS_ID.to_bytes(4, "little")
-    empty_header = b"GP\x00\x11" + _SRS_ID.to_bytes(4, "little")
-    wkb = shapely.to_wkb(shapely.force_2d(shapes), byte_order=1)
-    bare = shapely.is_empty(shapes)
-    return [
-        None if body is None else (empty_header if hollow else header) + body
-        for body, hollow in zip(wkb, bare, strict=True)
-    ]
-
-
-_ENVELOPE_BYTES: Final = {0: 0, 1: 32, 2: 48, 3: 48, 4: 64}
-
-
-def _geometries_from_blobs(blobs: tuple[bytes | None, ...]) -> npt.NDArray[np.object_]:
-    bodies = [
-        None if blob is None else blob[8 + _ENVELOPE_BYTES[(blob[3] >> 1) & 7] :] for blob in blobs
-    ]
-    return shapely.from_wkb(np.array(bodies, dtype=object))
-
-
-def _quoted(name: str) -> str:
-    return '"' + name.replace('"', '""') + '"'

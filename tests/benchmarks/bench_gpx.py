@@ -17,9 +17,8 @@ import gpxpy
 import numpy as np
 import pandas as pd
 
-from carnivore_sign.intake import import_files, read_log
+from carnivore_sign.intake import read_log
 from carnivore_sign.intake.gpx_document import Document, read_document
-from carnivore_sign.records.season import create_season
 
 FILES = 200
 POINTS = 5_000
@@ -33,7 +32,6 @@ def run(scale: float = 1.0) -> pd.DataFrame:
         for case, extension in (("plain points", ""), ("points with heart rate", HEART_RATE)):
             paths = [write_log(Path(folder), number, extension) for number in range(count)]
             rows += _case(f"{count} logs x {POINTS} points, {case}", paths)
-        rows += _importing(paths)
     return pd.DataFrame(rows, columns=["case", "what", "seconds", "ratio"])
 
 
@@ -43,12 +41,13 @@ HEART_RATE = (
 )
 
 
-def write_log(folder: Path, number: int, extension: str) -> Path:
-    """Write one log of a random walk."""
+def write_log(folder: Path, number: int, extension: str, *, day: int = 0) -> Path:
+    """Write one log of a random walk, `day` days after the first."""
     rng = np.random.default_rng(number)
     start = np.array([37.4, -119.2])
     steps = start + rng.normal(0, 1e-5, (POINTS, 2)).cumsum(axis=0)
-    clock = pd.Timestamp("2026-02-14T15:40Z") + pd.to_timedelta(np.arange(POINTS), unit="s")
+    begun = pd.Timestamp("2026-02-14T15:40Z") + pd.Timedelta(days=day)
+    clock = begun + pd.to_timedelta(np.arange(POINTS), unit="s")
     words = clock.strftime("%Y-%m-%dT%H:%M:%SZ")
     height = rng.normal(600, 20, POINTS)
     points = "".join(
@@ -117,22 +116,3 @@ def _geopandas(path: Path) -> gpd.GeoDataFrame:
 
 def _gpxpy(path: Path) -> gpxpy.gpx.GPX:
     return gpxpy.parse(path.read_bytes())
-
-
-def _importing(paths: list[Path]) -> list[dict[str, object]]:
-    """Time an import end to end beside geopandas appending to a GeoPackage."""
-    few = paths[: max(2, len(paths) // 10)]
-    with tempfile.TemporaryDirectory() as folder:
-        season = create_season(Path(folder) / "s.gpkg", name="Made", time_zone="UTC")
-        start = time.process_time()
-        import_files(season, paths)
-        ours = (time.process_time() - start) / len(paths)
-        target = Path(folder) / "plain.gpkg"
-        plain = _per_file(lambda path: _geopandas(path).to_file(target, mode="a"), few)
-    case = f"{len(paths)} logs x {POINTS} points into one GeoPackage"
-    reading = _per_file(read_log, paths)
-    return [
-        {"case": case, "what": "geopandas", "seconds": plain, "ratio": 1.0},
-        {"case": case, "what": "import_files", "seconds": ours, "ratio": plain / ours},
-        {"case": case, "what": "of that, read_log", "seconds": reading, "ratio": np.nan},
-    ]

@@ -1,0 +1,93 @@
+"""Parallel: files read one after the other, or by several processes, in the order given.
+
+Only reading is shared out; what the season holds is known, and written, in one place. So the
+season is the same whatever the number of workers.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import sys
+from collections import deque
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Future, ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from carnivore_sign.errors import InputError, LibraryMissing
+from carnivore_sign.intake.files import read_any
+from carnivore_sign.intake.reading import Reading
+from carnivore_sign.intake.source import open_source
+
+#: Files that are read ahead for each worker; what bounds the memory.
+_AHEAD: Final = 3
+
+
+@dataclass(frozen=True)
+class Options:
+    """How files are read: as `read_file` takes it, and the hashes that need no reading."""
+
+    crs: str | None
+    observer: str | None
+    time_zone: str
+    known: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, eq=False)
+class FileRead:
+    """What became of one file: a reading, or the reason why there is none.
+
+    ``sha256`` alone is set if the content was known and not read.
+    """
+
+    path: Path
+    sha256: str | None = None
+    reading: Reading | None = None
+    problem: str | None = None
+
+
+def read_one(path: Path, options: Options) -> FileRead:
+    """Read one file; what is wrong with it is told and not raised."""
+    try:
+        source = open_source(path)
+        if source.sha256 in options.known:
+            return FileRead(path, source.sha256)
+        reading = read_any(
+            source, crs=options.crs, observer=options.observer, time_zone=options.time_zone
+        )
+    except (InputError, LibraryMissing) as error:
+        return FileRead(path, problem=str(error))
+    return FileRead(path, source.sha256, reading)
+
+
+def read_many(paths: Iterable[Path], options: Options, workers: int = 1) -> Iterator[FileRead]:
+    """Read files in the order given; with more than one worker, each in a process of its own.
+
+    Notes
+    -----
+    The processes are started afresh and not forked, which is safe beside threads and takes a
+    second or two. A script that asks for workers needs ``if __name__ == "__main__":``.
+    """
+    if workers <= 1:
+        yield from (read_one(path, options) for path in paths)
+        return
+    waiting: deque[Future[FileRead]] = deque()
+    pool = ProcessPoolExecutor(workers, mp_context=_context())
+    try:
+        for path in paths:
+            waiting.append(pool.submit(read_one, path, options))
+            if len(waiting) > _AHEAD * workers:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _context() -> multiprocessing.context.BaseContext:
+    if sys.platform == "win32":
+        return multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload([__name__])
+    return context

@@ -1,0 +1,104 @@
+"""Writing: what a season holds, and what goes into it next, whole files only.
+
+Readings are collected and written many at a time, for most of what writing one small log costs
+is the transaction and not its rows. A batch is written when it is large or old enough, so that
+an interruption costs seconds of work and never half a file.
+"""
+
+from __future__ import annotations
+
+import time
+from types import TracebackType
+from typing import Final, Self
+
+import pandas as pd
+
+from carnivore_sign.intake.overlaps import HeldFixes
+from carnivore_sign.records.season import Season, change_count, write_checked
+
+#: A batch is written when it has this many rows, or when its first file is this old.
+MAX_ROWS: Final = 50_000
+MAX_SECONDS: Final = 2.0
+
+
+class SeasonWriter:
+    """A season during an import: the receipts, log names and fixes that it holds.
+
+    Used as a context: leaving it, also by an interruption, writes what was collected. If
+    another process changes the season, what it holds is read again.
+
+    Parameters
+    ----------
+    season : Season
+        The season.
+    """
+
+    def __init__(self, season: Season) -> None:
+        self.season = season
+        self._batch: list[dict[str, pd.DataFrame]] = []
+        self._rows = 0
+        self._since = 0.0
+        self._look()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.flush()
+
+    def look_again(self) -> None:
+        """Read what the season holds once more, if another process has changed it."""
+        if change_count(self.season) != self._changes:
+            self.flush()
+            self._look()
+
+    @property
+    def hashes(self) -> frozenset[str]:
+        """Hashes of the contents that the season has."""
+        return frozenset(self._hashes | self._fresh.keys())
+
+    def receipts_of(self, sha256: str) -> pd.DataFrame | None:
+        """Return the receipts of a content that the season has; None if it has not."""
+        if sha256 in self._fresh:
+            return self._fresh[sha256]
+        if sha256 not in self._hashes:
+            return None
+        return self._receipts.loc[self._receipts["sha256"].eq(sha256)]
+
+    def add(self, frames: dict[str, pd.DataFrame], receipts: pd.DataFrame) -> None:
+        """Put the rows of one file into the batch, with their receipts.
+
+        The rows come from a `Reading`, whose tables keep to their schemas; they are not held
+        against them a second time.
+        """
+        filled = {name: frame for name, frame in frames.items() if len(frame)}
+        if not self._batch:
+            self._since = time.monotonic()
+        self._batch.append({**filled, "receipts": receipts})
+        self._rows += sum(map(len, filled.values()))
+        self._fresh[receipts["sha256"].iloc[0]] = receipts
+        if "logs" in filled:
+            self.log_names.update(filled["logs"]["log"])
+        self.fixes.add(filled)
+        if self._rows >= MAX_ROWS or time.monotonic() - self._since > MAX_SECONDS:
+            self.flush()
+
+    def flush(self) -> None:
+        """Write the batch in one transaction."""
+        batch, self._batch, self._rows = self._batch, [], 0
+        if batch:
+            write_checked(self.season, batch)
+            self._changes = change_count(self.season)
+
+    def _look(self) -> None:
+        self._changes = change_count(self.season)
+        self._receipts = self.season.read("receipts")
+        self._hashes = set(self._receipts["sha256"])
+        self._fresh: dict[str, pd.DataFrame] = {}
+        self.log_names = set(self.season.read("logs")["log"])
+        self.fixes = HeldFixes(self.season)

@@ -1,0 +1,198 @@
+"""Encoding: columns and geometries as the season file holds them, and back.
+
+A GeoPackage holds times as text in UTC with milliseconds, and a geometry as a header of eight
+bytes with the well-known binary behind it. Whole columns are turned at once; points, of which
+a season has a million, are laid out as one array of records of 29 bytes.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from carnivore_sign.records.check import TEXT, TIME
+from carnivore_sign.records.tables import Table
+
+#: Number under which a GeoPackage knows `carnivore_sign.space.STORED_CRS`.
+SRS_ID: Final = 4326
+
+#: Rows that one statement carries, and the parameters that SQLite takes in one at least.
+_ROWS_AT_ONCE: Final = 100
+_MOST_PARAMETERS: Final = 900
+
+_HEADER: Final = b"GP\x00\x01" + SRS_ID.to_bytes(4, "little")
+_EMPTY_HEADER: Final = b"GP\x00\x11" + SRS_ID.to_bytes(4, "little")
+_WKB_POINT: Final = b"\x01\x01\x00\x00\x00"
+_POINT: Final = np.dtype([("header", "V13"), ("xy", "<f8", 2)])
+_ENVELOPE_BYTES: Final = {0: 0, 1: 32, 2: 48, 3: 48, 4: 64}
+
+#: A time as 24 letters: 2026-02-14T15:40:00.250Z.
+_LETTERS: Final = np.dtype(
+    [("day", "U10"), ("T", "U1"), ("hour", "U2"), ("c1", "U1"), ("minute", "U2"), ("c2", "U1"),
+     ("second", "U2"), ("point", "U1"), ("ms", "U3"), ("Z", "U1")]
+)  # fmt: skip
+_TWO: Final = np.array([f"{number:02d}" for number in range(60)])
+_THREE: Final = np.array([f"{number:03d}" for number in range(1000)])
+_DAY_MS: Final = 86_400_000
+
+
+Edges = tuple[float, float, float, float]
+
+
+def insert_rows(connection: sqlite3.Connection, table: Table, frame: pd.DataFrame) -> Edges | None:
+    """Insert the rows of a checked frame; return west, south, east and north, if it has any.
+
+    A column that holds one value only, as most of a log's do, is written into the statement
+    and not handed over row by row, and a statement carries several rows.
+    """
+    columns = {column.name: _to_sql(frame[column.name], column.kind) for column in table.columns}
+    edges = None
+    if table.geometry:
+        shapes = frame["geometry"].to_numpy()
+        places = shapely.get_coordinates(shapes)
+        columns["geometry"] = _blobs(shapes, places)
+        edges = _edges(places)
+    literals = {name: _literal(values) for name, values in columns.items()}
+    varying = [values for name, values in columns.items() if literals[name] is None]
+    if not varying:
+        varying, literals = list(columns.values()), dict.fromkeys(columns)
+    head = f"INSERT INTO {quoted(table.name)} ({', '.join(map(quoted, columns))}) VALUES "
+    row = "(" + ", ".join(literal or "?" for literal in literals.values()) + ")"
+    width = len(varying)
+    values: list[Any] = [None] * (width * len(frame))
+    for place, column in enumerate(varying):
+        values[place::width] = column
+    step = width * max(1, min(_ROWS_AT_ONCE, _MOST_PARAMETERS // width))
+    whole = len(values) - len(values) % step
+    connection.executemany(
+        head + ", ".join([row] * (step // width)),
+        (values[first : first + step] for first in range(0, whole, step)),
+    )
+    connection.executemany(
+        head + row, (values[first : first + width] for first in range(whole, len(values), width))
+    )
+    return edges
+
+
+def _literal(values: Sequence[Any]) -> str | None:
+    """Return the one value of a column as SQL, or None if it has several or needs care."""
+    first = values[0]
+    if values[-1] != first or values.count(first) < len(values):
+        return None
+    if first is None:
+        return "NULL"
+    if isinstance(first, int):
+        return str(first)
+    if isinstance(first, str) and "\0" not in first:
+        return "'" + first.replace("'", "''") + "'"
+    return None
+
+
+def _to_sql(values: pd.Series, kind: str) -> list[Any]:
+    if kind == "time":
+        return _time_words(values)
+    missing = values.isna().to_numpy()
+    if missing.all():
+        return [None] * len(values)
+    if kind in ("number", "probability"):
+        plain = values.to_numpy(dtype=float).tolist()
+    elif kind == "integer":
+        plain = values.fillna(0).to_numpy(dtype=np.int64).tolist()
+    else:
+        plain = values.astype("object").tolist()
+    if missing.any():
+        for row in np.flatnonzero(missing).tolist():
+            plain[row] = None
+    return plain
+
+
+def _time_words(values: pd.Series) -> list[str | None]:
+    """Write times as GeoPackage wants them; every letter has its place, the year has four."""
+    stamps = values.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy(dtype="datetime64[ms]")
+    missing = np.isnat(stamps)
+    moments = np.where(missing, 0, stamps.astype(np.int64))
+    day, clock = np.divmod(moments, _DAY_MS)
+    days, of_day = np.unique(day, return_inverse=True)
+    clock, ms = np.divmod(clock.astype(np.int32), 1000)
+    clock, second = np.divmod(clock, 60)
+    hour, minute = np.divmod(clock, 60)
+    words = np.empty(len(moments), dtype=_LETTERS)
+    words["day"] = np.datetime_as_string(days.astype("datetime64[D]"))[of_day]
+    for name, numbers in (("hour", hour), ("minute", minute), ("second", second)):
+        words[name] = _TWO[numbers]
+    words["ms"] = _THREE[ms]
+    for name, sign in (("T", "T"), ("c1", ":"), ("c2", ":"), ("point", "."), ("Z", "Z")):
+        words[name] = sign
+    told: list[str | None] = words.view("U24").tolist()
+    for row in np.flatnonzero(missing).tolist():
+        told[row] = None
+    return told
+
+
+def column_from_sql(values: tuple[object, ...], kind: str) -> pd.Series:
+    """Turn a column as SQLite gave it into a Series of the kind."""
+    if kind == "time":
+        return pd.to_datetime(pd.Series(values, dtype="object"), utc=True, format="ISO8601").astype(
+            TIME
+        )
+    if kind == "text":
+        return pd.Series(values, dtype="object").astype(TEXT)
+    if kind == "integer":
+        return pd.Series(values, dtype="Int64")
+    return pd.Series(values, dtype="float64")
+
+
+def _blobs(shapes: npt.NDArray[np.object_], places: npt.NDArray[np.float64]) -> list[bytes | None]:
+    """GeoPackage geometry: magic 'GP', version 0, flags (little-endian, no envelope), SRS, WKB."""
+    if len(places) == len(shapes) and (shapely.get_type_id(shapes) == 0).all():
+        points = np.empty(len(shapes), dtype=_POINT)
+        points["header"] = np.void(_HEADER + _WKB_POINT)
+        points["xy"] = places
+        blobs: list[bytes | None] = points.view(f"V{_POINT.itemsize}").tolist()
+        return blobs
+    wkb = shapely.to_wkb(shapely.force_2d(shapes), byte_order=1)
+    bare = shapely.is_empty(shapes)
+    return [
+        None if body is None else (_EMPTY_HEADER if hollow else _HEADER) + body
+        for body, hollow in zip(wkb, bare, strict=True)
+    ]
+
+
+def geometries_from_blobs(blobs: tuple[bytes | None, ...]) -> npt.NDArray[np.object_]:
+    """Read GeoPackage geometries, our own points all at once."""
+    points = _points_of(blobs)
+    if points is not None:
+        return shapely.points(points)
+    bodies = [
+        None if blob is None else blob[8 + _ENVELOPE_BYTES[(blob[3] >> 1) & 7] :] for blob in blobs
+    ]
+    return shapely.from_wkb(np.array(bodies, dtype=object))
+
+
+def _points_of(blobs: tuple[bytes | None, ...]) -> npt.NDArray[np.float64] | None:
+    if set(map(type, blobs)) != {bytes} or set(map(len, blobs)) != {_POINT.itemsize}:  # type: ignore[arg-type]
+        return None
+    points = np.frombuffer(b"".join(blobs), dtype=_POINT)  # type: ignore[arg-type]
+    if (points["header"] != np.void(_HEADER + _WKB_POINT)).any():
+        return None
+    return points["xy"]
+
+
+def _edges(places: npt.NDArray[np.float64]) -> Edges | None:
+    """Return west, south, east and north of places; None if there is none."""
+    if not len(places):
+        return None
+    west, south = places.min(axis=0).tolist()
+    east, north = places.max(axis=0).tolist()
+    return west, south, east, north
+
+
+def quoted(name: str) -> str:
+    """Return a name as SQL wants it."""
+    return '"' + name.replace('"', '""') + '"'

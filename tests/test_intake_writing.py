@@ -1,0 +1,217 @@
+"""Writing: many files at a time, by one process or several, and whole files only."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import time
+import warnings
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pandas.testing import assert_frame_equal
+
+from carnivore_sign.errors import InputError, SeasonError
+from carnivore_sign.intake import import_files, importing, parallel, read_log, writing
+from carnivore_sign.intake.overlaps import HeldFixes, KeySet
+from carnivore_sign.records.season import Season, create_season
+
+POINTS = 40
+
+
+def log(number: int) -> str:
+    points = "".join(
+        f'<trkpt lat="{37.4 + i / 1e4:.6f}" lon="-119.2"><time>2026-02-{number % 28 + 1:02d}T15:'
+        f"{i // 60:02d}:{i % 60:02d}Z</time></trkpt>"
+        for i in range(POINTS)
+    )
+    return f'<gpx><trk><trkseg>{points}<trkpt lat="95" lon="0"/></trkseg></trk></gpx>'
+
+
+def write_logs(folder: Path, count: int) -> list[Path]:
+    paths = [folder / f"walk{number:02d}.gpx" for number in range(count)]
+    for number, path in enumerate(paths):
+        path.write_text(log(number))
+    return paths
+
+
+def assert_whole_files(season: Season) -> int:
+    """Hold every table against the receipts; return the number of files."""
+    receipts = season.read("receipts")
+    tables = {name: season.read(name) for name in ("logs", "fixes", "set_aside")}
+    for row in receipts.itertuples():
+        if row.table_name in tables:
+            assert (tables[row.table_name]["receipt"] == row.receipt).sum() == row.rows_kept
+    aside = receipts.groupby("receipt")["rows_set_aside"].sum()
+    assert tables["set_aside"].groupby("receipt").size().to_dict() == aside[aside > 0].to_dict()
+    assert len(tables["logs"]) == receipts["receipt"].nunique()
+    assert len(tables["fixes"]) == POINTS * len(tables["logs"])
+    return len(tables["logs"])
+
+
+def test_files_are_written_many_at_a_time(
+    season: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    batches: list[int] = []
+    whole = writing.write_checked
+    monkeypatch.setattr(
+        writing,
+        "write_checked",
+        lambda season, batch: batches.append(len(batch)) or whole(season, batch),
+    )
+    monkeypatch.setattr(writing, "MAX_ROWS", 3 * POINTS)
+    import_files(season, write_logs(tmp_path, 7))
+    assert batches == [3, 3, 1]
+    assert assert_whole_files(season) == 7
+
+
+def test_an_interruption_keeps_the_files_that_were_finished(
+    season: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    paths = write_logs(tmp_path, 4)
+    read = parallel.read_any
+
+    def interrupted(source, **options):
+        if source.path == paths[2]:
+            raise KeyboardInterrupt
+        return read(source, **options)
+
+    monkeypatch.setattr(parallel, "read_any", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        import_files(season, paths)
+    assert assert_whole_files(season) == 2
+    monkeypatch.undo()
+    told = import_files(season, paths).drop_duplicates("file")
+    assert told["outcome"].tolist() == ["known"] * 2 + ["imported"] * 2
+    assert assert_whole_files(season) == 4
+
+
+def test_an_interruption_of_the_writing_leaves_the_batch_out(
+    season: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupted(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("carnivore_sign.records.season.insert_rows", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        import_files(season, write_logs(tmp_path, 3))
+    assert assert_whole_files(season) == 0
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there is no fork")
+def test_a_process_that_is_killed_leaves_whole_files_only(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    paths = write_logs(tmp_path, 24)
+    monkeypatch.setattr(writing, "MAX_ROWS", 2 * POINTS)
+    took = time.perf_counter()
+    import_files(create_season(tmp_path / "whole.gpkg", name="S", time_zone="UTC"), paths)
+    took = time.perf_counter() - took
+    left = []
+    for moment in range(20):
+        season = create_season(tmp_path / f"{moment}.gpkg", name="S", time_zone="UTC")
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DeprecationWarning)  # threads that wait, and a fork
+            child = os.fork()
+        if not child:
+            import_files(season, paths)
+            os._exit(0)
+        time.sleep(took * moment / 18)
+        os.kill(child, signal.SIGKILL)
+        os.waitpid(child, 0)
+        left.append(assert_whole_files(season))
+        if moment % 5 == 0:
+            import_files(season, paths)
+            assert assert_whole_files(season) == 24
+    assert min(left) < max(left)  # the moments did fall into the import
+    assert any(0 < files < 24 for files in left)
+
+
+def test_two_workers_make_the_season_that_one_makes(tmp_path: Path) -> None:
+    paths = write_logs(tmp_path, 9)
+    (tmp_path / "bad.gpx").write_text("<html/>")
+    (tmp_path / "sign.csv").write_text(
+        "sign,date,time,lat,lon,kind\nS1,2026-02-14,08:01,37.4,-119.2,scat\n"
+    )
+    paths += [tmp_path / "bad.gpx", tmp_path / "sign.csv", paths[0], tmp_path / "gone.gpx"]
+    made = {}
+    for workers in (1, 2):
+        season = create_season(tmp_path / f"{workers}.gpkg", name="S", time_zone="UTC")
+        told = import_files(season, paths, workers=workers)
+        again = import_files(season, paths[:2], workers=workers)
+        assert again["outcome"].eq("known").all()
+        made[workers] = told, {name: season.read(name) for name in ("fixes", "set_aside", "sign")}
+    assert made[1][0]["outcome"].value_counts().to_dict() == {
+        "imported": 37, "known": 4, "refused": 2,
+    }  # fmt: skip
+    assert_frame_equal(
+        made[1][0].drop(columns="imported_at"), made[2][0].drop(columns="imported_at")
+    )
+    for name, frame in made[1][1].items():
+        assert_frame_equal(pd.DataFrame(frame), pd.DataFrame(made[2][1][name]))
+    with pytest.raises(InputError, match="0 workers"):
+        import_files(season, paths, workers=0)
+
+
+def test_what_another_process_imports_meanwhile_is_seen(
+    season: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    paths = write_logs(tmp_path, 3)
+    fit = importing._fit_into
+
+    def meanwhile(writer, reading):
+        if reading.file == paths[0].name:
+            import_files(season, [paths[1]])
+        return fit(writer, reading)
+
+    monkeypatch.setattr(importing, "_fit_into", meanwhile)
+    told = import_files(season, paths).drop_duplicates("file")
+    assert told["outcome"].tolist() == ["imported", "known", "imported"]
+    assert assert_whole_files(season) == 3
+
+
+def test_two_processes_that_import_the_same_file_at_once_are_told(
+    season: Season, tmp_path: Path
+) -> None:
+    (path,) = write_logs(tmp_path, 1)
+    reading = read_log(path)
+    writer = writing.SeasonWriter(season)
+    writer.add(reading.tables, reading.receipts())
+    import_files(season, [path])
+    with pytest.raises(SeasonError, match="did another process import the same file"):
+        writer.flush()
+    assert assert_whole_files(season) == 1
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.lists(st.tuples(st.integers(-9, 9), st.integers(0, 3)), max_size=12), max_size=9)
+)
+def test_a_set_of_keys_is_a_set(groups: list[list[tuple[int, int]]]) -> None:
+    keys, held = KeySet(), set()
+    for group in groups:
+        moments = np.array([moment for moment, _ in group], dtype=np.int64).view(np.uint64)
+        places = np.array([place for _, place in group], dtype=np.uint64)
+        assert keys.has(moments, places).tolist() == [pair in held for pair in group]
+        keys.add(moments, places)
+        held |= set(group)
+
+
+def test_fixes_of_this_import_and_of_an_earlier_one_are_held(
+    season: Season, tmp_path: Path
+) -> None:
+    paths = write_logs(tmp_path, 3)
+    import_files(season, paths[:2])
+    held = HeldFixes(season)
+    third = read_log(paths[2]).tables
+    assert not held.has(third["fixes"]).any()
+    held.add(third)
+    for path in paths:
+        assert held.has(read_log(path).tables["fixes"]).all()
+    moved = third["fixes"].set_geometry(third["fixes"].translate(yoff=2e-6))
+    assert not held.has(moved).any()
