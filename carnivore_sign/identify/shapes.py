@@ -151,9 +151,7 @@ def polygon_moments(rings: Rings) -> Moments:
         second = _second_moments(local, after, cross, rings) / area[:, None, None]
     covariance = second - center[:, :, None] * center[:, None, :]
     long_axis, elongation = _long_axis(covariance)
-    return Moments(
-        np.abs(area), center + rings.xy[rings.start], elongation, long_axis, covariance
-    )
+    return Moments(np.abs(area), center + rings.xy[rings.start], elongation, long_axis, covariance)
 
 
 def skewness_along(rings: Rings, moments: Moments, direction: FloatArray) -> FloatArray:
