@@ -246,3 +246,35 @@ def test_generated_rows_come_back_as_they_went_in(
     season = create_season(path, name="S", time_zone="UTC")
     season.append({"waypoints": checked})
     assert_geodataframe_equal(season.read("waypoints"), checked)
+
+
+@pytest.mark.parametrize(
+    ("said", "kind", "words"),
+    [
+        ("database is locked", SeasonBusy, "Try again"),
+        ("attempt to write a readonly database", SeasonError, "right to write"),
+        ("unable to open database file", SeasonError, "rights"),
+        ("database or disk is full", SeasonError, "disk is full"),
+        ("file is not a database", SeasonError, "SEASON --zone"),
+    ],
+)
+def test_each_refusal_of_the_file_is_told_in_plain_words(
+    season: Season, said: str, kind: type[Exception], words: str
+) -> None:
+    told = season_module._as_season_error(season.path, sqlite3.OperationalError(said))
+    assert type(told) is kind
+    assert words in str(told)
+
+
+def test_a_locked_season_is_busy_and_not_broken(
+    season: Season, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(season_module, "_BUSY_SECONDS", 0.05)
+    holder = sqlite3.connect(season.path, isolation_level=None)
+    holder.execute("BEGIN EXCLUSIVE")
+    try:
+        with pytest.raises(SeasonBusy):
+            open_season(season.path)
+    finally:
+        holder.execute("ROLLBACK")
+        holder.close()

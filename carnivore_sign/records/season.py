@@ -165,7 +165,7 @@ def open_season(path: str | Path) -> Season:
         with closing(_connect(path)) as connection:
             said = dict(connection.execute("SELECT key, value FROM season"))
     except sqlite3.DatabaseError as error:
-        raise SeasonError(f"{path}: this is not a season file ({error}).") from error
+        raise _as_season_error(path, error) from error
     version = int(said.get("schema_version", "0"))
     if version != SCHEMA_VERSION:
         raise SeasonVersion(
@@ -303,10 +303,8 @@ def _transaction(path: Path) -> Iterator[sqlite3.Connection]:
     with closing(_connect(path)) as connection:
         try:
             connection.execute("BEGIN IMMEDIATE")
-        except sqlite3.OperationalError as error:
-            raise SeasonBusy(
-                f"{path}: another process is writing to it ({error}). Try again when it is done."
-            ) from error
+        except sqlite3.DatabaseError as error:
+            raise _as_season_error(path, error) from error
         try:
             yield connection
             connection.execute("COMMIT")
@@ -326,8 +324,24 @@ def _as_season_error(path: Path, error: sqlite3.DatabaseError) -> SeasonError:
             "another process import the same file at this moment? Nothing was written. Import "
             "once more: what is there is recognised."
         )
+    told = str(error)
+    if "locked" in told or "busy" in told:
+        return SeasonBusy(
+            f"{path}: another process has it open for writing - an import, or a GIS in its "
+            "editing mode. Try again when it is done."
+        )
+    if "readonly" in told or "read-only" in told:
+        return SeasonError(
+            f"{path}: it may not be written to. Give yourself the right to write to the file and "
+            "its folder, or work on a copy."
+        )
+    if "unable to open" in told:
+        return SeasonError(f"{path}: it cannot be opened. Look at the rights of file and folder.")
+    if "full" in told:
+        return SeasonError(f"{path}: the disk is full. Nothing was written; the season is whole.")
     return SeasonError(
-        f"{path}: nothing was written ({error}). Is the disk full, or may it be written to?"
+        f"{path}: this is not a season file ({error}). The season comes first on the command "
+        "line and ends in .gpkg; 'carnivore-sign intake SEASON --zone ZONE FILE ...' makes one."
     )
 
 
