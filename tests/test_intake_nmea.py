@@ -16,9 +16,9 @@ from carnivore_sign.errors import FileUnreadable
 from carnivore_sign.intake import Reading, import_files, read_file, read_log
 from carnivore_sign.intake.files import read_any
 from carnivore_sign.intake.kinds import recognise
-from carnivore_sign.intake.logs import rollover_notes
 from carnivore_sign.intake.nmea import degrees_from_text
 from carnivore_sign.intake.nmea_sentences import checksum, find_sentences
+from carnivore_sign.intake.rollover import rollover_notes
 from carnivore_sign.intake.source import as_utf8, open_source
 from carnivore_sign.records.check import conform, find_faults
 from carnivore_sign.records.season import Season
@@ -135,9 +135,21 @@ def test_binary_messages_between_the_sentences_do_no_harm(tmp_path: Path) -> Non
 def test_a_week_number_begun_again_is_told() -> None:
     # Source: US Naval Observatory, notes on the GPS week number rollover: 1024 weeks.
     (note,) = rollover_notes(pd.Series(pd.to_datetime(["1999-08-22T00:00Z", "2026-01-01T00:00Z"])))
-    assert note.startswith("1 fixes have dates before")
+    assert note.startswith("1 fixes have dates that an old receiver writes 1024 weeks early")
     assert "that was 2019-04-07" in note
     assert rollover_notes(pd.Series(pd.to_datetime(["2026-01-01T00:00Z"]))) == []
+
+
+def test_another_datum_is_flagged_from_the_sentence_that_names_it(tmp_path: Path) -> None:
+    # Source: NMEA 0183, sentence DTM: datum in use, W84 for WGS84. The code NAS: from memory.
+    def dtm(code: str) -> bytes:
+        body = f"GPDTM,{code},,0.0,N,0.0,E,0.0,W84".encode()
+        return b"$" + body + f"*{checksum(body):02X}".encode()
+
+    lines = (rmc("120000", "140226"), dtm("W84"), rmc("120001", "140226"), dtm("NAS"),
+             rmc("120002", "140226"))  # fmt: skip
+    flags = read(tmp_path, *lines).tables["fixes"]["flags"].fillna("")
+    assert ["unknown_datum" in flag for flag in flags] == [False, False, True]
 
 
 def test_no_sentence_is_a_clear_error(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from survey_drawing import START, log, transects, walk
 
 from carnivore_sign.errors import CrsMissing, InputError
 from carnivore_sign.records.vocabularies import FIX_FLAGS
-from carnivore_sign.survey.matching import EXCLUDING_FLAGS, STATES, match_logs
+from carnivore_sign.survey.matching import EXCLUDING_FLAGS, PERMITTED_FLAGS, STATES, match_logs
 from carnivore_sign.survey.segments import cut_segments
 
 ROAD = cut_segments(transects(MESA=[(0, 0), (3000, 0)]))
@@ -59,8 +59,9 @@ def test_columns_and_index_are_those_of_the_fixes() -> None:
 
 
 def test_each_quality_flag_is_decided_and_another_table_can_be_handed_in() -> None:
-    assert set(EXCLUDING_FLAGS) <= set(FIX_FLAGS)
-    assert set(FIX_FLAGS) == set(EXCLUDING_FLAGS), "a new flag: decide whether it makes effort"
+    assert set(EXCLUDING_FLAGS).isdisjoint(PERMITTED_FLAGS)
+    decided = set(EXCLUDING_FLAGS) | set(PERMITTED_FLAGS)
+    assert set(FIX_FLAGS) == decided, "a new flag: decide whether it makes effort"
     fixes = log(walk([(0, 0), (300, 0)]), flags="duplicate;low_accuracy")
     assert set(match_logs(fixes, ROAD)["state"]) == {"flagged"}
     assert set(match_logs(fixes, ROAD, excluding_flags={})["state"]) == {"matched"}

@@ -15,6 +15,7 @@ from carnivore_sign.intake.photo_placing import estimate_clock_offsets, place_ph
 from carnivore_sign.intake.photos import photo_thumbnail, read_photos
 from carnivore_sign.intake.placing import place_sign
 from carnivore_sign.intake.reading import Reading
+from carnivore_sign.intake.repair import repair_rollover
 
 __all__ = [
     "KINDS",
@@ -29,4 +30,5 @@ __all__ = [
     "read_log",
     "read_photos",
     "read_table",
+    "repair_rollover",
 ]

@@ -11,6 +11,7 @@ from typing import Final
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from carnivore_sign.errors import InputError
@@ -97,6 +98,32 @@ def times_from_text(
     faults[unread] = f"no such date or time of day: {_REMEDY}"
     times = times.where(faults.isna())
     return times, faults.dropna().astype(str), tuple(notes)
+
+
+def in_hour_twice(text: pd.Series, time_zone: str | None) -> npt.NDArray[np.bool_]:
+    """Tell which times without a zone fall in an hour that its clocks went through twice.
+
+    Examples
+    --------
+    >>> in_hour_twice(pd.Series(["2026-11-01T01:30:00", "2026-11-01T01:30:00Z"]),
+    ...               "America/Denver").tolist()
+    [True, False]
+    """
+    found = np.zeros(len(text), dtype=bool)
+    if time_zone is None:
+        return found
+    parts = text.astype("object").where(text.notna(), "").astype(str).str.strip().str.extract(_ISO)
+    local = (parts["clock"].notna() & parts["zone"].isna()).to_numpy()
+    if local.any():
+        naive = _parsed(parts.loc[local, "day"] + "T" + parts.loc[local, "clock"], utc=False)
+        first, second = (
+            naive.dt.tz_localize(
+                time_zone, ambiguous=np.full(len(naive), summer), nonexistent="NaT"
+            )
+            for summer in (True, False)
+        )
+        found[local] = (first.notna() & (first != second)).to_numpy()
+    return found
 
 
 def day_and_clock(day: pd.Series, clock: pd.Series) -> pd.Series:

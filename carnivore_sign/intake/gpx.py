@@ -24,11 +24,12 @@ import shapely
 from geopandas.array import GeometryArray
 from pandas.api.extensions import ExtensionArray, ExtensionDtype
 
-from carnivore_sign.intake.clocks import times_from_text
+from carnivore_sign.intake.clocks import in_hour_twice, times_from_text
 from carnivore_sign.intake.flags import Track, flag_track
 from carnivore_sign.intake.gpx_document import MAX_TEXT, Document, Point, read_document
 from carnivore_sign.intake.gpx_scan import scan_track_points
 from carnivore_sign.intake.reading import Reading, make_reading, rows_set_aside
+from carnivore_sign.intake.rollover import rollover_notes
 from carnivore_sign.intake.source import Source, as_utf8
 from carnivore_sign.records.check import TEXT, TIME, empty
 from carnivore_sign.records.tables import FIXES, LOGS, ROUTE_POINTS, WAYPOINTS, Table
@@ -73,6 +74,7 @@ class PointArrays:
     accuracy_m: FloatArray
     time_ms: IntArray
     faults: dict[int, str]
+    hour_twice: npt.NDArray[np.bool_] | None = None
 
 
 def read_gpx(
@@ -129,6 +131,7 @@ def read_gpx(
         tables[table.name] = _table(
             kind, arrays, points, rows=rows[0], receipt=source.receipt, log=log
         )
+    notes = (*notes, *rollover_notes(tables["fixes"]["time"]))
     logs = _log_row(document, tables, source.receipt, log=log, observer=observer)
     any_point = sum(rows_in.values()) > 0
     return make_reading(
@@ -193,6 +196,7 @@ def _arrays(points: Sequence[Point], time_zone: str | None) -> tuple[PointArrays
         accuracy_m=measures["accuracy"],
         time_ms=_milliseconds(times),
         faults=faults,
+        hour_twice=in_hour_twice(words, time_zone) if told else None,
     )
     return arrays, [*notes, *told]
 
@@ -343,6 +347,7 @@ def _fix_columns(arrays: PointArrays, keep: slice | npt.NDArray[np.bool_]) -> di
         group=arrays.part[keep],
         hdop=arrays.hdop[keep],
         accuracy_m=arrays.accuracy_m[keep],
+        told={} if arrays.hour_twice is None else {"hour_twice": arrays.hour_twice[keep]},
     )
     return {
         "part": pd.array(track.group, dtype="Int64"),

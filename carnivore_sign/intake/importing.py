@@ -43,6 +43,7 @@ def import_files(
     crs: str | None = None,
     observer: str | None = None,
     time_zone: str | None = None,
+    rollover_repaired: bool = False,
     workers: int = 1,
     show_progress: bool = False,
 ) -> pd.DataFrame:
@@ -60,6 +61,8 @@ def import_files(
         Who carried the devices; the author named in each log, unless given.
     time_zone : str, optional
         IANA name of the zone of times that carry none; that of the season, unless given.
+    rollover_repaired : bool
+        Put dates that an old receiver wrote 1024 weeks early later; see `repair_rollover`.
     workers : int
         Processes that read files; the season is the same whatever their number. More than one
         pays from about a hundred logs on; a script then needs ``if __name__ == "__main__":``.
@@ -80,7 +83,8 @@ def import_files(
     files only. Files are written a few seconds' worth at a time; what an interruption cost is
     imported by the same call once more.
     """
-    options = Options(crs, observer, require_zone(time_zone) or season.time_zone)
+    zone = require_zone(time_zone) or season.time_zone
+    options = Options(crs, observer, zone, rollover_repaired)
     if workers < 1:
         raise InputError(f"{workers} workers cannot read a file", remedy="Use 1 or more.")
     files = with_progress([Path(path) for path in paths], "reading files", show=show_progress)

@@ -19,8 +19,9 @@ import pyproj
 import shapely
 from geopandas.array import GeometryArray
 
-from carnivore_sign.intake.flags import Track, flag_track
+from carnivore_sign.intake.flags import TOLD_FLAGS, Track, flag_track
 from carnivore_sign.intake.reading import Reading, make_reading, rows_set_aside
+from carnivore_sign.intake.rollover import rollover_notes
 from carnivore_sign.intake.source import Source
 from carnivore_sign.records.check import TEXT, TIME, empty
 from carnivore_sign.records.tables import FIXES, LOGS, ROUTE_POINTS, WAYPOINTS, Table
@@ -28,12 +29,6 @@ from carnivore_sign.space import STORED_CRS
 
 #: Longest text that a point may carry, in characters.
 MAX_TEXT: Final = 100_000
-#: Weeks after which the week number of GPS begins again at 0, as days.
-#: Source: US Naval Observatory, notes on the GPS week number rollover.
-ROLLOVER: Final = pd.Timedelta(days=7168)
-#: Dates before this one are told as suspect: a receiver whose week number has begun again
-#: writes the dates of 2026 and later as dates before it.
-SUSPECT_BEFORE: Final = pd.Timestamp("2026-01-01", tz="UTC") - ROLLOVER
 
 _TABLES: Final[dict[str, Table]] = {table.name: table for table in (FIXES, WAYPOINTS, ROUTE_POINTS)}
 _EMPTY: Final = {name: empty(table) for name, table in _TABLES.items()}
@@ -198,6 +193,9 @@ class _Points:
                 columns[column.name] = pd.array(np.zeros(count), dtype="Int64")
             else:
                 columns[column.name] = _missing(column.kind, count)
+        for name in TOLD_FLAGS:
+            if name in frame:
+                columns[name] = frame[name].eq(True).to_numpy(dtype=bool)
         faults = np.full(count, None, dtype=object)
         if "fault" in frame:
             given = frame["fault"].notna().to_numpy(dtype=bool)
@@ -297,33 +295,9 @@ def _flags(columns: dict[str, Any]) -> pd.api.extensions.ExtensionArray:
         group=columns["part"].to_numpy(dtype=np.int64),
         hdop=columns["hdop"],
         accuracy_m=columns["accuracy_m"],
+        told={name: columns[name] for name in TOLD_FLAGS if name in columns},
     )
     return pd.array(flag_track(track), dtype=TEXT)
-
-
-def rollover_notes(times: pd.Series) -> list[str]:
-    """Tell dates that a receiver with a week number begun again would write.
-
-    Parameters
-    ----------
-    times : Series
-        UTC.
-
-    Examples
-    --------
-    >>> rollover_notes(pd.Series(pd.to_datetime(["2001-07-01T10:00Z"])))[0][:58]
-    '1 fixes have dates before 2006-05-18, the first 2001-07-01'
-    """
-    early = times[times < SUSPECT_BEFORE]
-    if not len(early):
-        return []
-    first = early.min()
-    later = first + ROLLOVER
-    return [
-        f"{len(early)} fixes have dates before {SUSPECT_BEFORE:%Y-%m-%d}, the first "
-        f"{first:%Y-%m-%d}: if the receiver's week number had begun again, that was "
-        f"{later:%Y-%m-%d}, 1024 weeks later"
-    ]
 
 
 def _log_row(head: LogHead, fixes: pd.DataFrame, source: Source, log: str) -> pd.DataFrame:

@@ -53,6 +53,8 @@ _CENTURY: Final = 80
 _VOID: Final = "the receiver had no fix"
 _TYPED_IN: Final = "the receiver was in simulator mode, or the position was typed in"
 _CLOCK: Final = re.compile(r"([01]\d|2[0-3])([0-5]\d)([0-5]\d|60)(\.\d*)?", re.ASCII)
+_DATUM: Final = re.compile(rb"\$[A-Z]{2}DTM,([^,*\r\n]*)")
+_WGS84: Final = (b"", b"W84", b"WGS84")
 _ANGLE: Final = re.compile(r"-?\d{1,3}[0-5]\d(?:\.\d*)?", re.ASCII)
 
 
@@ -125,6 +127,7 @@ def read_nmea(
     placed = [bool(moment.sentences.keys() - {("", "ZDA")}) for moment in moments]
     fixes = _fix_columns([one for one, there in zip(moments, placed, strict=True) if there])
     fixes["time"] = times[np.array(placed, dtype=bool)].reset_index(drop=True)
+    fixes["unknown_datum"] = _on_unknown_datum(data, fixes["source_row"].to_numpy())
     if found.damaged:
         fixes = pd.concat([fixes, _damaged(found)], ignore_index=True)
         fixes = fixes.sort_values("source_row", kind="stable", ignore_index=True)
@@ -139,6 +142,19 @@ def read_nmea(
         head=LogHead(observer=observer, tracks=int(bool(len(fixes))), parts=int(bool(len(fixes)))),
         notes=[*notes, *_told(found)],
     )
+
+
+def _on_unknown_datum(data: bytes, lines: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
+    """Tell which lines stand behind a DTM sentence that names another datum than WGS84.
+
+    Source: NMEA 0183, sentence DTM; its first field is the datum in use, W84 for WGS84.
+    """
+    named = list(_DATUM.finditer(data))
+    if not named:
+        return np.zeros(len(lines), dtype=bool)
+    at = np.array([data.count(b"\n", 0, one.start()) + 1 for one in named])
+    other = np.array([False, *(one[1].strip().upper() not in _WGS84 for one in named)])
+    return other[np.searchsorted(at, lines, side="right")]
 
 
 def degrees_from_text(

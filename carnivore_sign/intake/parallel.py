@@ -18,6 +18,7 @@ from typing import Final
 from carnivore_sign.errors import InputError, LibraryMissing
 from carnivore_sign.intake.files import read_any
 from carnivore_sign.intake.reading import Reading
+from carnivore_sign.intake.repair import repair_rollover
 from carnivore_sign.intake.source import open_source
 
 #: Files that are read ahead for each worker; what bounds the memory.
@@ -31,6 +32,7 @@ class Options:
     crs: str | None
     observer: str | None
     time_zone: str
+    rollover_repaired: bool = False
     known: frozenset[str] = frozenset()
 
 
@@ -58,6 +60,8 @@ def read_one(path: Path, options: Options) -> FileRead:
         )
     except (InputError, LibraryMissing) as error:
         return FileRead(path, problem=str(error))
+    if options.rollover_repaired:
+        reading = repair_rollover(reading)
     return FileRead(path, source.sha256, reading)
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from carnivore_sign.intake.clocks import times_from_text
+from carnivore_sign.intake.clocks import in_hour_twice, times_from_text
 from carnivore_sign.records.check import TIME
 
 FloatArray = npt.NDArray[np.float64]
@@ -95,6 +95,8 @@ def columns_of(
     for place, reason in why.items():
         _add(faults, int(place), f"time: {reason} (came: {words[place][:_SHOWN]})")
     columns["time"] = times
+    if told:
+        columns["hour_twice"] = in_hour_twice(words, time_zone)
     for name in _TEXTS:
         columns[name] = pd.Series(_texts(points, name), dtype="object")
     columns["fault"] = pd.Series(faults, dtype="object")

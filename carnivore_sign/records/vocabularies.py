@@ -99,6 +99,14 @@ FIX_FLAGS: Final[dict[str, str]] = {
     "zero_island": "exactly 0 latitude and 0 longitude, which receivers write for 'unknown'",
     "too_fast": "farther from its neighbours than anything on the ground moves in that time",
     "low_accuracy": "stated accuracy worse than 50 m, or HDOP over 10",
+    "jump": "a step of over 100 m, far longer than the others of its segment, in no time",
+    "frozen_clock": "one of five or more fixes in a row with one time and several places",
+    "gap": "five minutes or more after the fix in front of it, far longer than is usual there",
+    "week_rollover": "a date that a receiver whose week number began again writes",
+    "unknown_datum": "the file states a datum that is not WGS84 and was not transformed",
+    "hour_twice": "local time in an hour that the clocks went through twice; the first was taken",
+    "antimeridian": "on longitude 180, or on the other side of it than the fix in front of it",
+    "near_pole": "within one degree of a pole, where longitude says little",
 }
 
 #: What the time of a photo rests on.

@@ -25,7 +25,7 @@ from carnivore_sign.survey.intervals import (
     poisson_limits,
     wilson_limits,
 )
-from carnivore_sign.survey.matching import EXCLUDING_FLAGS, STATES, match_logs
+from carnivore_sign.survey.matching import EXCLUDING_FLAGS, PERMITTED_FLAGS, STATES, match_logs
 from carnivore_sign.survey.rates import count_company_once, detection_rates
 from carnivore_sign.survey.segments import cut_segments
 from carnivore_sign.survey.visits import make_visits, visits_in, walk_summary
@@ -35,6 +35,7 @@ __all__ = [
     "cut_segments",
     "match_logs",
     "EXCLUDING_FLAGS",
+    "PERMITTED_FLAGS",
     "STATES",
     # visits and effort
     "make_visits",

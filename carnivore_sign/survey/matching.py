@@ -43,6 +43,19 @@ EXCLUDING_FLAGS: Final[dict[str, str]] = {
     "zero_island": "the receiver did not know its place",
     "too_fast": "a jump of the receiver",
     "low_accuracy": "it may lie on another line than the one walked",
+    "frozen_clock": "its time is not known",
+    "week_rollover": "its date may be 1024 weeks early; repair it on import if it is",
+    "unknown_datum": "it may lie a hundred metres off",
+}
+
+#: Quality flags that leave a fix in effort, and why; to keep one out, hand in
+#: ``EXCLUDING_FLAGS | {"gap": "..."}``.
+PERMITTED_FLAGS: Final[dict[str, str]] = {
+    "jump": "both ends of the step may be right; what lies between is not counted as walked",
+    "gap": "the fix itself is right; what lies between is not counted as walked",
+    "hour_twice": "one hour at most, which does not change the month",
+    "antimeridian": "distances are taken on the ellipsoid",
+    "near_pole": "distances are taken on the ellipsoid",
 }
 
 #: Fixes nearer in time than this give no speed along the line: their noise would be one.
