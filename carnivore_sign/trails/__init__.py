@@ -1,15 +1,42 @@
 """Trails: from scattered sign to the passage of one animal, which is the unit of detection.
 
 Takes sign with positions, the probability of each taxon for each, the walk each was found
-on, and their prints. Gives which sign make up each trail, how probable each link is, and the
-trails themselves as lines with length, direction and the window in which they were made.
-Does not identify anything: it is handed probabilities and hands them on, and it never claims
-that two trails were left by the same or by different individuals.
+on, and their prints. Gives which sign make up each trail, how probable each link is and how
+sure the count, the trails themselves as lines with length, direction and the window in which
+they were made, and the fewest animals that can have left them. Does not identify anything: it
+is handed probabilities and hands them on, and it never claims that two trails were left by the
+same individual.
 """
 
 from carnivore_sign.trails.directions import mean_direction_deg
+from carnivore_sign.trails.estimating import LinkFit
+from carnivore_sign.trails.fewest import FewestAnimals, fewest_animals
+from carnivore_sign.trails.following import assign_followed, outings_of_day
 from carnivore_sign.trails.likelihood import LinkModel
-from carnivore_sign.trails.linking import MEMBER_COLUMNS, link_trails
+from carnivore_sign.trails.linking import MEMBER_COLUMNS, Linking, link_sign, link_trails
 from carnivore_sign.trails.passages import make_trails
+from carnivore_sign.trails.uncertainty import (
+    CountRange,
+    count_range,
+    link_alternatives,
+    price_sensitivity,
+)
 
-__all__ = ["link_trails", "LinkModel", "MEMBER_COLUMNS", "make_trails", "mean_direction_deg"]
+__all__ = [
+    "MEMBER_COLUMNS",
+    "CountRange",
+    "FewestAnimals",
+    "LinkFit",
+    "LinkModel",
+    "Linking",
+    "assign_followed",
+    "count_range",
+    "fewest_animals",
+    "link_alternatives",
+    "link_sign",
+    "link_trails",
+    "make_trails",
+    "mean_direction_deg",
+    "outings_of_day",
+    "price_sensitivity",
+]

@@ -2,12 +2,15 @@
 
 Every function gives, for many pairs at once, the natural logarithm of a likelihood ratio:
 same passage against different passages. What was not recorded gives 0 and so says nothing.
-The numbers of `LinkModel` are working values from common practice, not estimates.
+The numbers of `LinkModel` are working values from common practice; ``estimating.py`` learns from
+a season how much of each ratio to believe.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import gamma
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +23,12 @@ BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.intp]
 
 
+_ABOVE_ZERO: Final = (
+    "gap_m", "gap_shape", "max_gap_m", "neighbours", "size_sd_same", "size_sd_different",
+    "stride_sd_same", "stride_sd_different",
+)  # fmt: skip
+
+
 @dataclass(frozen=True)
 class LinkModel:
     """What is expected of two sign of one passage, and of two that are not.
@@ -30,19 +39,23 @@ class LinkModel:
     ----------
     gap_m : float
         Mean distance along a passage between sign that were noted.
+    gap_shape : float
+        How that distance falls off: 1 exponentially, 2 as half a normal distribution.
     max_gap_m : float
         Sign farther apart than this are never linked directly.
     neighbours : int
         Nearest sign of the same walk that are tried as partners of each.
     direction_concentration : float
         How closely two stated directions of one passage agree: kappa of a von Mises
-        distribution (3 is a SD of about 37 degrees).
+        distribution (5 is a SD of about 27 degrees).
     axis_concentration : float
         How closely a stated direction follows the line between two sign, either way along it.
     size_sd_same, size_sd_different : float
         SD of the logarithm of the ratio of two sizes, within one passage and between animals
         of one taxon. Between animals: heel-pad widths of pumas vary by 0.79 of 5.06 cm (De
         Angelo, Paviolo & Di Bitetti 2010), and two of them by the square root of two times that.
+    stride_sd_same, stride_sd_different : float
+        The same for full strides, which depend on gait and haste as well.
     mistaken : float
         Share of stated directions and sizes that are simply wrong.
     age_slack_h : float
@@ -52,18 +65,21 @@ class LinkModel:
     """
 
     gap_m: float = 100.0
+    gap_shape: float = 1.0
     max_gap_m: float = 600.0
     neighbours: int = 24
-    direction_concentration: float = 3.0
+    direction_concentration: float = 5.0
     axis_concentration: float = 1.0
-    size_sd_same: float = 0.10
+    size_sd_same: float = 0.07
     size_sd_different: float = 0.22
+    stride_sd_same: float = 0.06
+    stride_sd_different: float = 0.20
     mistaken: float = 0.05
     age_slack_h: float = 1.0
     taxon_odds_cap: float = 20.0
 
     def __post_init__(self) -> None:
-        for name in ("gap_m", "max_gap_m", "neighbours", "size_sd_same", "size_sd_different"):
+        for name in _ABOVE_ZERO:
             if not getattr(self, name) > 0:
                 raise InputError(f"{name} of a LinkModel must be above 0")
         if not 0 < self.mistaken < 1:
@@ -74,7 +90,24 @@ class LinkModel:
             raise InputError("age_slack_h of a LinkModel must be 0 or more")
 
 
-def distance_ratio(distance_m: FloatArray, model: LinkModel, *, trails_per_km: float) -> FloatArray:
+def gap_log_density(distance_m: FloatArray, model: LinkModel) -> FloatArray:
+    """Log density, per metre, of the distance to another sign of the same passage.
+
+    It falls as exp(-(distance / scale) ** `gap_shape`), with mean `gap_m`.
+
+    Examples
+    --------
+    >>> gap_log_density(np.array([0.0, 100.0]), LinkModel(gap_m=100.0)).round(3).tolist()
+    [-4.605, -5.605]
+    """
+    shape = model.gap_shape
+    scale = model.gap_m * gamma(1.0 / shape) / gamma(2.0 / shape)
+    return np.log(shape / scale / gamma(1.0 / shape)) - (distance_m / scale) ** shape
+
+
+def distance_ratio(
+    distance_m: FloatArray, model: LinkModel, *, trails_per_km: float | FloatArray
+) -> FloatArray:
     """Weigh the distance between two sign.
 
     Parameters
@@ -82,8 +115,8 @@ def distance_ratio(distance_m: FloatArray, model: LinkModel, *, trails_per_km: f
     distance_m : ndarray
         Distances in metres.
     model : LinkModel
-        Its `gap_m` is the mean of the exponential distance to the next sign of a passage.
-    trails_per_km : float
+        Its `gap_m` and `gap_shape` give the distance to the next sign of a passage.
+    trails_per_km : float or ndarray
         Passages that begin per kilometre walked: the price of starting a trail. The rarer
         they are, the sooner two sign are taken for one passage.
 
@@ -99,7 +132,7 @@ def distance_ratio(distance_m: FloatArray, model: LinkModel, *, trails_per_km: f
     >>> distance_ratio(np.array([0.0, 100.0]), model, trails_per_km=1.0).round(3).tolist()
     [2.303, 1.303]
     """
-    return -distance_m / model.gap_m - np.log(model.gap_m) - np.log(trails_per_km / 1000.0)
+    return gap_log_density(distance_m, model) - np.log(np.asarray(trails_per_km) / 1000.0)
 
 
 def direction_ratio(first_deg: FloatArray, second_deg: FloatArray, model: LinkModel) -> FloatArray:
@@ -112,7 +145,7 @@ def direction_ratio(first_deg: FloatArray, second_deg: FloatArray, model: LinkMo
     --------
     >>> said = direction_ratio(np.array([350.0, 0.0]), np.array([10.0, np.nan]), LinkModel())
     >>> said.round(2).tolist()
-    [1.2, 0.0]
+    [1.45, 0.0]
     """
     difference = np.radians(first_deg - second_deg)
     return _circular_ratio(difference, model.direction_concentration, model.mistaken)
@@ -130,15 +163,28 @@ def size_ratio(log_size_difference: FloatArray, model: LinkModel) -> FloatArray:
     Examples
     --------
     >>> size_ratio(np.array([0.0, 0.5, np.nan]), LinkModel()).round(2).tolist()
-    [0.76, -2.99, 0.0]
+    [1.11, -3.0, 0.0]
     """
-    scale = model.size_sd_different
+    return _likeness(
+        log_size_difference, model.size_sd_same, model.size_sd_different, model.mistaken
+    )
+
+
+def stride_ratio(log_stride_difference: FloatArray, model: LinkModel) -> FloatArray:
+    """Weigh the difference of two full strides (natural logarithms); NaN gives 0."""
+    return _likeness(
+        log_stride_difference, model.stride_sd_same, model.stride_sd_different, model.mistaken
+    )
+
+
+def _likeness(
+    difference: FloatArray, sd_same: float, sd_different: float, mistaken: float
+) -> FloatArray:
     with np.errstate(invalid="ignore"):
-        same = np.exp(-0.5 * (log_size_difference / model.size_sd_same) ** 2) / model.size_sd_same
-        different = np.exp(-0.5 * (log_size_difference / scale) ** 2) / scale
+        same = np.exp(-0.5 * (difference / sd_same) ** 2) / sd_same
+        different = np.exp(-0.5 * (difference / sd_different) ** 2) / sd_different
         different = np.maximum(different, np.finfo(float).tiny)
-        mixed = (1.0 - model.mistaken) * same + model.mistaken * different
-        said = np.log(mixed / different)
+        said = np.log(((1.0 - mistaken) * same + mistaken * different) / different)
     return np.where(np.isnan(said), 0.0, said)
 
 

@@ -18,6 +18,7 @@ from carnivore_sign.records.tables import TRAILS, taxon_column
 from carnivore_sign.records.vocabularies import TAXA
 from carnivore_sign.space import STORED_CRS, line_lengths_m, stored
 from carnivore_sign.trails.directions import mean_direction_deg
+from carnivore_sign.trails.following import lay_followed
 
 _P_COLUMNS: Final = [taxon_column(taxon) for taxon in TAXA]
 _EVERYWHERE: Final = "all"
@@ -29,6 +30,8 @@ def make_trails(
     probabilities: pd.DataFrame,
     prints: pd.DataFrame | None = None,
     clearings: pd.DataFrame | None = None,
+    *,
+    followed: gpd.GeoDataFrame | None = None,
 ) -> gpd.GeoDataFrame:
     """Make the trails that linked sign add up to.
 
@@ -46,6 +49,9 @@ def make_trails(
         Columns of CLEARINGS. A track found after an event that wiped *all* transects was made
         after it. Events that wiped some transects are passed over here, since a trail does
         not say which transect it lies on.
+    followed : GeoDataFrame, optional
+        Trails that were followed by hand, as `assign_followed` takes them; `members` then has
+        a column ``followed``, and their lines are taken as they are.
 
     Returns
     -------
@@ -83,6 +89,8 @@ def make_trails(
     )
     table[_P_COLUMNS] = pooled.to_numpy()
     shapes = _lines(joined, group, len(names))
+    if followed is not None and "followed" in joined:
+        shapes = lay_followed(joined, shapes, group, followed)
     table["length_m"] = line_lengths_m(shapes)
     return conform(gpd.GeoDataFrame(table, geometry=shapes, crs=STORED_CRS), TRAILS)
 
@@ -101,6 +109,8 @@ def _join(sign: gpd.GeoDataFrame, members: pd.DataFrame) -> gpd.GeoDataFrame:
     joined = stored(sign, "the sign").iloc[rows].reset_index(drop=True)
     joined["trail"] = members["trail"].to_numpy()
     joined["order"] = members["order"].to_numpy()
+    if "followed" in members:
+        joined["followed"] = members["followed"].to_numpy()
     start = joined.groupby("trail", sort=False).ngroup()
     return joined.iloc[np.lexsort([joined["order"], start])].reset_index(drop=True)
 
