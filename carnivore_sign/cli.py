@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 import warnings
 from collections.abc import Callable, Sequence
@@ -16,8 +17,10 @@ from pathlib import Path
 from typing import Any
 
 import carnivore_sign
-from carnivore_sign.errors import CarnivoreSignError, CarnivoreSignWarning
+from carnivore_sign.errors import CarnivoreSignError, CarnivoreSignWarning, InputError
+from carnivore_sign.records.vocabularies import TAXA
 
+DONE = 0
 BAD_INPUT = 2
 INTERRUPTED = 130
 
@@ -40,15 +43,26 @@ def main(words: Sequence[str] | None = None) -> int:
         try:
             return command(arguments)
         except CarnivoreSignError as error:
-            _tell(f"carnivore-sign: {error}")
+            _refuse(str(error), as_json=arguments.json)
+        except BrokenPipeError:
+            # Whoever read the output has gone (| head); nobody is left to tell.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            return DONE
         except OSError as error:
-            _tell(
-                f"carnivore-sign: {error.filename or ''}: {error.strerror}. Check path and rights."
-            )
+            where = f"{error.filename}: " if error.filename else ""
+            told = f"{where}{error.strerror}. Check path, rights and room on the disk."
+            _refuse(told, as_json=arguments.json)
         except KeyboardInterrupt:
             _tell("carnivore-sign: interrupted. What was finished is kept; run it again.")
             return INTERRUPTED
     return BAD_INPUT
+
+
+def _refuse(message: str, *, as_json: bool) -> None:
+    """Say on standard error why nothing more is done, and to a machine on standard output."""
+    _tell(f"carnivore-sign: {message}")
+    if as_json:
+        print(json.dumps({"error": message}, indent=2, ensure_ascii=False))
 
 
 def _tell(message: str) -> None:
@@ -67,6 +81,7 @@ def _print(result: dict[str, Any], *, as_json: bool, lines: Sequence[str]) -> No
         print(json.dumps(result, indent=2, ensure_ascii=False, allow_nan=False))
     else:
         print("\n".join(lines))
+    sys.stdout.flush()
 
 
 def _demo(arguments: argparse.Namespace) -> int:
@@ -76,6 +91,7 @@ def _demo(arguments: argparse.Namespace) -> int:
 
 
 def _intake(arguments: argparse.Namespace) -> int:
+    fresh = not Path(arguments.season).exists()
     season = _open_or_create(arguments)
     receipts = carnivore_sign.import_files(
         season,
@@ -86,13 +102,27 @@ def _intake(arguments: argparse.Namespace) -> int:
     )
     summary = carnivore_sign.summarise_import(season, receipts)
     _print(summary.as_dict(), as_json=arguments.json, lines=summary.lines())
-    return BAD_INPUT if summary.problems else 0
+    if fresh and summary.all_refused:
+        season.path.unlink()
+        _tell("carnivore-sign: no file could be read, so that no season was made.")
+    return BAD_INPUT if summary.problems else DONE
 
 
 def _open_or_create(arguments: argparse.Namespace) -> Any:  # a Season, loaded on first use
     path = Path(arguments.season)
     if path.exists() or not arguments.zone:
-        return carnivore_sign.open_season(path)
+        season = carnivore_sign.open_season(path)
+        for option, asked, there in (
+            ("zone", arguments.zone, season.time_zone),
+            ("name", arguments.name, season.name),
+        ):
+            if asked and asked != there:
+                raise InputError(
+                    f"the season has the {option} '{there}', and --{option} says '{asked}'",
+                    file=path,
+                    remedy=f"Leave --{option} out, or make another season.",
+                )
+        return season
     return carnivore_sign.create_season(
         path, name=arguments.name or path.stem, time_zone=arguments.zone
     )
@@ -117,6 +147,7 @@ def _answer(arguments: argparse.Namespace) -> int:
         arguments.out,
         options=_options(arguments),
         within_m=arguments.within_km * 1000,
+        agency=arguments.agency,
         show_progress=True,
     )
     _print(result.as_dict(), as_json=arguments.json, lines=result.lines())
@@ -127,6 +158,7 @@ def _options(arguments: argparse.Namespace) -> Any:  # AnalysisOptions, loaded o
     return carnivore_sign.AnalysisOptions(
         taxon=arguments.taxon,
         region=arguments.region,
+        absent=tuple(filter(None, arguments.absent.split(","))),
         segment_length_m=arguments.segment_length_m,
         tolerance_m=arguments.tolerance_m,
     )
@@ -136,7 +168,10 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="carnivore-sign",
         description="From tracks and sign to monthly presence maps and landowner answers.",
-        epilog="Try it: carnivore-sign demo carnivore-demo",
+        epilog=(
+            "Try it: carnivore-sign demo carnivore-demo. Exit status: 0 done, 2 bad input (a file "
+            "that was refused, a word that makes no sense), 130 interrupted."
+        ),
     )
     parser.add_argument(
         "--version", action="version", version=f"carnivore-sign {carnivore_sign.__version__}"
@@ -200,6 +235,7 @@ def _add_answer(commands: Any) -> None:
     command = _add(commands, "answer", _answer, about, example)
     command.add_argument("season", metavar="SEASON", help="the season file (.gpkg)")
     command.add_argument("incident", metavar="INCIDENT", help="name of the incident in the season")
+    command.add_argument("--agency", help="whom to call, as it shall stand on the page")
     command.add_argument(
         "--within-km", type=float, default=5.0, help="how near is near (%(default)s)"
     )
@@ -208,9 +244,19 @@ def _add_answer(commands: Any) -> None:
 
 def _add_options(command: Any) -> None:
     command.add_argument("--out", metavar="DIR", required=True, help="folder to write to")
-    command.add_argument("--taxon", default="puma", help="the animal asked about (%(default)s)")
     command.add_argument(
-        "--region", default="general", help="which taxa and priors to weigh with (%(default)s)"
+        "--taxon",
+        default="puma",
+        help=f"the animal asked about (%(default)s); one of {', '.join(TAXA)}",
+    )
+    command.add_argument(
+        "--region",
+        default="general",
+        help="which taxa and priors to weigh with (%(default)s): general holds every taxon "
+        "possible, dry_range is puma, bobcat, coyote and dog country",
+    )
+    command.add_argument(
+        "--absent", default="", metavar="TAXON,...", help="taxa known not to live there"
     )
     command.add_argument(
         "--segment-length-m", type=float, default=1000.0, help="length of a segment (%(default)s)"

@@ -157,7 +157,7 @@ def test_a_transect_in_degrees_without_a_crs_is_refused_and_then_taken(
     season = tmp_path / "s.gpkg"
     assert run("intake", season, *ZONE, tmp_path / "lines.shp") == 2
     assert "--crs" in capsys.readouterr().out
-    assert run("intake", season, "--crs", "EPSG:4326", tmp_path / "lines.shp") == 0
+    assert run("intake", season, *ZONE, "--crs", "EPSG:4326", tmp_path / "lines.shp") == 0
     assert len(open_season(season).read("transects")) == 7
 
 
@@ -171,6 +171,24 @@ def test_a_transect_in_degrees_without_a_crs_is_refused_and_then_taken(
         (("month", "{season}", "2026-02", "--out", "{out}", "--region", "moon"), "dry_range"),
         (("month", "{season}", "2026-02", "--out", "{season}"), "Name a folder"),
         (("answer", "{season}", "I9", "--out", "{out}"), "It has: I1"),
+        (
+            (
+                "month",
+                "{season}",
+                "2026-02",
+                "--out",
+                "{out}",
+                "--region",
+                "dry_range",
+                "--taxon",
+                "wolf",
+            ),
+            "Choose another region: ",
+        ),
+        (("month", "{season}", "2026-02", "--out", "{out}", "--absent", "puma"), "absent"),
+        (("month", "{season}", "2026-02", "--out", "{out}", "--tolerance-m", "1e9"), "500 m"),
+        (("intake", "{season}", "--zone", "America/Denver", "x.gpx"), "America/Los_Angeles"),
+        (("intake", "{season}", "--name", "Other", "x.gpx"), "Leave --name out"),
         (("intake", "{none}", "x.gpx"), "--zone"),
         (("intake", "{none}", "--zone", "Mars/Olympus", "x.gpx"), "IANA"),
     ],
@@ -209,3 +227,54 @@ def test_an_interruption_ends_with_status_130(
     monkeypatch.setattr(carnivore_sign, "month", interrupted, raising=False)
     assert run("month", small, "2026-02", "--out", tmp_path) == 130
     assert "interrupted" in capsys.readouterr().err
+
+
+def test_a_machine_is_told_of_an_error_too(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run("month", tmp_path / "none.gpkg", "2026-02", "--out", tmp_path, "--json") == 2
+    assert "no such season" in json.loads(capsys.readouterr().out)["error"]
+
+
+def test_no_season_is_left_behind_when_no_file_could_be_read(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    season = tmp_path / "s.gpkg"
+    assert run("intake", season, *ZONE, tmp_path / "missing.gpx") == 2
+    assert not season.exists()
+    assert "no season was made" in capsys.readouterr().err
+
+
+def test_a_reader_that_goes_away_is_no_error(small: Path, tmp_path: Path) -> None:
+    line = f"{sys.executable} -m carnivore_sign intake {small} {DEMO / 'sign.csv'} --json | head -1"
+    ended = subprocess.run(line, shell=True, capture_output=True, text=True, check=False)
+    assert "Broken pipe" not in ended.stderr
+    assert "Traceback" not in ended.stderr
+
+
+def test_taxa_known_to_be_absent_take_no_share(
+    small: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ("month", small, "2026-02", "--out", tmp_path / "o", "--absent", "wolf,Lynx", "--json")
+    assert run(*words) == 0
+    prior = json.loads(capsys.readouterr().out)["numbers"]["prior"]
+    assert prior["wolf"] == prior["lynx"] == 0
+    assert sum(prior.values()) == pytest.approx(1)
+
+
+def test_logs_that_follow_no_transect_are_told_with_their_distance(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    points = "".join(
+        f'<trkpt lat="33.5" lon="{-129 + i / 10000:.4f}"><time>2026-02-03T16:00:{i:02d}Z</time>'
+        "</trkpt>"
+        for i in range(60)
+    )
+    (tmp_path / "far.gpx").write_text(f"{HEAD}<trk><trkseg>{points}</trkseg></trk></gpx>")
+    season = tmp_path / "s.gpkg"
+    transects = DEMO / "transects.geojson"
+    assert run("intake", season, *ZONE, transects, tmp_path / "far.gpx") == 0
+    assert run("month", season, "2026-02", "--out", tmp_path / "o") == 2
+    told = capsys.readouterr().err
+    assert "follows a transect" in told
+    assert " km from one" in told

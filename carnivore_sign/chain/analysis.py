@@ -16,12 +16,13 @@ import geopandas as gpd
 import pandas as pd
 
 from carnivore_sign.chain.options import AnalysisOptions
-from carnivore_sign.errors import DataWarning, NothingSurveyed
+from carnivore_sign.errors import DataWarning, InputError, NothingSurveyed
 from carnivore_sign.identify import (
     Evidence,
     estimate_shares,
     load_evidence,
     pool_evidence,
+    regions,
     to_probabilities,
     weigh_sign,
 )
@@ -29,10 +30,12 @@ from carnivore_sign.intake import place_sign
 from carnivore_sign.presence import (
     MonthlyPresence,
     SeasonPresence,
+    Share,
     monthly_presence,
     season_presence,
 )
 from carnivore_sign.records.season import Season
+from carnivore_sign.space import STORED_CRS, project, working_crs
 from carnivore_sign.survey import (
     assign_walks,
     cut_segments,
@@ -56,6 +59,8 @@ class Analysis:
         With which choices.
     evidence : Evidence
         With which likelihood ratios, and which prior of the region.
+    region_prior : Series
+        Prior of each taxon in the region, without those held to be absent.
     prior : Series
         Prior of each taxon that the trails' probabilities were computed with: the shares
         estimated from the season's trails, or the region's prior where that was asked for.
@@ -77,6 +82,8 @@ class Analysis:
         Walk of each sign, by its name.
     probabilities : DataFrame
         ``p_<taxon>`` of each sign by itself, by its name.
+    likelihoods : DataFrame
+        Log likelihood of each taxon, pooled over the sign of each trail, by its name.
     members : DataFrame
         Which sign make up which trail.
     trails : GeoDataFrame
@@ -88,6 +95,7 @@ class Analysis:
     season: Season
     options: AnalysisOptions
     evidence: Evidence
+    region_prior: pd.Series
     prior: pd.Series
     transects: gpd.GeoDataFrame
     parcels: gpd.GeoDataFrame
@@ -101,6 +109,7 @@ class Analysis:
     unplaced: pd.DataFrame
     walks: pd.Series
     probabilities: pd.DataFrame
+    likelihoods: pd.DataFrame
     members: pd.DataFrame
     trails: gpd.GeoDataFrame
     detections: pd.DataFrame
@@ -143,9 +152,16 @@ class Analysis:
             prior=self.prior,
             fit=self.season_presence.fit,
         )
-        if self.season_presence.fit is None:
-            return told._replace(message=self.season_presence.message)
-        return told
+        whole = self.season_presence
+        if whole.fit is None:
+            own = "" if told.fit is None else "This month's own walks carry one, given here."
+            return told._replace(message=f"{whole.message} {own}".strip())
+        shares = whole.shares[whole.shares["period"].eq(period)].drop(columns="period")
+        return told._replace(share=Share(*next(shares.itertuples(index=False))))
+
+    def under_prior(self, prior: pd.Series) -> pd.DataFrame:
+        """Return the probabilities of the trails under another prior: ``p_<taxon>``, by trail."""
+        return to_probabilities(self.likelihoods, prior)
 
 
 def analyse(season: Season, options: AnalysisOptions | None = None) -> Analysis:
@@ -175,6 +191,7 @@ def analyse(season: Season, options: AnalysisOptions | None = None) -> Analysis:
     options = options or AnalysisOptions()
     _require_something(season)
     evidence = load_evidence(options.region)
+    region_prior = _region_prior(evidence, options)
     transects = season.read("transects")
     clearings = season.read("clearings")
     prints = season.read("prints")
@@ -188,21 +205,22 @@ def analyse(season: Season, options: AnalysisOptions | None = None) -> Analysis:
     )
     sign, unplaced = place_sign(season.read("sign"), season.read("waypoints"))
     _tell_unplaced(unplaced)
+    _tell_unmatched(matched, transects)
     walks = assign_walks(sign, matched)
     likelihoods = weigh_sign(sign, prints, evidence)
-    probabilities = to_probabilities(likelihoods, evidence.prior)
-    members = link_trails(sign, probabilities, walks, prints, prior=evidence.prior)
+    probabilities = to_probabilities(likelihoods, region_prior)
+    members = link_trails(sign, probabilities, walks, prints, prior=region_prior)
     pooled = pool_evidence(likelihoods, members.set_index("sign")["trail"])
-    prior = estimate_shares(pooled, evidence.prior) if options.learn_prior else evidence.prior
+    prior = estimate_shares(pooled, region_prior) if options.learn_prior else region_prior
     trails = make_trails(sign, members, to_probabilities(pooled, prior), prints, clearings)
     detections, incidental = make_detections(
         trails, members, sign, segments, visits, walks=walks, max_offset_m=options.max_offset_m
     )
     trails = date_by_clearing(trails, detections, visits, with_tracks=_with_tracks(members, sign))
     return Analysis(
-        season, options, evidence, prior, transects, season.read("parcels"), clearings, prints,
-        season.read("receipts"), segments, matched, visits, sign, unplaced, walks,
-        probabilities, members, trails, detections, incidental,
+        season, options, evidence, region_prior, prior, transects, season.read("parcels"),
+        clearings, prints, season.read("receipts"), segments, matched, visits, sign, unplaced,
+        walks, probabilities, pooled, members, trails, detections, incidental,
     )  # fmt: skip
 
 
@@ -214,6 +232,35 @@ def _require_something(season: Season) -> None:
             f"{season.path}: the season has no {' and no '.join(missing)}. Import them: "
             f"carnivore-sign intake {season.path} FILE ..."
         )
+
+
+def _region_prior(evidence: Evidence, options: AnalysisOptions) -> pd.Series:
+    prior = evidence.prior.copy()
+    prior[list(options.absent)] = 0.0
+    if not prior[options.taxon] > 0:
+        raise InputError(
+            f"the region '{options.region}' holds {options.taxon_name} to be absent",
+            remedy=f"Choose another region: {', '.join(regions())}.",
+        )
+    return prior / prior.sum()
+
+
+def _tell_unmatched(matched: pd.DataFrame, transects: gpd.GeoDataFrame) -> None:
+    """Say so where no fix at all lies on a transect, and how far off the logs are."""
+    if matched["segment"].notna().any():
+        return
+    logs = matched.drop_duplicates("log")
+    crs = working_crs(transects)
+    starts = gpd.GeoSeries(
+        gpd.points_from_xy(logs["longitude_deg"], logs["latitude_deg"]), crs=STORED_CRS
+    )
+    apart = starts.to_crs(crs).distance(project(transects, crs).union_all()).min()
+    warnings.warn(
+        f"None of the {len(logs)} logs follows a transect: the nearest starts {apart / 1000:.1f} "
+        "km from one. Were these the right transects, or latitude and longitude swapped?",
+        DataWarning,
+        stacklevel=3,
+    )
 
 
 def _with_tracks(members: pd.DataFrame, sign: pd.DataFrame) -> pd.Series:

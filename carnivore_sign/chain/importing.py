@@ -36,6 +36,11 @@ class ImportSummary:
         """Why files were refused or gave nothing."""
         return [str(problem) for problem in self.receipts["problem"].dropna().unique()]
 
+    @property
+    def all_refused(self) -> bool:
+        """Whether no file at all was taken."""
+        return bool(self.receipts["outcome"].eq("refused").all())
+
     def as_dict(self) -> dict[str, Any]:
         """Return plain values, ready for JSON."""
         return {

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 from carnivore_sign.errors import InputError
 from carnivore_sign.records.vocabularies import TAXA, TAXON_NAMES
+
+#: No receiver errs by more, so that a wider tolerance would count walks elsewhere as effort.
+WIDEST_TOLERANCE_M: Final = 500.0
 
 
 @dataclass(frozen=True)
@@ -18,6 +22,8 @@ class AnalysisOptions:
         The animal asked about: a key of ``TAXA`` or a name of it, such as ``mountain lion``.
     region : str
         Which taxa and priors the evidence is weighed with; see ``identify.regions``.
+    absent : tuple of str
+        Taxa known not to live there; their prior is 0 and that of the others is scaled up.
     segment_length_m : float
         Length of the pieces that transects are cut into.
     tolerance_m : float
@@ -33,6 +39,7 @@ class AnalysisOptions:
 
     taxon: str = "puma"
     region: str = "general"
+    absent: tuple[str, ...] = ()
     segment_length_m: float = 1000.0
     tolerance_m: float = 30.0
     max_speed_m_s: float = 4.0
@@ -40,20 +47,35 @@ class AnalysisOptions:
     learn_prior: bool = True
 
     def __post_init__(self) -> None:
-        known = TAXON_NAMES.get(self.taxon.strip().lower())
-        if known is None:
+        object.__setattr__(self, "taxon", _known_taxon(self.taxon))
+        object.__setattr__(self, "absent", tuple(_known_taxon(name) for name in self.absent))
+        if self.taxon in self.absent:
             raise InputError(
-                f"'{self.taxon}' is not a taxon the library can weigh",
-                remedy=f"Use one of: {', '.join(TAXA)}.",
+                f"{self.taxon_name} is asked about and held to be absent",
+                remedy="Take it out of the absent ones.",
             )
-        object.__setattr__(self, "taxon", known)
         for name in ("segment_length_m", "tolerance_m", "max_speed_m_s", "max_offset_m"):
             if not 0 < getattr(self, name) < float("inf"):
                 raise InputError(
                     f"{name} is {getattr(self, name):g}", remedy="Give a number above 0."
                 )
+        if self.tolerance_m > WIDEST_TOLERANCE_M:
+            raise InputError(
+                f"tolerance_m is {self.tolerance_m:g}",
+                remedy=f"Above {WIDEST_TOLERANCE_M:g} m a fix says nothing about a transect.",
+            )
 
     @property
     def taxon_name(self) -> str:
         """Name of the taxon in plain words."""
         return TAXA[self.taxon]
+
+
+def _known_taxon(name: str) -> str:
+    known = TAXON_NAMES.get(name.strip().lower())
+    if known is None:
+        raise InputError(
+            f"'{name}' is not a taxon the library can weigh",
+            remedy=f"Use one of: {', '.join(TAXA)}.",
+        )
+    return known

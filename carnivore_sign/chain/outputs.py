@@ -109,7 +109,7 @@ def page_choices(analysis: Analysis, messages: Iterable[str] = ()) -> Choices:
     options = analysis.options
     return Choices(
         region=options.region.replace("_", " "),
-        prior=analysis.evidence.prior.to_dict(),
+        prior=analysis.region_prior.to_dict(),
         shares=analysis.prior.to_dict() if options.learn_prior else {},
         settings={
             "length of segments": f"{options.segment_length_m:g} m",

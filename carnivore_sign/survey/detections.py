@@ -234,7 +234,7 @@ def _place(
     """Give each member its segment, visit and offset, or the reason why it has none."""
     placed = members[["sign", "trail"]].astype("object").reset_index(drop=True)
     walk = pd.Series(walks.to_numpy(dtype=object), index=walks.index.astype("object"))
-    placed["walk"] = placed["sign"].map(walk)
+    placed["walk"] = placed["sign"].map(walk).astype("object")
     near = near.assign(walk=placed["walk"].to_numpy()[near["member"]])
     near = near.merge(
         visits[["walk", "segment", "visit"]].astype("object"), on=["walk", "segment"], how="left"
