@@ -32,7 +32,7 @@ if TYPE_CHECKING:
         summarise_import,
     )
     from carnivore_sign.demo import run_demo
-    from carnivore_sign.intake import import_files, read_file
+    from carnivore_sign.intake import column_guide, import_files, read_file
     from carnivore_sign.records.season import Season, create_season, open_season
 
 _HOMES = {
@@ -43,6 +43,7 @@ _HOMES = {
     "month": "carnivore_sign.chain",
     "summarise_import": "carnivore_sign.chain",
     "run_demo": "carnivore_sign.demo",
+    "column_guide": "carnivore_sign.intake",
     "import_files": "carnivore_sign.intake",
     "read_file": "carnivore_sign.intake",
     "Season": "carnivore_sign.records.season",
@@ -57,6 +58,7 @@ __all__ = [
     "__version__",
     "analyse",
     "answer",
+    "column_guide",
     "create_season",
     "import_files",
     "month",

@@ -128,6 +128,19 @@ def _open_or_create(arguments: argparse.Namespace) -> Any:  # a Season, loaded o
     )
 
 
+def _columns(arguments: argparse.Namespace) -> int:
+    guide = carnivore_sign.column_guide(arguments.table)
+    rows = guide.to_dict("records")
+    lines = []
+    for row in rows:
+        lines.append(f"{row['column']}{' (needed)' if row['needed'] else ''}")
+        told = (row["what"], row["written"], row["words"] and f"one of: {row['words']}")
+        lines += [f"    {part}" for part in told if part]
+        lines += [f"    also called {row['also']}"] if row["also"] else []
+    _print({"table": arguments.table, "columns": rows}, as_json=arguments.json, lines=lines)
+    return DONE
+
+
 def _month(arguments: argparse.Namespace) -> int:
     result = carnivore_sign.month(
         carnivore_sign.open_season(arguments.season),
@@ -177,7 +190,7 @@ def _parser() -> argparse.ArgumentParser:
         "--version", action="version", version=f"carnivore-sign {carnivore_sign.__version__}"
     )
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
-    for add in (_add_demo, _add_intake, _add_month, _add_answer):
+    for add in (_add_demo, _add_intake, _add_columns, _add_month, _add_answer):
         add(commands)
     return parser
 
@@ -218,6 +231,14 @@ def _add_intake(commands: Any) -> None:
     command.add_argument("--name", help="title of a season to be created")
     command.add_argument("--crs", help="reference system of layers that state none, EPSG:...")
     command.add_argument("--observer", help="who carried the GPS, where the log does not say")
+
+
+def _add_columns(commands: Any) -> None:
+    about = (
+        "Say which columns a notebook table has, how they are written and which words they hold."
+    )
+    command = _add(commands, "columns", _columns, about, "carnivore-sign columns sign")
+    command.add_argument("table", metavar="TABLE", help="sign, prints, clearings or incidents")
 
 
 def _add_month(commands: Any) -> None:

@@ -34,7 +34,7 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-@pytest.mark.parametrize("command", ["demo", "intake", "month", "answer"])
+@pytest.mark.parametrize("command", ["demo", "intake", "columns", "month", "answer"])
 def test_each_command_has_help_with_an_example(
     command: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -86,6 +86,14 @@ def test_intake_tells_a_machine_the_receipts(
     assert receipt["rows_in"] == receipt["rows_kept"] + receipt["rows_set_aside"] > 0
     assert receipt["table_name"] == "clearings"
     assert told["problems"] == []
+
+
+def test_columns_tells_what_a_notebook_may_hold(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("columns", "sign") == 0
+    told = capsys.readouterr().out
+    assert "kind (needed)" in told
+    assert "one of: track, scat" in told
+    assert run("columns", "fixes") == 2
 
 
 def test_month_writes_what_it_says(

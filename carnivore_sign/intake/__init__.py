@@ -9,6 +9,7 @@ what is doubtful about a fix is a flag beside it.
 
 from carnivore_sign.intake.files import read_file, read_log, read_table
 from carnivore_sign.intake.flags import flag_fixes
+from carnivore_sign.intake.guide import column_guide
 from carnivore_sign.intake.importing import import_files
 from carnivore_sign.intake.kinds import KINDS
 from carnivore_sign.intake.photo_placing import estimate_clock_offsets, place_photos
@@ -16,13 +17,16 @@ from carnivore_sign.intake.photos import photo_thumbnail, read_photos
 from carnivore_sign.intake.placing import place_sign
 from carnivore_sign.intake.reading import Reading
 from carnivore_sign.intake.repair import repair_rollover
+from carnivore_sign.intake.set_aside import list_set_aside, reimport_set_aside, write_set_aside
 
 __all__ = [
     "KINDS",
     "Reading",
     "estimate_clock_offsets",
     "flag_fixes",
+    "column_guide",
     "import_files",
+    "list_set_aside",
     "photo_thumbnail",
     "place_photos",
     "place_sign",
@@ -30,5 +34,7 @@ __all__ = [
     "read_log",
     "read_photos",
     "read_table",
+    "reimport_set_aside",
     "repair_rollover",
+    "write_set_aside",
 ]
