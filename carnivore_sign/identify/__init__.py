@@ -1,7 +1,7 @@
-"""Identification: what was noted of a print becomes the probability of each taxon.
+"""Identification: what was noted or measured of a print becomes the probability of each taxon.
 
-Takes sign and prints as they were noted, and tables of evidence in which each number has its
-source. Gives log likelihoods per taxon for prints, sign and trails, probabilities under a
+Takes outlines of prints or caliper measurements, sign and prints as they were noted, and tables
+of evidence in which each number has its source. Gives measures with their errors, log likelihoods per taxon for prints, sign and trails, probabilities under a
 stated prior, the weight of each character, and a word for how sure that is. Does not link
 sign into trails, does not say *it was X*, and does not hide the prior.
 
@@ -10,8 +10,19 @@ independent; no single character decides.
 """
 
 from carnivore_sign.identify.characters import character_weights, weigh_characters
+from carnivore_sign.identify.characters_from import (
+    add_measured,
+    characters_from,
+    measured_states,
+    prints_from,
+    state_likelihoods,
+)
 from carnivore_sign.identify.evidence import Evidence, check_prior, load_evidence, regions
+from carnivore_sign.identify.measure import measure_print
+from carnivore_sign.identify.measuring import MEASURED
 from carnivore_sign.identify.observers import naming_log_likelihood, naming_odds
+from carnivore_sign.identify.outline_checks import CheckedOutlines, check_outlines
+from carnivore_sign.identify.outlines import outlines_from_table, read_outlines, to_geojson
 from carnivore_sign.identify.pooling import pool_evidence, weigh_sign
 from carnivore_sign.identify.probability import (
     CERTAINTY_CLASSES,
@@ -20,10 +31,36 @@ from carnivore_sign.identify.probability import (
     most_informative_unseen,
     to_probabilities,
 )
+from carnivore_sign.identify.scale import (
+    PhotoScale,
+    scale_from_length,
+    scale_from_points,
+    scale_from_rulers,
+    scale_from_square,
+    to_millimetres,
+)
 from carnivore_sign.identify.shares import PRIOR_TRAILS, estimate_shares
 from carnivore_sign.identify.sizes import normal_log_likelihood
 
 __all__ = [
+    "read_outlines",
+    "outlines_from_table",
+    "to_geojson",
+    "CheckedOutlines",
+    "check_outlines",
+    "PhotoScale",
+    "scale_from_length",
+    "scale_from_rulers",
+    "scale_from_square",
+    "scale_from_points",
+    "to_millimetres",
+    "MEASURED",
+    "measure_print",
+    "measured_states",
+    "state_likelihoods",
+    "characters_from",
+    "add_measured",
+    "prints_from",
     "Evidence",
     "load_evidence",
     "regions",

@@ -55,11 +55,11 @@ def long_axis(
     >>> forward.tolist(), AXIS_WAYS[way[0]]
     ([[0.0, 1.0]], 'pad and four toes')
     """
-    there = np.isfinite(toes).all(axis=2)
+    there: npt.NDArray[np.bool_] = np.isfinite(toes).all(axis=2)  # type: ignore[assignment]
     middle, outer = toes[:, 1:3].mean(axis=1), toes[:, [0, 3]].mean(axis=1)
+    count = there.sum(axis=1, keepdims=True)
     known = np.where(there[:, :, None], toes, 0.0).sum(axis=1)
-    some = known / np.maximum(there.sum(axis=1), 1)[:, None] - pad
-    some[~there.any(axis=1)] = np.nan
+    some = np.where(count > 0, known / np.maximum(count, 1) - pad, np.nan)
     along = np.einsum("ij,ij->i", some, pad_short_axis)
     ways = np.stack(
         [

@@ -60,9 +60,10 @@ def measure_calipers(table: pd.DataFrame, *, error_mm: float) -> pd.DataFrame:
     if not known:
         raise InputError(
             "there are neither outlines nor caliper measurements",
-            remedy=f"Give a geometry column, or any of {', '.join(_LENGTHS[:4])}, toe_2_length_mm ...",
+            remedy="Give a geometry column, or any of "
+            f"{', '.join(_LENGTHS[:4])}, toe_2_length_mm, toe_2_width_mm ...",
         )
-    index = pd.Index(table["print"] if "print" in table else table.index, name="print")
+    index = pd.Index(table.get("print", table.index), name="print")
     numbers = _numbers(table, known)
     names = [each for name in MEASURED for each in (name, f"{name}_error")]
     found = pd.DataFrame(np.nan, index=index, columns=names)
@@ -81,9 +82,9 @@ def _numbers(table: pd.DataFrame, known: list[str]) -> pd.DataFrame:
         row = int(np.flatnonzero(wrong.any(axis=1))[0])
         column = wrong.columns[wrong.iloc[row]][0]
         raise InputError(
-            f"{column} is {table[column].iloc[row]!r}, which is no length from {low:g} to {high:g} mm",
+            f"{column} is {table[column].iloc[row]!r}, no length from {low:g} to {high:g} mm",
             row=row,
-            remedy="Give numbers in millimetres; carnivore_sign.units.lengths_from_text reads units.",
+            remedy="Give numbers in millimetres; units.lengths_from_text reads other units.",
         )
     return numbers
 

@@ -16,12 +16,14 @@ import numpy.typing as npt
 import pandas as pd
 
 from carnivore_sign.errors import InputError
+from carnivore_sign.identify.characters_from import state_column
 from carnivore_sign.identify.evidence import Evidence
 from carnivore_sign.identify.sizes import size_witness
 from carnivore_sign.identify.tempering import (
     TAXON_ORDER,
     FloatArray,
     Witness,
+    cap_odds,
     group_powers,
     spread,
     tally_groups,
@@ -42,7 +44,8 @@ def weigh_characters(
     ----------
     prints : DataFrame
         Columns of PRINTS: characters (`CHARACTERS`), measures in mm (`MEASURES`), ``foot``.
-        Columns may be absent and values missing.
+        Columns may be absent and values missing. Where a character was not noted, the
+        columns of `add_measured` speak for it, if there are any.
     evidence : Evidence
         From `load_evidence`.
     surfaces : Series, optional
@@ -141,11 +144,49 @@ def witnesses(
     for name in CHARACTERS:
         table = evidence.log_tables[name]
         codes = _state_codes(prints, name)
+        silent = None
         if surfaces is not None:
-            codes[surfaces.isin(evidence.says_nothing(name)).to_numpy()] = -1
-        yield Witness(name, table[:, codes], spread(table)[codes])
+            silent = surfaces.isin(evidence.says_nothing(name)).to_numpy()
+            codes[silent] = -1
+        said, strength = table[:, codes], spread(table)[codes]
+        measured = _measured_rows(prints, name, codes, silent)
+        if len(measured):
+            said[:, measured] = _measured(prints, name, measured, evidence)
+            strength[measured] = spread(said[:, measured])
+        yield Witness(name, said, strength)
     for measure in MEASURES:
         yield size_witness(prints, measure, evidence, surfaces)
+
+
+def _measured_rows(
+    prints: pd.DataFrame,
+    character: str,
+    codes: npt.NDArray[np.intp],
+    silent: npt.NDArray[np.bool_] | None,
+) -> npt.NDArray[np.intp]:
+    """Return the prints whose character was measured and not noted, where it says something."""
+    first = state_column(character, CHARACTERS[character][0])
+    if first not in prints:
+        return np.zeros(0, dtype=np.intp)
+    open_to_it = (codes == -1) & prints[first].notna().to_numpy()
+    return np.flatnonzero(open_to_it if silent is None else open_to_it & ~silent)
+
+
+def _measured(
+    prints: pd.DataFrame, character: str, rows: npt.NDArray[np.intp], evidence: Evidence
+) -> FloatArray:
+    """Return log sum_s P(measured | s) P(s | taxon), capped like any other character."""
+    columns = [state_column(character, state) for state in CHARACTERS[character]]
+    likely = prints[columns].to_numpy(dtype=float)[rows]
+    if not (np.isfinite(likely).all() and (likely >= 0).all() and (likely.sum(axis=1) > 0).all()):
+        raise InputError(
+            f"the likelihoods of the states of {character} must be 0 or more, and not all 0",
+            remedy="Take them from state_likelihoods or add_measured.",
+        )
+    shares = evidence.characters.loc[character].loc[list(CHARACTERS[character])]
+    with np.errstate(divide="ignore"):
+        raw = np.log(shares[list(TAXON_ORDER)].to_numpy(dtype=float).T @ likely.T)
+    return cap_odds(raw, to_one=evidence.constant("cap_odds"))
 
 
 def _state_codes(prints: pd.DataFrame, character: str) -> npt.NDArray[np.intp]:

@@ -14,6 +14,7 @@ from functools import lru_cache
 from importlib.resources import files
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from scipy.special import expit
 
@@ -23,7 +24,7 @@ from carnivore_sign.records.vocabularies import LIKELY_FROM
 
 @lru_cache(maxsize=1)
 def foot_numbers() -> pd.DataFrame:
-    """Return the working values of this file: index ``name``; ``value``, ``meaning``, ``source``."""
+    """Return the working values of the weighing of feet, each with meaning and source."""
     file = files("carnivore_sign.identify").joinpath("data/feet.csv")
     with file.open(encoding="utf-8") as stream:
         return pd.read_csv(stream, comment="#").set_index("name")
@@ -89,7 +90,7 @@ def foot_probabilities(signs: FootSigns) -> dict[str, FloatArray]:
     }
 
 
-def foot_words(chances: Mapping[str, FloatArray]) -> dict[str, np.ndarray]:
+def foot_words(chances: Mapping[str, FloatArray]) -> dict[str, npt.NDArray[np.object_]]:
     """Put the probabilities into words: front, hind, left, right or unknown; and the foot.
 
     Returns
@@ -108,11 +109,12 @@ def foot_words(chances: Mapping[str, FloatArray]) -> dict[str, np.ndarray]:
     place = _word(chances["p_front"], chances["p_hind"], "front", "hind")
     side = _word(chances["p_left"], chances["p_right"], "left", "right")
     known = (place != "unknown") & (side != "unknown")
-    foot = np.where(known, side + "_" + place, None)
+    foot = np.full(len(known), None, dtype=object)
+    foot[known] = side[known] + "_" + place[known]
     return {"front_or_hind": place, "side": side, "foot": foot}
 
 
-def _word(one: FloatArray, other: FloatArray, name: str, against: str) -> np.ndarray:
+def _word(one: FloatArray, other: FloatArray, name: str, against: str) -> npt.NDArray[np.object_]:
     words = np.full(len(one), "unknown", dtype=object)
     words[one >= LIKELY_FROM] = name
     words[other >= LIKELY_FROM] = against

@@ -25,7 +25,7 @@ from carnivore_sign.identify.measuring import MEASURED, measure_marks
 from carnivore_sign.identify.outline_checks import check_outlines
 from carnivore_sign.identify.shapes import FloatArray, IntArray, Rings, polygon_moments
 from carnivore_sign.identify.splitting import note_rows, split_overlaps
-from carnivore_sign.identify.symmetry import mirror_overlap, overlap_at
+from carnivore_sign.identify.symmetry import coarse_outlines, mirror_overlap, overlap_at
 from carnivore_sign.progress import with_progress
 
 #: SD of a traced outline at each of its points, from a sharp photo (working choice; common
@@ -35,7 +35,7 @@ TRACING_ERROR_MM: Final = 0.5
 #: A print outside this range of lengths was not drawn in millimetres.
 PLAUSIBLE_LENGTH_MM: Final = (20.0, 350.0)
 
-_BLOCK_PRINTS: Final = 256
+_BLOCK_PRINTS: Final = 128
 _SEED: Final = 20
 
 
@@ -45,7 +45,7 @@ def measure_print(
     tracing_error_mm: float = TRACING_ERROR_MM,
     scale_error_fraction: float = 0.0,
     caliper_error_mm: float = 1.0,
-    retracings: int = 8,
+    retracings: int = 6,
     rng: np.random.Generator | None = None,
     show_progress: bool = False,
 ) -> pd.DataFrame:
@@ -58,8 +58,9 @@ def measure_print(
         ``geometry`` (shapely polygons in mm, seen from above, x to the right and y upwards;
         see `read_outlines`), and ``foot`` (one of `FEET`) where the observer stated it. Or,
         without a ``geometry`` column, caliper measurements, one print a row: any of
-        ``length_mm``, ``width_mm``, ``pad_width_mm``, ``pad_length_mm``, ``toe_<2 to 5>_length_mm``,
-        ``toe_<2 to 5>_width_mm``, ``foot``; ``print`` if the index is no name.
+        ``length_mm``, ``width_mm``, ``pad_width_mm``, ``pad_length_mm``,
+        ``toe_<2 to 5>_length_mm``, ``toe_<2 to 5>_width_mm``, ``foot``; ``print`` if the index
+        is no name.
     tracing_error_mm : float
         SD of the outlines at each of their points.
     scale_error_fraction : float
@@ -98,8 +99,10 @@ def measure_print(
     --------
     >>> import shapely
     >>> pad = shapely.box(-20, -15, 20, 15)
-    >>> toes = [shapely.Point(x, y).buffer(9) for x, y in [(-30, 25), (-11, 45), (11, 45), (30, 25)]]
-    >>> drawn = pd.DataFrame({"print": "A", "part": ["pad"] + ["toe"] * 4, "geometry": [pad, *toes]})
+    >>> places = [(-30, 25), (-11, 45), (11, 45), (30, 25)]
+    >>> marks = [pad, *(shapely.Point(x, y).buffer(9) for x, y in places)]
+    >>> parts = ["pad", "toe", "toe", "toe", "toe"]
+    >>> drawn = pd.DataFrame({"print": "A", "part": parts, "geometry": marks})
     >>> measured = measure_print(drawn)
     >>> measured.loc["A", ["length_mm", "width_mm", "pad_width_mm"]].astype(float).round(1).tolist()
     [69.0, 78.0, 40.0]
@@ -218,8 +221,10 @@ def _retrace(marks: Marks, sd_mm: float, retracings: int, rng: np.random.Generat
     waves = [np.full_like(phase, np.sqrt(0.5))]
     waves += [wave(turn * phase) for turn in (1, 2, 3) for wave in (np.cos, np.sin)]
     basis = np.stack(waves) * np.sqrt(2.0 / 7.0) * sd_mm
-    weight = rng.normal(size=(retracings, len(basis), count, 2))
-    moved = np.einsum("kv,rkvi->rvi", basis, weight[:, :, rings.ring_of_vertex])
+    weight = rng.normal(size=(len(basis), retracings, count, 2))
+    moved = np.zeros((retracings, *rings.xy.shape))
+    for wave, sizes in zip(basis, weight, strict=True):
+        moved += wave[:, None] * sizes[:, rings.ring_of_vertex]
     shift = np.arange(retracings)[:, None]
     return Marks(
         Rings(
@@ -249,7 +254,7 @@ def _spread_of(
     values["symmetry_iou"] = np.full(again.count, np.nan)
     if whole.any():
         repeated = np.tile(whole, retracings)
-        core = again.rings.take(again.core(repeated))
+        core = coarse_outlines(again.rings.take(again.core(repeated)))
         values["symmetry_iou"][repeated] = overlap_at(core, np.tile(axis, (retracings, 1)))
     turns = values["axis_deg"].reshape(retracings, marks.count)
     values["axis_deg"] = (turns - turns[0] + 180.0) % 360.0

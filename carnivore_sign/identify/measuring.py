@@ -112,14 +112,18 @@ def _turned(marks: Marks, forward: FloatArray) -> Rings:
     known = np.where(np.isfinite(forward), forward, (0.0, 1.0))
     row = marks.row[marks.rings.ring_of_vertex]
     xy = turn_forward(marks.rings.xy, np.zeros_like(marks.rings.xy), known[row])
-    xy = np.where(np.isfinite(forward).all(axis=1)[row, None], xy, np.nan)
+    lost = np.isnan(forward[:, 0])[row]
+    xy[lost] = np.nan
     return Rings(xy, marks.rings.offsets)
 
 
 def _front_points(rings: Rings) -> FloatArray:
     """Return the foremost vertex of each ring."""
-    order = np.lexsort((rings.xy[:, 1], rings.ring_of_vertex))
-    return rings.xy[order[rings.offsets[1:] - 1]]
+    ahead = rings.xy[:, 1]
+    top = np.flatnonzero(ahead == np.maximum.reduceat(ahead, rings.start)[rings.ring_of_vertex])
+    foremost = np.full((len(rings), 2), np.nan)
+    foremost[rings.ring_of_vertex[top]] = rings.xy[top]
+    return foremost
 
 
 def _sizes(low: FloatArray, high: FloatArray, areas: FloatArray) -> dict[str, FloatArray]:

@@ -50,7 +50,7 @@ class PadEdges:
     @property
     def front_lobes(self) -> FloatArray:
         """Lobes of the front edge, one or two."""
-        return 1.0 + (self.front_dent_deg >= LOBE_DENT_DEG)
+        return np.where(self.front_dent_deg >= LOBE_DENT_DEG, 2.0, 1.0)
 
 
 def pad_edges(pads: Rings) -> PadEdges:

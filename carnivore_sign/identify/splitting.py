@@ -76,10 +76,13 @@ def split_overlaps(outlines: gpd.GeoDataFrame, row: IntArray, count: int) -> Spl
         _empty_lists(count),
         np.full(count, "", dtype=object),
     )
-    suspect = (toes > 4) | (pads > 1) | _badly_fitting(z, row, toe, pad, toes, pads)
+    suspect = (toes > 4) | (pads > 1)
+    suspect |= _badly_fitting(
+        z, row, np.where(toe, 0, np.where(pad, 1, 2)), (toes == 4) & (pads == 1)
+    )
     for number in np.flatnonzero(suspect):
         mine = np.flatnonzero(row == number)
-        _share(found, outlines, mine, mine[toe[mine]], mine[pad[mine]], z, int(number))
+        _share(found, outlines, z, (mine, mine[toe[mine]], mine[pad[mine]]), int(number))
     return found
 
 
@@ -92,24 +95,23 @@ def _empty_lists(count: int) -> npt.NDArray[np.object_]:
 def _badly_fitting(
     z: npt.NDArray[np.complex128],
     row: IntArray,
-    toe: npt.NDArray[np.bool_],
-    pad: npt.NDArray[np.bool_],
-    toes: IntArray,
-    pads: IntArray,
+    kind: IntArray,
+    complete: npt.NDArray[np.bool_],
 ) -> npt.NDArray[np.bool_]:
-    """Tell which prints of four toes and a pad stray far from the template."""
-    bad = np.zeros(len(toes), dtype=bool)
-    whole = np.flatnonzero((toes == 4) & (pads == 1))
+    """Tell which prints of four toes (kind 0) and a pad (kind 1) stray far from the template."""
+    bad = np.zeros(len(complete), dtype=bool)
+    whole = np.flatnonzero(complete)
     if not len(whole):
         return bad
     chosen = np.isin(row, whole)
-    rows = np.flatnonzero(toe & chosen)
-    rows = rows[np.argsort(row[rows], kind="stable")].reshape(-1, 4)
-    middle = np.flatnonzero(pad & chosen)
+    toes = np.flatnonzero((kind == 0) & chosen)
+    rows = toes[np.argsort(row[toes], kind="stable")].reshape(-1, 4)
+    middle = np.flatnonzero((kind == 1) & chosen)
     middle = middle[np.argsort(row[middle], kind="stable")]
-    xy = np.stack([z[rows].real, z[rows].imag], axis=-1)
+    around = z[rows]
+    xy = np.stack([around.real, around.imag], axis=-1)
     order = left_to_right(xy, np.column_stack([z[middle].real, z[middle].imag]))
-    centres = np.column_stack([np.take_along_axis(z[rows], order, axis=1), z[middle]])
+    centres = np.column_stack([np.take_along_axis(around, order, axis=1), z[middle]])
     bad[whole] = fit_residual(centres) > BAD_FIT
     return bad
 
@@ -117,13 +119,12 @@ def _badly_fitting(
 def _share(
     found: Split,
     outlines: gpd.GeoDataFrame,
-    mine: IntArray,
-    toes: IntArray,
-    pads: IntArray,
     z: npt.NDArray[np.complex128],
+    patch: tuple[IntArray, IntArray, IntArray],
     number: int,
 ) -> None:
-    """Share out the marks of one patch, and write down what was done."""
+    """Share out the marks of one patch (all, its toes, its pads), and write down what was done."""
+    mine, toes, pads = patch
     fits = 4 <= len(toes) <= _MOST_TOES and 1 <= len(pads) <= _MOST_PADS
     if not fits:
         found.p_overlap[number] = np.nan

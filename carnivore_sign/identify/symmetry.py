@@ -20,7 +20,7 @@ from carnivore_sign.identify.shapes import FloatArray, Rings, polygon_moments, r
 _OPPOSITE: Final = (3, 2, 1, 0, 4)
 _FIRST_TURN: Final = 0.04
 _FIRST_MOVE: Final = 0.02
-_ROUNDS: Final = 3
+_ROUNDS: Final = 2
 
 #: Vertices of the outlines while the axis is searched; the overlap itself is cut exactly.
 _SEARCH_POINTS: Final = 20
@@ -45,7 +45,7 @@ def mirror_overlap(marks: Rings) -> tuple[FloatArray, FloatArray]:
     area = shapes.area.reshape(-1, 5)
     axis = _axis_of_centroids(shapes.centroid.reshape(-1, 5, 2), area)
     scale = np.sqrt(area.sum(axis=1))
-    coarse = _coarse(marks)
+    coarse = coarse_outlines(marks)
     polygons = coarse.polygons().reshape(-1, 5)
     best = shared_area(coarse, polygons, axis)
     step = np.column_stack([np.full(len(axis), _FIRST_TURN), _FIRST_MOVE * scale])
@@ -81,10 +81,12 @@ def shared_area(marks: Rings, polygons: npt.NDArray[np.object_], axis: FloatArra
     reflected = mirrored.take(row * 5 + two[pair]).polygons()
     cut = shapely.area(shapely.intersection(polygons[row, one[pair]], reflected))
     twice = np.where(one == two, 1.0, 2.0)[pair]
-    return np.bincount(row, weights=cut * twice, minlength=len(polygons))
+    shared = np.bincount(row, weights=cut * twice, minlength=len(polygons))
+    return np.asarray(shared, dtype=float)
 
 
-def _coarse(marks: Rings) -> Rings:
+def coarse_outlines(marks: Rings) -> Rings:
+    """Return the outlines with few vertices, at equal steps along them."""
     points = resample(marks, _SEARCH_POINTS).ravel()
     xy = np.column_stack([points.real, points.imag])
     return Rings(xy, np.arange(len(marks) + 1) * _SEARCH_POINTS)

@@ -12,6 +12,7 @@ from carnivore_sign.simulate.histories import (
     SimulatedHistories,
     simulate_histories,
 )
+from carnivore_sign.simulate.outlines import SCHEMES, PrintScheme, draw_prints
 from carnivore_sign.simulate.season import SimulatedSeason, Truth, simulate_season
 from carnivore_sign.simulate.settings import (
     AnimalSettings,
@@ -37,8 +38,10 @@ __all__ = [
     "ObserverSettings",
     "ObservingSettings",
     "ParcelSettings",
+    "PrintScheme",
     "RangeSettings",
     "RouteSettings",
+    "SCHEMES",
     "SeasonSettings",
     "SimulatedHistories",
     "SimulatedSeason",
@@ -48,6 +51,7 @@ __all__ = [
     "WalkingSettings",
     "WeatherSettings",
     "demo_settings",
+    "draw_prints",
     "simulate_histories",
     "simulate_season",
     "write_season",

@@ -84,7 +84,7 @@ class PrintScheme:
 #: Schemes of a front foot; common practice, no source.
 SCHEMES: Final[dict[str, PrintScheme]] = {
     "puma": PrintScheme(
-        toe_x=(-0.36, -0.125, 0.125, 0.36), toe_y=(0.30, 0.575, 0.575, 0.30),
+        toe_x=(-0.38, -0.13, 0.13, 0.38), toe_y=(0.27, 0.575, 0.575, 0.27),
         lead=0.07, outer_lead=0.06, toe_length=0.30, toe_width=0.195, splay_deg=14.0,
         taper=0.34, outer_corners=0.0, pad_length=0.46, pad_width=0.60, pad_top=0.62,
         rear_lobe_depth=0.045, front_lobe_depth=0.02, pinch=0.035,
@@ -93,7 +93,7 @@ SCHEMES: Final[dict[str, PrintScheme]] = {
     "dog": PrintScheme(
         toe_x=(-0.33, -0.115, 0.115, 0.33), toe_y=(0.31, 0.64, 0.64, 0.31),
         lead=0.0, outer_lead=0.0, toe_length=0.285, toe_width=0.185, splay_deg=8.0,
-        taper=0.0, outer_corners=0.11, pad_length=0.38, pad_width=0.46, pad_top=0.16,
+        taper=0.0, outer_corners=0.125, pad_length=0.38, pad_width=0.46, pad_top=0.16,
         rear_lobe_depth=0.0, front_lobe_depth=0.0, pinch=0.01,
         claw_length=0.09, claw_width=0.04, claw_gap=-0.015,
     ),
