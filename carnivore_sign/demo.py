@@ -17,7 +17,7 @@ import pandas as pd
 from carnivore_sign.chain import Analysis, AnalysisOptions, Outcome, analyse, answer, month
 from carnivore_sign.chain.answer import safe_name
 from carnivore_sign.chain.outputs import output_folder, rows_of
-from carnivore_sign.errors import FileUnreadable
+from carnivore_sign.errors import FileUnreadable, InputError
 from carnivore_sign.intake import import_files
 from carnivore_sign.progress import with_progress
 from carnivore_sign.records.season import Season, create_season, open_season
@@ -142,7 +142,14 @@ def against_truth(analysis: Analysis, truth: Path) -> pd.DataFrame:
 
 def _demo_season(path: Path, time_zone: str) -> Season:
     if path.exists():
-        return open_season(path)
+        season = open_season(path)
+        if season.name != _NAME:
+            raise InputError(
+                f"the season there is '{season.name}', and not one that the demo made",
+                file=path,
+                remedy="Name another folder: the demo never writes into your own season.",
+            )
+        return season
     return create_season(path, name=_NAME, time_zone=time_zone)
 
 

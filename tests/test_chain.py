@@ -18,7 +18,7 @@ from carnivore_sign.chain.outputs import plain, write_csv
 from carnivore_sign.errors import DataWarning, InputError, NothingSurveyed
 from carnivore_sign.presence import make_histories
 from carnivore_sign.records.check import find_faults
-from carnivore_sign.records.season import open_season
+from carnivore_sign.records.season import create_season, open_season
 from carnivore_sign.records.tables import DETECTIONS, SEGMENTS, TRAILS, VISITS
 from carnivore_sign.records.vocabularies import TAXA
 
@@ -172,3 +172,11 @@ def test_the_demo_runs_twice_and_says_the_same(tmp_path: Path) -> None:
     held = pd.DataFrame(first.numbers["against_truth"])
     assert held["inside"].sum() >= len(held) - 1
     assert all(path.is_file() for path in first.files.values())
+
+
+def test_the_demo_never_writes_into_a_season_of_ones_own(tmp_path: Path) -> None:
+    (tmp_path / "mine").mkdir()
+    own = create_season(tmp_path / "mine" / "season.gpkg", name="Mine", time_zone="UTC")
+    with pytest.raises(InputError, match="your own season"):
+        run_demo(tmp_path / "mine")
+    assert own.read("logs").empty

@@ -34,7 +34,8 @@ def weigh_sign(sign: pd.DataFrame, prints: pd.DataFrame, evidence: Evidence) -> 
 
     Each character is pooled over the prints of the sign in which it was seen, under the
     correlation ``rho_sign``; then the characters are tempered together as for a single print.
-    A print that shows little therefore never waters down a clear one.
+    A print that shows nothing therefore leaves a clear one as it is; one that says a little of the
+    same kind counts as little, and may temper a clear one slightly.
 
     The observer's naming is weighed only where no character spoke (scat, scrape, a track of
     which nothing was noted). Where characters were noted it was read off them, and using it

@@ -11,7 +11,8 @@ exactly the log likelihood ratio of their joint distribution; elsewhere it is a 
 
 The number of witnesses n is counted by how much they say: with s the spread of a witness
 over the taxa, n = (sum s)^2 / sum s^2. Ten alike count as ten; a clear one and nine that say
-almost nothing count as little more than one, so that a poor print never waters down a good one.
+almost nothing count as little more than one, so that a poor print waters a good one down but
+little.
 """
 
 from __future__ import annotations

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from carnivore_sign.records.vocabularies import CHARACTERS, FEET, NOT_VISIBLE, TAXON_NAMES
+from carnivore_sign.records.vocabularies import CHARACTERS, FEET, NOT_VISIBLE, TAXON_NAMES, UNNAMED
 
 Read = tuple[pd.Series, pd.Series]
 
@@ -155,8 +155,18 @@ def words_from_text(text: pd.Series, known: Mapping[str, str] | Iterable[str]) -
 
 
 def taxa_from_text(text: pd.Series) -> Read:
-    """Read the name of an animal; see `carnivore_sign.records.vocabularies.TAXON_NAMES`."""
-    return words_from_text(text, TAXON_NAMES)
+    """Read the name of an animal; see `carnivore_sign.records.vocabularies.TAXON_NAMES`.
+
+    Who writes *unknown* has named no animal, so that it is missing.
+
+    Examples
+    --------
+    >>> read, faults = taxa_from_text(pd.Series(["Cougar", "unknown", "?"]))
+    >>> read.tolist(), len(faults)
+    (['puma', None, None], 0)
+    """
+    named = ~text.str.strip().str.lower().isin(UNNAMED)
+    return words_from_text(text.where(named, ""), TAXON_NAMES)
 
 
 def feet_from_text(text: pd.Series) -> Read:

@@ -45,8 +45,10 @@ TAXON_NAMES: Final[dict[str, str]] = {
     "bear": "black_bear",
     "ursus americanus": "black_bear",
     "something else": "other",
-    "unknown": "other",
 }
+
+#: What people write who name no animal: it is not a naming of *something else*.
+UNNAMED: Final = ("unknown", "unsure", "undecided", "unidentified", "not sure", "n/a", "?", "-")
 
 #: Kinds of sign.
 SIGN_KINDS: Final = ("track", "scat", "scrape", "cache", "kill", "hair", "call")
