@@ -189,15 +189,15 @@ def analyse(season: Season, options: AnalysisOptions | None = None) -> Analysis:
         If sign had to be left out because nothing says where it was found.
     """
     options = options or AnalysisOptions()
-    _require_something(season)
+    transects, fixes = season.read("transects"), season.read("fixes")
+    _require_something(season, transects, fixes)
     evidence = load_evidence(options.region)
     region_prior = _region_prior(evidence, options)
-    transects = season.read("transects")
     clearings = season.read("clearings")
     prints = season.read("prints")
     segments = cut_segments(transects, length_m=options.segment_length_m)
     matched = match_logs(
-        season.read("fixes"), segments,
+        fixes, segments,
         tolerance_m=options.tolerance_m, max_speed_m_s=options.max_speed_m_s,
     )  # fmt: skip
     visits = make_visits(
@@ -224,9 +224,9 @@ def analyse(season: Season, options: AnalysisOptions | None = None) -> Analysis:
     )  # fmt: skip
 
 
-def _require_something(season: Season) -> None:
-    wanted = {"transects": "transects", "fixes": "GPS logs"}
-    missing = [what for table, what in wanted.items() if season.read(table).empty]
+def _require_something(season: Season, transects: pd.DataFrame, fixes: pd.DataFrame) -> None:
+    wanted = {"transects": transects, "GPS logs": fixes}
+    missing = [what for what, table in wanted.items() if table.empty]
     if missing:
         raise NothingSurveyed(
             f"{season.path}: the season has no {' and no '.join(missing)}. Import them: "
