@@ -162,14 +162,14 @@ def test_what_another_process_imports_meanwhile_is_seen(
     season: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     paths = write_logs(tmp_path, 3)
-    fit = importing._fit_into
+    fit = importing.fit_into
 
     def meanwhile(writer, reading):
         if reading.file == paths[0].name:
             import_files(season, [paths[1]])
         return fit(writer, reading)
 
-    monkeypatch.setattr(importing, "_fit_into", meanwhile)
+    monkeypatch.setattr(importing, "fit_into", meanwhile)
     told = import_files(season, paths).drop_duplicates("file")
     assert told["outcome"].tolist() == ["imported", "known", "imported"]
     assert assert_whole_files(season) == 3

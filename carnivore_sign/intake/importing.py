@@ -14,7 +14,6 @@ from itertools import groupby, islice
 from pathlib import Path
 from typing import Final
 
-import numpy as np
 import pandas as pd
 import shapely
 
@@ -23,7 +22,7 @@ from carnivore_sign.intake.clocks import require_zone
 from carnivore_sign.intake.parallel import FileRead, Options, read_many
 from carnivore_sign.intake.photo_importing import BATCH, import_photos, is_photo
 from carnivore_sign.intake.photos import unique_names
-from carnivore_sign.intake.reading import Reading, join_set_aside, rows_set_aside
+from carnivore_sign.intake.reading import Reading, csv_line, join_set_aside, rows_set_aside
 from carnivore_sign.intake.writing import SeasonWriter
 from carnivore_sign.progress import with_progress
 from carnivore_sign.records.check import conform
@@ -122,7 +121,7 @@ def _import_one(writer: SeasonWriter, file: FileRead) -> pd.DataFrame:
     if file.reading is None:
         return _refused(replace(file, problem=_GONE))
     try:
-        reading, fresh, rows_known = _fit_into(writer, file.reading)
+        reading, fresh, rows_known = fit_into(writer, file.reading)
         written = reading.receipts(rows_known=rows_known)
         writer.add({**fresh, "set_aside": reading.set_aside}, written)
     except InputError as error:
@@ -158,7 +157,7 @@ def _nothing_kept(reading: Reading) -> str:
     return f"{reading.file}: every row was set aside. The reasons are in table set_aside."
 
 
-def _fit_into(
+def fit_into(
     writer: SeasonWriter, reading: Reading
 ) -> tuple[Reading, dict[str, pd.DataFrame], dict[str, int]]:
     """Fit a reading to what the season holds.
@@ -243,12 +242,14 @@ def _without_known_names(season: Season, reading: Reading, name: str) -> Reading
         told.format(*values) + ": the season has it already; give it another name"
         for values in doubled[keys].itertuples(index=False, name=None)
     ]
+    heading, contents = _written(doubled)
     aside = rows_set_aside(
         reading.receipt,
         name,
         rows=doubled["source_row"].tolist(),
         reasons=reasons,
-        contents=_contents(doubled),
+        contents=contents,
+        heading=heading,
     )
     return replace(
         reading,
@@ -257,18 +258,14 @@ def _without_known_names(season: Season, reading: Reading, name: str) -> Reading
     )
 
 
-def _contents(frame: pd.DataFrame) -> list[str]:
-    """Write rows of the record out as text, as near to the original as they allow."""
-    columns = [column for column in frame.columns if column not in ("receipt", "source_row")]
-    words = frame[columns].astype("object")
-    if "geometry" in words:
+def _written(frame: pd.DataFrame) -> tuple[str, list[str]]:
+    """Write rows of the record out as a table that can be read again: its heading, its lines."""
+    words = pd.DataFrame(frame).drop(columns=["receipt", "source_row", "geometry"], errors="ignore")
+    for name in words.select_dtypes("datetimetz"):
+        words[name] = words[name].dt.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    if "geometry" in frame and frame.geometry.geom_type.dropna().eq("Point").all():
+        words["lat"], words["lon"] = frame.geometry.y, frame.geometry.x
+    elif "geometry" in frame:
         words["geometry"] = shapely.to_wkt(frame.geometry.to_numpy(), rounding_precision=7)
-    given = words.notna().to_numpy(dtype=bool)
-    return [
-        ", ".join(
-            f"{column}={value}"
-            for column, value, there in zip(columns, row, told, strict=True)
-            if there
-        )
-        for row, told in zip(words.to_numpy(dtype=object), np.asarray(given), strict=True)
-    ]
+    words = words.astype("object").where(words.notna(), "")
+    return csv_line(list(words)), [csv_line(row) for row in words.to_numpy().tolist()]

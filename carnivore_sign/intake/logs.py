@@ -70,6 +70,7 @@ def log_reading(
     head: LogHead,
     notes: Sequence[str] = (),
     content_of: Callable[[Any], str] = str,
+    heading: str | None = None,
 ) -> Reading:
     """Make the reading of a log.
 
@@ -91,6 +92,8 @@ def log_reading(
         What was repaired, assumed or left out.
     content_of : callable
         Gives the text of a point from what stands in ``content``; asked for faulty ones only.
+    heading : str, optional
+        First row of the table that the points stood in, if it was a table.
 
     Returns
     -------
@@ -110,7 +113,12 @@ def log_reading(
             continue
         rows_in[name] = len(some)
         tables[name], bad, why = _sorted(
-            some.reset_index(drop=True), table, source, log=log, content_of=content_of
+            some.reset_index(drop=True),
+            table,
+            source,
+            log=log,
+            content_of=content_of,
+            heading=heading,
         )
         aside.append(bad)
         told += why
@@ -145,6 +153,7 @@ def _sorted(
     *,
     log: str,
     content_of: Callable[[Any], str],
+    heading: str | None,
 ) -> tuple[gpd.GeoDataFrame, pd.DataFrame, list[str]]:
     """Sort the points of one table into kept and set aside."""
     points = _Points.of(frame, table)
@@ -158,6 +167,7 @@ def _sorted(
         rows=points.columns["source_row"][rows].tolist(),
         reasons=points.faults[rows].tolist(),
         contents=[content_of(content) for content in contents.tolist()],
+        heading=heading,
     )
     columns = {name: values[kept] for name, values in points.columns.items()}
     columns["receipt"] = _constant(source.receipt, int(kept.sum()))

@@ -14,12 +14,11 @@ from typing import Final
 import pandas as pd
 
 from carnivore_sign.intake.cells import numbers_from_text
-from carnivore_sign.intake.clocks import day_and_clock
 from carnivore_sign.intake.columns import POINT_COLUMNS, read_grid
 from carnivore_sign.intake.logs import LogHead, log_reading
 from carnivore_sign.intake.positions import COLUMNS as PLACE_COLUMNS
 from carnivore_sign.intake.positions import positions_from_columns
-from carnivore_sign.intake.reading import Reading
+from carnivore_sign.intake.reading import Reading, csv_line
 from carnivore_sign.intake.source import Source
 from carnivore_sign.intake.tables import Cells, lay_out
 from carnivore_sign.units import lengths_from_text
@@ -58,7 +57,7 @@ def read_point_table(
     if len(extra.columns):
         notes.append("columns not kept: " + ", ".join(extra.columns))
     frame["source_row"] = grid.numbers
-    frame["content"] = [grid.separator.join(row) for row in grid.rows]
+    frame["content"] = [csv_line(row, grid.separator) for row in grid.rows]
     faults = cells.faults().groupby("row")["reason"].agg("; ".join)
     frame["fault"] = faults.reindex(frame.index).astype("object")
     named = frame["name"].notna()
@@ -70,6 +69,7 @@ def read_point_table(
         points=points,
         head=LogHead(observer=observer, tracks=any_fix, parts=any_fix),
         notes=notes,
+        heading=csv_line(grid.header, grid.separator),
     )
 
 
@@ -90,7 +90,7 @@ def _points(cells: Cells) -> pd.DataFrame:
         {
             "lon": places.lon,
             "lat": places.lat,
-            "time": cells.times("time", day_and_clock(day, clock)),
+            "time": cells.moments("time", day, clock),
             "elevation_m": _measure(cells, "elevation", unit="m"),
             "hdop": _measure(cells, "hdop"),
             "accuracy_m": _measure(cells, "accuracy", unit="m"),

@@ -6,6 +6,8 @@ rows set aside. Readers make it through `make_reading`, which sorts rows into th
 
 from __future__ import annotations
 
+import csv
+import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -21,7 +23,7 @@ from carnivore_sign.records.check import TEXT, TIME, conform, empty, split_fault
 from carnivore_sign.records.tables import RECEIPTS, SET_ASIDE, Table
 
 #: Longest piece of the original that is kept with a row set aside, in characters.
-MAX_CONTENT: Final = 500
+MAX_CONTENT: Final = 4000
 _NOTHING: Final = empty(SET_ASIDE)
 
 
@@ -135,8 +137,12 @@ def rows_set_aside(
     rows: Sequence[int],
     reasons: Sequence[str],
     contents: Sequence[str | None],
+    heading: str | None = None,
 ) -> pd.DataFrame:
-    """Return rows of table ``set_aside``, the original text cut at `MAX_CONTENT` characters."""
+    """Return rows of table ``set_aside``, the original text cut at `MAX_CONTENT` characters.
+
+    `heading` is the first row of the table that they came from, if it was a table.
+    """
     if not rows:
         return _NOTHING.copy()
     frame = pd.DataFrame(
@@ -146,9 +152,23 @@ def rows_set_aside(
             "source_row": list(rows),
             "reason": list(reasons),
             "content": [_shortened(content) for content in contents],
+            "heading": [_shortened(heading)] * len(rows),
         }
     )
     return conform(frame, SET_ASIDE)
+
+
+def csv_line(cells: Sequence[object], separator: str = ",") -> str:
+    """Return cells as a line of CSV without its end.
+
+    Examples
+    --------
+    >>> csv_line(["S1", "fox, or dog"])
+    'S1,"fox, or dog"'
+    """
+    line = io.StringIO()
+    csv.writer(line, delimiter=separator, lineterminator="").writerow(cells)
+    return line.getvalue()
 
 
 def join_set_aside(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
@@ -164,6 +184,7 @@ def sort_rows(
     faults: pd.DataFrame,
     contents: pd.Series,
     receipt: str,
+    heading: str | None = None,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Sort rows into those that keep to `table` and those set aside with their reasons.
 
@@ -179,6 +200,8 @@ def sort_rows(
         The original text of each row.
     receipt : str
         Name of the receipt.
+    heading : str, optional
+        First row of the table, as `csv_line` gives it.
 
     Returns
     -------
@@ -203,6 +226,7 @@ def sort_rows(
         rows=rows.loc[joined.index, "source_row"].tolist(),
         reasons=joined.tolist(),
         contents=contents.loc[joined.index].tolist(),
+        heading=heading,
     )
     return kept.reset_index(drop=True), aside
 

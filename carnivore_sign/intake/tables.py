@@ -30,9 +30,10 @@ from carnivore_sign.intake.cells import (
 )
 from carnivore_sign.intake.clocks import day_and_clock, times_from_text
 from carnivore_sign.intake.columns import TABLE_COLUMNS, Grid, TableColumns, read_grid
+from carnivore_sign.intake.dates import date_notes, why_unread
 from carnivore_sign.intake.positions import COLUMNS as PLACE_COLUMNS
 from carnivore_sign.intake.positions import positions_from_columns
-from carnivore_sign.intake.reading import Reading, make_reading, sort_rows
+from carnivore_sign.intake.reading import Reading, csv_line, make_reading, sort_rows
 from carnivore_sign.intake.source import Source
 from carnivore_sign.records.tables import SEASON_TABLES
 from carnivore_sign.records.vocabularies import CHARACTERS, CLEARING_CAUSES, SIGN_KINDS, SURFACES
@@ -80,12 +81,24 @@ class Cells:
         unit = self.units.get(column)
         return self.read(column, lambda text: lengths_from_text(text, to=to, default_unit=unit))
 
-    def times(self, column: str, text: pd.Series | None = None) -> pd.Series:
-        """Read a column of times, or the text given in its place."""
-        written = self.text(column) if text is None else text
-        values, faults, notes = times_from_text(written, time_zone=self.time_zone)
-        self.fault(column, faults, written)
-        self.notes += notes
+    def times(self, column: str, *, date: str | None = None) -> pd.Series:
+        """Read a column of times of day, with the column of their dates if it has one."""
+        blank = pd.Series("", index=self.frame.index, dtype="object")
+        return self.moments(column, self.text(date) if date else blank, self.text(column))
+
+    def moments(self, column: str, day: pd.Series, clock: pd.Series) -> pd.Series:
+        """Read times from text of dates, blank where there is none, and of times of day."""
+        values, faults, notes = times_from_text(
+            day_and_clock(day, clock), time_zone=self.time_zone
+        )
+        apart = "date" in self.frame
+        told = [
+            why_unread(day[row], clock[row], apart=apart) or reason
+            for row, reason in faults.items()
+        ]
+        written = (day + " " + clock).str.strip()
+        self.fault(column, pd.Series(told, index=faults.index, dtype="object"), written)
+        self.notes += [*notes, *date_notes(pd.concat([day, clock]))]
         return values
 
     def fault(self, column: str, faults: pd.Series, written: pd.Series | None = None) -> None:
@@ -152,8 +165,9 @@ def read_notebook(source: Source, kind: str, *, time_zone: str | None = None) ->
         rows,
         SEASON_TABLES[kind],
         faults=cells.faults(),
-        contents=pd.Series([grid.separator.join(row) for row in grid.rows], dtype="object"),
+        contents=pd.Series([csv_line(row, grid.separator) for row in grid.rows], dtype="object"),
         receipt=source.receipt,
+        heading=csv_line(grid.header, grid.separator),
     )
     return make_reading(
         source,
@@ -198,7 +212,7 @@ def _sign(cells: Cells) -> pd.DataFrame:
     cells.require(age_min > age_max, "age_min: the youngest age is above the oldest")
     rows = {
         "sign": cells.words("sign"),
-        "time": cells.times("time", day_and_clock(cells.text("date"), cells.text("time"))),
+        "time": cells.times("time", date="date"),
         "observer": cells.words("observer"),
         "kind": cells.read("kind", lambda text: words_from_text(text, KIND_NAMES)),
         "named_as": cells.read("named_as", taxa_from_text),
@@ -233,16 +247,14 @@ def _clearings(cells: Cells) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "cause": cells.read("cause", lambda text: words_from_text(text, CLEARING_CAUSES)),
-            "time": cells.times("time", day_and_clock(cells.text("date"), cells.text("time"))),
+            "time": cells.times("time", date="date"),
             "transects": joined.mask(everywhere, "all"),
         }
     )
 
 
 def _incidents(cells: Cells) -> pd.DataFrame:
-    blank = pd.Series("", index=cells.frame.index)
-    well = cells.times("last_seen_well", day_and_clock(blank, cells.text("last_seen_well")))
-    found = cells.times("found", day_and_clock(blank, cells.text("found")))
+    well, found = cells.times("last_seen_well"), cells.times("found")
     cells.require(well > found, "last_seen_well: after the loss was found")
     rows = {
         "incident": cells.words("incident"),

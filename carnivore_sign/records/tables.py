@@ -121,7 +121,18 @@ SET_ASIDE = Table(
         _count("source_row", "row of the file", required=True),
         _text("reason", "why, and what would mend it", required=True),
         _text("content", "the row as it came"),
+        _text("heading", "first row of the table it came from, if it was a table"),
     ),
+)
+
+SETTLED = Table(
+    "settled",
+    "one row set aside that was corrected later; the row itself stays as it came",
+    (
+        _text("receipt", "receipt of the correction", required=True),
+        _count("set_aside_no", "number of the row in table set_aside, from 1", required=True),
+    ),
+    key=("set_aside_no",),
 )
 
 LOGS = Table(
@@ -315,8 +326,8 @@ INCIDENTS = Table(
 SEASON_TABLES: Final[dict[str, Table]] = {
     table.name: table
     for table in (
-        RECEIPTS, SET_ASIDE, LOGS, FIXES, WAYPOINTS, ROUTE_POINTS, TRANSECTS, PARCELS, CLEARINGS,
-        SIGN, PRINTS, INCIDENTS, PHOTOS,
+        RECEIPTS, SET_ASIDE, SETTLED, LOGS, FIXES, WAYPOINTS, ROUTE_POINTS, TRANSECTS, PARCELS,
+        CLEARINGS, SIGN, PRINTS, INCIDENTS, PHOTOS,
     )
 }  # fmt: skip
 

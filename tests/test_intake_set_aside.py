@@ -1,0 +1,187 @@
+"""Set aside: listed, corrected by hand, read again; and nothing is ever taken away."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from carnivore_sign.errors import FileUnreadable, InputError
+from carnivore_sign.intake import (
+    import_files,
+    list_set_aside,
+    reimport_set_aside,
+    write_set_aside,
+)
+from carnivore_sign.records.season import Season
+
+GPX = (
+    '<x:gpx xmlns:x="http://www.topografix.com/GPX/1/1"><x:wpt lat="37.4" lon="999">'
+    "<x:name>S1</x:name></x:wpt><x:trk><x:trkseg/><x:trkseg>"
+    '<x:trkpt lat="37.4" lon="-119.2"><x:time>2026-02-14T15:40:00Z</x:time></x:trkpt>'
+    '<x:trkpt lat="374" lon="-119.2"><x:time>2026-02-14T15:40:05Z</x:time></x:trkpt>'
+    '<x:trkpt lat="37.4002" lon="-119.2"><x:time>soon</x:time></x:trkpt>'
+    "</x:trkseg></x:trk></x:gpx>"
+)
+SIGN = (
+    "sign;date;time;lat;lon;kind;notes\n"
+    'S1;2026-02-14;08:01;37.4;-119.2;paw;"fresh; sharp edges"\n'
+    "S2;2026-02-14;08:20;37.4;-119.2;scat;=1+1\n"
+    "S3;2026-02-14;25:20;37.4;-119.2;scat;\n"
+)
+
+
+@pytest.fixture
+def filled(season: Season, tmp_path: Path) -> Season:
+    """Return a season into which files with faults were imported."""
+    (tmp_path / "walk.gpx").write_text(GPX)
+    (tmp_path / "sign.csv").write_text(SIGN)
+    import_files(season, [tmp_path / "walk.gpx", tmp_path / "sign.csv"])
+    return season
+
+
+def correct(path: Path, mend: Callable[[str], str]) -> Path:
+    with path.open(encoding="utf-8-sig", newline="") as file:
+        rows = list(csv.DictReader(file))
+    for row in rows:
+        row["corrected"] = mend(row["corrected"])
+    with path.open("w", encoding="utf-8-sig", newline="") as file:
+        writer = csv.DictWriter(file, rows[0])
+        writer.writeheader()
+        writer.writerows(rows)
+    return path
+
+
+def mended(text: str) -> str:
+    for wrong, right in (("999", "-119.1"), ("374", "37.4001"), (">soon<", "/><!--"),
+                         (";paw;", ";track;"), ("25:20", "23:20")):  # fmt: skip
+        text = text.replace(wrong, right)
+    return text.replace("/><!--", ">2026-02-14T15:40:10Z<")
+
+
+def test_rows_set_aside_are_listed_with_their_file_and_reason(filled: Season) -> None:
+    listed = list_set_aside(filled)
+    assert listed["set_aside_no"].tolist() == [1, 2, 3, 4, 5]
+    assert listed.groupby("file").size().to_dict() == {"walk.gpx": 3, "sign.csv": 2}
+    assert listed["reason"].str.contains("out of range|not a time|no such|not one of|kind").all()
+    assert listed["settled_by"].isna().all()
+
+
+def test_a_row_without_a_change_is_passed_over(filled: Season, tmp_path: Path) -> None:
+    path = write_set_aside(filled, tmp_path / "aside.csv")
+    assert reimport_set_aside(filled, path).empty
+    assert reimport_set_aside(filled, correct(path, lambda _: "")).empty
+    assert len(list_set_aside(filled)) == 5
+
+
+def test_corrected_rows_become_rows_with_a_receipt_that_names_the_earlier_one(
+    filled: Season, tmp_path: Path
+) -> None:
+    before = filled.read("set_aside")
+    path = correct(write_set_aside(filled, tmp_path / "aside.csv"), mended)
+    told = reimport_set_aside(filled, path)
+    assert (told["rows_in"] == told["rows_kept"] + told["rows_set_aside"]).all()
+    assert told.set_index("table_name")["rows_kept"].to_dict() == {
+        "waypoints": 1, "fixes": 2, "sign": 2,
+    }  # fmt: skip
+    first = filled.read("receipts")["receipt"].iloc[0]
+    assert told["notes"].iloc[0] == f"corrects rows 2, 3 set aside under receipt {first}"
+    pd.testing.assert_frame_equal(filled.read("set_aside"), before)
+    assert list_set_aside(filled).empty
+    assert set(list_set_aside(filled, with_settled=True)["settled_by"]) == set(told["receipt"])
+
+    fixes = filled.read("fixes")
+    assert fixes["log"].tolist() == ["walk"] * 3
+    assert fixes["part"].tolist() == [1, 1, 1]
+    assert fixes["source_row"].tolist() == [1, 2, 3]
+    assert fixes.geometry.y.tolist() == [37.4, 37.4001, 37.4002]
+    assert fixes["receipt"].tolist() == [first, *[told["receipt"].iloc[0]] * 2]
+    assert filled.read("waypoints").geometry.x.tolist() == [-119.1]
+    sign = filled.read("sign")
+    assert sign["sign"].tolist() == ["S2", "S1", "S3"]
+    assert sign["notes"].tolist()[:2] == ["=1+1", "fresh; sharp edges"]
+    assert sign["time"].iloc[2] == pd.Timestamp("2026-02-15T07:20Z")
+
+
+def test_a_correction_that_is_wrong_is_set_aside_in_its_turn(
+    filled: Season, tmp_path: Path
+) -> None:
+    path = write_set_aside(filled, tmp_path / "aside.csv")
+    told = reimport_set_aside(filled, correct(path, lambda text: text.replace("374", "370")))
+    assert told[["rows_in", "rows_kept", "rows_set_aside"]].to_numpy().tolist() == [[1, 0, 1]]
+    listed = list_set_aside(filled)
+    assert listed["set_aside_no"].tolist() == [2, 3, 4, 5, 6]
+    assert listed["file"].iloc[-1] == "walk.gpx, corrected"
+    again = correct(write_set_aside(filled, path), lambda text: text.replace("370", "37.4001"))
+    reimport_set_aside(filled, again)
+    assert filled.read("fixes").geometry.y.tolist() == [37.4, 37.4001]
+    assert len(filled.read("set_aside")) == 6
+
+
+def test_a_correction_must_be_one_row_of_its_table(filled: Season, tmp_path: Path) -> None:
+    path = write_set_aside(filled, tmp_path / "aside.csv")
+    told = reimport_set_aside(filled, correct(path, lambda text: text and text * 2 + "\nx"))
+    assert told["rows_kept"].eq(0).all()
+    assert list_set_aside(filled)["set_aside_no"].tolist() == [6, 7, 8, 9, 10]
+
+
+def test_a_name_that_is_taken_can_be_given_anew(filled: Season, tmp_path: Path) -> None:
+    other = tmp_path / "other.csv"
+    other.write_text("sign,time,lat,lon,kind\nS2,2026-02-15T08:00:00Z,37.5,-119.3,scat\n")
+    import_files(filled, [other])
+    path = correct(
+        write_set_aside(filled, tmp_path / "a.csv"), lambda text: text.replace("S2,", "S22,")
+    )
+    told = reimport_set_aside(filled, path)
+    assert told["rows_kept"].tolist() == [1]
+    last = filled.read("sign").iloc[-1]
+    assert (last["sign"], last["kind"]) == ("S22", "scat")
+    assert last["time"] == pd.Timestamp("2026-02-15T08:00Z")
+    assert (last.geometry.x, last.geometry.y) == (-119.3, 37.5)
+
+
+def test_a_point_can_be_given_in_place_of_what_cannot_be_read(
+    season: Season, tmp_path: Path
+) -> None:
+    (tmp_path / "cut.gpx").write_text('<gpx><trk><trkseg><trkpt lat="37.4" lon="-11')
+    import_files(season, [tmp_path / "cut.gpx"])
+    path = write_set_aside(season, tmp_path / "aside.csv")
+    line = "37.4,-119.2,2026-02-14T15:40:00Z,600,"
+    reimport_set_aside(season, correct(path, lambda _: line))
+    fixes = season.read("fixes")
+    assert fixes["elevation_m"].tolist() == [600]
+    assert list_set_aside(season).empty
+
+
+def test_no_cell_of_the_file_is_run_as_a_formula(season: Season, tmp_path: Path) -> None:
+    text = "sign,time,kind,notes\n=HYPERLINK(1),2026-02-14T08:00:00Z,paw,x\n"
+    (tmp_path / "bad.csv").write_text(text)
+    import_files(season, [tmp_path / "bad.csv"])
+    path = write_set_aside(season, tmp_path / "aside.csv")
+    with path.open(encoding="utf-8-sig", newline="") as file:
+        cells = [cell for row in csv.reader(file) for cell in row]
+    assert not any(cell.startswith(("=", "+", "-", "@")) for cell in cells)
+    reimport_set_aside(season, correct(path, lambda cell: cell.replace(",paw,", ",scat,")))
+    assert season.read("sign")["sign"].tolist() == ["=HYPERLINK(1)"]
+
+
+def test_a_file_of_corrections_that_does_not_fit_is_told(filled: Season, tmp_path: Path) -> None:
+    path = tmp_path / "aside.csv"
+    path.write_text("a,b\n1,2\n")
+    with pytest.raises(FileUnreadable, match="no columns set_aside_no and corrected"):
+        reimport_set_aside(filled, path)
+    path.write_text("set_aside_no,corrected\n99,x\n")
+    with pytest.raises(InputError, match="no row number 99"):
+        reimport_set_aside(filled, path)
+    path.write_text("set_aside_no,corrected\nx,y\n")
+    with pytest.raises(InputError, match="row 2: 'x' is not the number"):
+        reimport_set_aside(filled, path)
+    with pytest.raises(FileUnreadable):
+        reimport_set_aside(filled, tmp_path / "none.csv")
+    good = correct(write_set_aside(filled, path), mended)
+    reimport_set_aside(filled, good)
+    with pytest.raises(InputError, match="was settled already"):
+        reimport_set_aside(filled, good)
