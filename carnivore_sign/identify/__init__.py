@@ -1,9 +1,10 @@
 """Identification: what was noted or measured of a print becomes the probability of each taxon.
 
 Takes outlines of prints or caliper measurements, sign and prints as they were noted, and tables
-of evidence in which each number has its source. Gives measures with their errors, log likelihoods per taxon for prints, sign and trails, probabilities under a
-stated prior, the weight of each character, and a word for how sure that is. Does not link
-sign into trails, does not say *it was X*, and does not hide the prior.
+of evidence in which each number has its source. Gives measures with their errors, log
+likelihoods per taxon for prints, sign and trails, probabilities under a stated prior, the
+weight of each character, and a word for how sure that is. Does not link sign into trails,
+does not say *it was X*, and does not hide the prior.
 
 What was *not visible* leaves the odds untouched; what errs alike is not counted as
 independent; no single character decides.

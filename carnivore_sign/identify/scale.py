@@ -26,6 +26,13 @@ from carnivore_sign.identify.shapes import FloatArray
 #: SD of a click on a photo, each way (working choice; common practice, no source).
 CLICK_ERROR_PX: Final = 1.5
 
+_WRONG_ORDER: Final = (
+    "the points of the scale run the wrong way round: the photo is mirrored, or they were "
+    "clicked out of order"
+)
+_IN_LINE: Final = "three of the four points lie on a line, so that they fix no perspective"
+_CLICK_AGAIN: Final = "Click them clockwise as seen from above, or mirror the photo back."
+
 _SQUARE: Final = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, -1.0], [0.0, -1.0]])
 
 
@@ -238,6 +245,8 @@ def scale_from_points(
         )
     if not (np.isfinite(seen).all() and np.isfinite(lying).all()):
         raise InputError("a point of the scale is no finite number")
+    _check_not_in_line(seen)
+    _check_not_in_line(lying)
     matrix = _direct_linear_transform(seen, lying)
     _check_not_mirrored(matrix, seen)
     scale = PhotoScale(matrix, 0.0, 0.0, "points")
@@ -294,11 +303,19 @@ def _check_not_mirrored(matrix: FloatArray, seen: FloatArray) -> None:
     around = np.column_stack([seen, np.ones(len(seen))])
     depth = around @ matrix[2]
     if (depth <= 0).any() or np.linalg.det(matrix) >= 0:
-        raise InputError(
-            "the points of the scale run the wrong way round: the photo is mirrored, or they were "
-            "clicked out of order",
-            remedy="Click them clockwise as seen from above, or mirror the photo back.",
-        )
+        raise InputError(_WRONG_ORDER, remedy=_CLICK_AGAIN)
+
+
+def _check_not_in_line(points: FloatArray) -> None:
+    """Refuse points of which no four are in general position."""
+    size = np.ptp(points, axis=0).max() ** 2
+    if len(points) > 4:
+        return  # the fit itself tells
+    for left_out in range(4):
+        one, two, three = np.delete(points, left_out, axis=0)
+        doubled_area = np.linalg.det(np.stack([two - one, three - one]))
+        if abs(doubled_area) <= 1e-6 * size:
+            raise InputError(_IN_LINE, remedy="Use the corners of a square.")
 
 
 def _direct_linear_transform(seen: FloatArray, lying: FloatArray) -> FloatArray:
@@ -317,12 +334,11 @@ def _direct_linear_transform(seen: FloatArray, lying: FloatArray) -> FloatArray:
     )
     _, sizes, right = np.linalg.svd(rows)
     if sizes[7] < 1e-7 * sizes[0]:
-        raise InputError(
-            "three of the four points lie on a line, so that they fix no perspective",
-            remedy="Use the corners of a square.",
-        )
+        raise InputError(_IN_LINE, remedy="Use the corners of a square.")
     matrix = np.linalg.inv(two) @ right[8].reshape(3, 3) @ one
     depth = float(np.append(seen.mean(axis=0), 1.0) @ matrix[2])
+    if abs(depth) < 1e-12 * np.abs(matrix).max():
+        raise InputError(_WRONG_ORDER, remedy=_CLICK_AGAIN)
     return np.asarray(matrix / depth)
 
 
