@@ -76,7 +76,7 @@ def test_of_two_walks_at_one_time_the_nearer_is_taken() -> None:
         pd.concat(
             [
                 log(walk([(0, 0), (900, 0)]), name="A"),
-                log(walk([(0, 60), (900, 60)]), name="B"),
+                log(walk([(900, 60), (0, 60)]), name="B"),
             ],
             ignore_index=True,
         ),

@@ -8,7 +8,7 @@ import pytest
 
 from carnivore_sign.errors import InputError, NothingSurveyed
 from carnivore_sign.survey.intervals import doubtful_poisson_limits, poisson_limits
-from carnivore_sign.survey.rates import count_company_once, detection_rates
+from carnivore_sign.survey.rates import detection_rates
 from carnivore_sign.units import METRES
 
 KM_PER_MILE = METRES["mi"] / METRES["km"]
@@ -124,36 +124,6 @@ def test_visits_without_an_observer_are_a_group_of_their_own() -> None:
     rates = detection_rates(visits, found(["V1"], ["a"]), by=("observer",))
     assert rates["effort_km"].sum() == 30
     assert rates.loc[rates["observer"].isna(), "trails_per_km"].tolist() == [0.05]
-
-
-def company():
-    start = pd.to_datetime(
-        ["2024-05-06 08:00Z", "2024-05-06 08:01Z", "2024-05-06 08:15Z", "2024-05-06 15:00Z",
-         "2024-05-06 08:00Z"]
-    )  # fmt: skip
-    return some_visits(
-        [0.9, 1.0, 0.8, 1.0, 0.7],
-        segment=["A", "A", "A", "A", "B"],
-        observer=["Ann", "Bo", "Cy", "Ann", "Bo"],
-        start=start,
-        end=start + pd.Timedelta(minutes=20),
-    )
-
-
-def test_a_party_with_several_receivers_walks_its_length_once() -> None:
-    visits = company()
-    assert count_company_once(visits)["effort_km"].tolist() == [0, 1, 0, 1, 0.7]
-    mixed = visits.sample(frac=1, random_state=3)
-    assert count_company_once(mixed)["effort_km"].sort_index().tolist() == [0, 1, 0, 1, 0.7]
-    rates = detection_rates(visits, found(["V0", "V1"], ["a", "b"])).iloc[0]
-    assert rates["effort_km"] == pytest.approx(2.7)
-    assert rates["trails_per_km"] == pytest.approx(2 / 2.7)
-    assert visits["effort_km"].sum() == pytest.approx(4.4), "what was handed in is left alone"
-
-
-def test_each_observer_keeps_their_effort_in_a_table_by_observer() -> None:
-    rates = detection_rates(company(), found(["V0"], ["a"]), by="observer").set_index("observer")
-    assert rates["effort_km"].to_dict() == pytest.approx({"Ann": 1.9, "Bo": 1.7, "Cy": 0.8})
 
 
 def test_no_effort_unknown_columns_and_missing_chances_are_told() -> None:

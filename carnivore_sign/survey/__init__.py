@@ -26,7 +26,7 @@ from carnivore_sign.survey.intervals import (
     wilson_limits,
 )
 from carnivore_sign.survey.matching import EXCLUDING_FLAGS, PERMITTED_FLAGS, STATES, match_logs
-from carnivore_sign.survey.rates import count_company_once, detection_rates
+from carnivore_sign.survey.rates import detection_rates
 from carnivore_sign.survey.segments import cut_segments
 from carnivore_sign.survey.visits import make_visits, visits_in, walk_summary
 
@@ -48,7 +48,6 @@ __all__ = [
     "make_detections",
     "date_by_clearing",
     "detection_rates",
-    "count_company_once",
     "compare_rates",
     "RateComparison",
     "clumping_test",

@@ -145,7 +145,7 @@ def bootstrap_rates(
     """Limits of the rates per km from walks drawn again, with the doubt drawn as well.
 
     In each draw as many walks as there were are drawn with replacement, and each trail is or is
-    not the taxon's by its probability. Each log counts as a walk, in company or not.
+    not the taxon's by its probability. A party's walk counts once.
 
     Parameters
     ----------

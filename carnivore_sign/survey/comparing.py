@@ -17,7 +17,7 @@ from scipy import optimize, special
 
 from carnivore_sign.errors import InputError, NothingSurveyed
 from carnivore_sign.survey.intervals import doubtful_poisson_limits, poisson_binomial_pmf
-from carnivore_sign.survey.rates import count_company_once, trails_of
+from carnivore_sign.survey.rates import trails_of
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -134,7 +134,6 @@ def compare_rates(
     """
     if unit not in _UNITS:
         raise InputError(f"unit is '{unit}'", remedy="Take 'km' or 'km_day'.")
-    visits = count_company_once(visits, by=[by])
     effort = visits.loc[visits[_UNITS[unit]].notna()].groupby(by)[_UNITS[unit]].sum()
     effort = effort[effort > 0]
     for name in (first, second):

@@ -12,7 +12,6 @@ import geopandas as gpd
 import pandas as pd
 
 from carnivore_sign.errors import InputError, NothingSurveyed
-from carnivore_sign.survey.rates import count_company_once
 
 
 def effort_table(
@@ -70,8 +69,7 @@ def effort_table(
         raise InputError(f"by is '{by}'", remedy="Take 'transect' or 'segment'.")
     months = list(periods) if periods is not None else _months(visits)
     units = segments.groupby(by, sort=False, observed=True).size().rename("segments")
-    counted = count_company_once(visits, by=["period"])
-    walked = counted.groupby([by, "period"], observed=True)
+    walked = visits.groupby([by, "period"], observed=True)
     done = walked.agg(
         segments_walked=("segment", "nunique"),
         walks=("walk", "nunique"),

@@ -17,6 +17,7 @@ import shapely
 
 from carnivore_sign.errors import InputError
 from carnivore_sign.space import STORED_CRS, stored, working_crs
+from carnivore_sign.survey.company import join_company
 from carnivore_sign.survey.linework import Passes, find_passes, lay_grid, lay_lines
 from carnivore_sign.survey.sequence import choose_passes
 from carnivore_sign.survey.tracks import Track, number_walks, order_track, speeds_m_s
@@ -97,7 +98,8 @@ def match_logs(
     -------
     DataFrame
         One row per fix, with the index of `fixes`: ``log``, ``part``, ``walk`` (log, hash sign,
-        number; a walk ends at a pause of over four hours), ``time``, ``longitude_deg``,
+        number; a walk ends at a pause of over four hours, and the logs of one party, see
+        `join_company`, have the walk of the earliest of them), ``time``, ``longitude_deg``,
         ``latitude_deg``, ``segment``, ``transect``, ``along_m`` (geodesic, along the transect
         from its start), ``offset_m``, ``speed_m_s`` (over 15 s), ``on_foot`` (whether the step
         from the usable fix in front of it was made at walking speed), ``state`` (see `STATES`).
@@ -152,7 +154,7 @@ def match_logs(
         {
             "log": fixes["log"].astype("category").array,
             "part": fixes["part"].to_numpy(),
-            "walk": _walk_names(fixes, track),
+            "walk": _walk_names(fixes, track, x, y),
             "time": fixes["time"].array,
             "longitude_deg": longitude,
             "latitude_deg": latitude,
@@ -232,13 +234,14 @@ def _on_foot(
         return same_line & (np.abs(np.diff(along, prepend=np.nan)) <= max_speed_m_s * least_s)
 
 
-def _walk_names(fixes: pd.DataFrame, track: Track) -> pd.Categorical:
+def _walk_names(fixes: pd.DataFrame, track: Track, x: FloatArray, y: FloatArray) -> pd.Categorical:
     numbers = number_walks(track)
     log, logs = pd.factorize(fixes["log"])
     pair = log[track.row] * (int(numbers.max(initial=0)) + 1) + numbers
     code, pairs = pd.factorize(pair, sort=True)
     most = int(numbers.max(initial=0)) + 1
-    names = [f"{logs[p // most]}#{p % most}" for p in pairs]
+    code, kept = pd.factorize(join_company(code, track.seconds, x, y), sort=True)
+    names = [f"{logs[p // most]}#{p % most}" for p in pairs[kept]]
     codes = np.full(len(fixes), -1)
     codes[track.row] = code
     return pd.Categorical.from_codes(codes, categories=pd.Index(names, dtype=object))

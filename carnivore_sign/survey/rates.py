@@ -34,8 +34,8 @@ def detection_rates(
     many segments or visits of the group it was found. The number of trails of the taxon is
     then Poisson-binomial, and the limits are those of `doubtful_poisson_limits`: exact Poisson
     (Garwood) limits where every probability is 0 or 1. They suppose that trails are independent
-    and calibrated; clumped trails need wider limits. Observers who walk a segment in company are
-    one length of effort (`count_company_once`).
+    and calibrated; clumped trails need wider limits. Observers who walk in company make one
+    visit (see `make_visits`), and so one length of effort.
 
     Parameters
     ----------
@@ -82,7 +82,6 @@ def detection_rates(
     _refuse(visits, groups)
     grouped = visits if groups else visits.assign(_all=0)
     keys = groups or ["_all"]
-    grouped = count_company_once(grouped, by=keys)
     known = grouped["effort_km_days"].notna()
     effort = grouped.groupby(keys, dropna=False, observed=True).agg(
         visits=("visit", "size"), effort_km=("effort_km", "sum")
@@ -120,46 +119,6 @@ def _refuse(visits: pd.DataFrame, groups: list[str]) -> None:
             f"the visits have no column {', '.join(absent)}",
             remedy=f"Group by some of {', '.join(map(str, visits.columns))}.",
         )
-
-
-def count_company_once(visits: pd.DataFrame, *, by: Sequence[str] = ()) -> pd.DataFrame:
-    """Set ``effort_km`` to 0 for visits made in company of one that covered more.
-
-    Visits of one segment that overlap in time are a party with several receivers: they see the
-    same sign, and the length is walked once. The visit that covered most keeps its effort.
-    ``effort_km_days`` is left as it is: a visit that begins before the one before has ended has
-    no days of new sign. Visits without the columns ``segment``, ``start`` and ``end`` are given
-    back as they are.
-
-    Parameters
-    ----------
-    visits : DataFrame
-        From `make_visits`.
-    by : sequence of str
-        Columns of `visits`; company is sought within each group only, so that each of two
-        observers keeps their effort in a table by observer.
-
-    Examples
-    --------
-    >>> hours = pd.to_datetime(["2024-05-06 08:00Z", "2024-05-06 08:01Z", "2024-05-06 15:00Z"])
-    >>> visits = pd.DataFrame({
-    ...     "segment": "MESA#001", "start": hours, "end": hours + pd.Timedelta(minutes=20),
-    ...     "effort_km": [0.9, 1.0, 1.0],
-    ... })
-    >>> count_company_once(visits)["effort_km"].tolist()
-    [0.0, 1.0, 1.0]
-    """
-    if not {"segment", "start", "end"} <= set(visits) or len(visits) < 2:
-        return visits
-    keys = list(dict.fromkeys([*by, "segment"]))
-    ordered = visits.reset_index(drop=True).sort_values("start", kind="stable")
-    place = ordered.groupby(keys, dropna=False, observed=True, sort=False).ngroup()
-    reached = ordered["end"].groupby(place).cummax().groupby(place).shift()
-    alone = ~(ordered["start"] < reached)
-    party = alone.groupby(place).cumsum()
-    most = ordered["effort_km"].groupby([place, party]).idxmax()
-    counted = np.isin(np.arange(len(visits)), most)
-    return visits.assign(effort_km=visits["effort_km"].where(counted, 0.0))
 
 
 def trails_of(

@@ -65,7 +65,9 @@ def make_visits(
     DataFrame
         As `records.tables.VISITS`, in order of time. ``covered_m`` counts each metre once,
         however often it was walked on that walk. ``hours_since_cleared`` runs from the latest
-        clearing. ``effort_km_days`` is km times the days in which *new* sign could gather:
+        clearing. A party with several receivers makes one visit: the union of what its logs
+        cover, under the name of the earliest log, with its ``observer`` joined by ``, ``.
+        ``effort_km_days`` is km times the days in which *new* sign could gather:
         since the clearing or since the visit before on that segment, whichever is later, at
         most `max_days_collecting`; missing where neither is known.
 
@@ -92,7 +94,7 @@ def make_visits(
     walk = covered["walk"].astype("object")
     log = walk.str.rsplit("#", n=1).str[0].astype("object")
     place = segments.iloc[covered["segment"]]
-    observers = logs.drop_duplicates("log").set_index("log")["observer"]
+    party = _observers(matched, logs)
     visits = pd.DataFrame(
         {
             "visit": walk + "@" + place["segment"].astype("object").to_numpy(),
@@ -100,7 +102,7 @@ def make_visits(
             "log": log,
             "segment": place["segment"].to_numpy(),
             "transect": place["transect"].to_numpy(),
-            "observer": log.map(observers),
+            "observer": walk.map(party),
             "start": start,
             "end": end,
             "period": start.dt.tz_convert(zone).dt.strftime("%Y-%m"),
@@ -166,6 +168,26 @@ def walk_summary(visits: pd.DataFrame) -> pd.DataFrame:
         5, "hours", (summary["end"] - summary["start"]).dt.total_seconds() / SECONDS_PER_HOUR
     )
     return summary.sort_values("start", kind="stable").reset_index()
+
+
+def _observers(matched: pd.DataFrame, logs: pd.DataFrame) -> pd.Series:
+    """Return, by walk, who carried its logs, each once; missing where no log says."""
+    walk, log = matched["walk"].cat, matched["log"].cat
+    named = walk.codes.to_numpy() >= 0
+    pair = walk.codes.to_numpy()[named].astype(np.int64) * len(log.categories)
+    pair = pd.unique(pair + log.codes.to_numpy()[named])
+    crew = pd.DataFrame(
+        {
+            "walk": walk.categories[pair // len(log.categories)],
+            "log": log.categories[pair % len(log.categories)],
+        }
+    ).astype("object")
+    crew["later"] = crew["walk"].str.rsplit("#", n=1).str[0].ne(crew["log"])
+    names = logs.drop_duplicates("log").set_index("log")["observer"].astype("object")
+    crew["observer"] = crew["log"].map(names)
+    crew = crew.dropna(subset="observer").drop_duplicates(["walk", "observer"])
+    crew = crew.sort_values(["walk", "later"], kind="stable")
+    return crew.groupby("walk", sort=False)["observer"].agg(", ".join)
 
 
 def _zone(name: str) -> ZoneInfo:
