@@ -77,8 +77,8 @@ def draw_signs(
     mean = np.repeat([spread / 2, -spread / 2], [own.sum(), other.sum()])
     log_ratio = spread * rng.normal(mean)
     posterior = expit(log_ratio + logit(prior)).clip(max=1 - 1e-12)
-    missed = np.bincount(at, np.log1p(-posterior), minlength=len(own))
-    p_found = 1 - np.exp(missed)
+    p_found = np.zeros(len(own))
+    np.maximum.at(p_found, at, posterior)
     grade = (p_found >= 0.5).astype(int) + (p_found >= 0.95)
     table = survey.visits.assign(
         trails=own + other,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -96,6 +98,38 @@ BEST = {
     0.8: [2] * 9,
     0.9: [2] * 9,
 }
+
+
+def test_the_best_number_of_visits_is_the_least_cost_of_all() -> None:
+    every = np.arange(2, 5000)
+    for psi in (0.01, 0.2, 0.5, 0.8, 0.99):
+        for p in (0.005, 0.03, 0.3, 0.9, 1.0):
+            least = every[np.argmin(every * psi_variance(psi, p, every))]
+            assert best_number_of_visits(psi, p) == least, (psi, p)
+    assert best_number_of_visits(0.5, [0.005, 0.001]).tolist() == [376, 1882]
+
+
+@pytest.mark.parametrize(
+    "ask",
+    [
+        lambda: best_number_of_visits(0.5, 0.0),
+        lambda: best_number_of_visits(0.5, [0.3, 1e-300]),
+        lambda: best_number_of_visits(1.0, 0.3),
+        lambda: blank_visits_needed(1e-300),
+        lambda: presence_after_blanks(0.5, 0.5, -3),
+        lambda: presence_after_blanks(0.5, 0.5, np.nan),
+        lambda: presence_after_blanks(1.0, 1.0, 3),
+        lambda: presence_limit_if_all_blank(0.3, [4, -1]),
+        lambda: units_needed(0.5, 0.0, 3, se=0.1),
+    ],
+)
+def test_what_has_no_answer_is_refused(ask: Callable[[], object]) -> None:
+    with pytest.raises(InputError):
+        ask()
+
+
+def test_sure_presence_and_sure_detection_before_any_visit() -> None:
+    assert presence_after_blanks(1.0, 1.0, 0) == 1
 
 
 def test_the_best_number_of_visits() -> None:

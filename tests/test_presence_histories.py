@@ -43,6 +43,26 @@ def test_bayes_theorem_takes_the_ratio_back_to_the_posterior(
     assert again == pytest.approx(posterior, rel=1e-6)
 
 
+def test_a_trail_counts_once_a_unit_and_period_on_its_first_visit() -> None:
+    visits, detections = one_visit([0.8])
+    later = visits.assign(visit="w2@a", walk="w2", start=visits["start"] + pd.Timedelta("3D"))
+    june = visits.assign(
+        visit="w3@a", walk="w3", period="2031-06", start=visits["start"] + pd.Timedelta("40D")
+    )
+    other = visits.assign(visit="w@b", segment="b")
+    walked = pd.concat([june, later, other, visits], ignore_index=True)
+    met = pd.concat(
+        [detections.assign(visit=name) for name in ("w3@a", "w2@a", "w@b", "w@a")],
+        ignore_index=True,
+    ).assign(segment=["a", "a", "b", "a"], period=["2031-06", *["2031-05"] * 3])
+    told = make_histories(walked, met, prior=0.3)
+    by_visit = told.visits.set_index("visit")
+    assert by_visit["trails"].to_dict() == {"w@a": 1, "w2@a": 0, "w3@a": 1, "w@b": 1}
+    assert by_visit["trails_expected"].to_dict() == {"w@a": 0.8, "w2@a": 0, "w3@a": 0.8, "w@b": 0.8}
+    assert by_visit["p_found"].max() == 0.8
+    assert sorted(told.signs["visit"]) == ["w3@a", "w@a", "w@b"]
+
+
 def one_visit(probabilities: list[float]) -> tuple[pd.DataFrame, pd.DataFrame]:
     time = pd.Timestamp("2031-05-03T15:00Z")
     visits = pd.DataFrame(
@@ -68,14 +88,16 @@ def one_visit(probabilities: list[float]) -> tuple[pd.DataFrame, pd.DataFrame]:
         ([], 0.0, 0),
         ([0.3], 0.3, 0),
         ([0.5], 0.5, 1),
-        ([0.3, 0.3], 0.51, 1),
+        ([0.3, 0.3], 0.3, 0),
         ([0.95], 0.95, 2),
-        ([0.8, 0.8], 0.96, 2),
+        ([0.8, 0.8], 0.8, 1),
+        ([0.3] * 9, 0.3, 0),
+        ([0.1, 0.97, 0.2], 0.97, 2),
         ([1.0], 1.0, 2),
         ([0.0], 0.0, 0),
     ],
 )
-def test_a_visit_is_graded_by_the_chance_that_any_find_was_the_taxons(
+def test_a_visit_is_graded_by_its_best_trail(
     probabilities: list[float], p_found: float, grade: int
 ) -> None:
     visit = make_histories(*one_visit(probabilities), prior=0.3).visits.iloc[0]

@@ -67,14 +67,48 @@ def test_a_segment_nobody_walked_takes_psi_and_is_not_looked_for(survey: Survey)
 def test_states_follow_from_the_trails(survey: Survey) -> None:
     segments, visits, detections = survey
     table = monthly_presence(segments, visits, detections, **MAY).table.set_index("segment")
-    missed = (1 - detections["p_puma"]).groupby(detections["segment"]).prod()
-    p_found = (1 - missed).reindex(visits["segment"].unique(), fill_value=0.0)
+    best = detections["p_puma"].groupby(detections["segment"]).max()
+    p_found = best.reindex(visits["segment"].unique(), fill_value=0.0)
     expected = pd.cut(
         p_found, [-1, 0.4999999, 0.9499999, 1], labels=["not_found", "found_likely", "found_sure"]
     )
     assert table.loc[p_found.index, "p_found"].to_numpy() == pytest.approx(p_found.to_numpy())
     assert table.loc[p_found.index, "state"].to_list() == expected.to_list()
     assert set(table["state"]) == {"not_looked", "not_found", "found_likely", "found_sure"}
+
+
+def test_many_poor_trails_do_not_make_a_find(survey: Survey) -> None:
+    segments, visits, _ = survey
+    here = visits[visits["segment"].eq(visits["segment"].iloc[0])]
+
+    def state_with(p_puma: list[float]) -> tuple[str, float]:
+        detections = pd.DataFrame(
+            {
+                "trail": [f"t{k}" for k in range(len(p_puma))],
+                "visit": np.resize(here["visit"].to_numpy(), len(p_puma)),
+                "segment": here["segment"].iloc[0], "period": "2031-05", "offset_m": 1.0,
+                "p_puma": p_puma,
+            }
+        )  # fmt: skip
+        table = monthly_presence(segments, visits, detections, **MAY).table.set_index("segment")
+        return tuple(table.loc[here["segment"].iloc[0], ["state", "p_found"]])
+
+    assert state_with([0.3] * 9) == ("not_found", 0.3)
+    assert state_with([0.46] * 5) == ("not_found", 0.46)
+    assert state_with([0.8] * 5) == ("found_likely", 0.8)
+    assert state_with([0.2, 0.96, 0.8]) == ("found_sure", 0.96)
+
+
+def test_a_trail_met_again_adds_nothing(survey: Survey) -> None:
+    segments, visits, detections = survey
+    first = visits.sort_values("start").groupby("segment")["visit"].agg(["first", "last"])
+    met = detections.loc[detections["visit"].isin(first["first"])]
+    again = met.assign(visit=met["segment"].map(first["last"]))
+    once = monthly_presence(segments, visits, detections, **MAY)
+    twice = monthly_presence(segments, visits, pd.concat([again, detections]), **MAY)
+    assert len(again) > 10
+    pd.testing.assert_frame_equal(once.table, twice.table)
+    assert once.share == twice.share
 
 
 def test_blank_effort_lowers_presence_below_psi(survey: Survey) -> None:
@@ -246,7 +280,7 @@ def test_months_that_hang_together_tell_more_of_each() -> None:
 
 
 def test_a_month_is_not_judged_with_a_fit_that_cannot(survey: Survey) -> None:
-    histories = make_histories(*survey[1:], prior=0.4)
+    histories = make_histories(*survey[1:], prior=0.4, sure_at=0.8)
     plain = fit_occupancy(histories)
     with pytest.raises(InputError, match="without a chain"):
         monthly_presence(*survey, fit=plain, **MAY)

@@ -6,7 +6,7 @@ blank visits it takes to be sure, and how much presence a survey without a find 
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +16,9 @@ from scipy.special import expit
 from carnivore_sign.errors import InputError
 from carnivore_sign.presence.layout import FloatArray
 from carnivore_sign.presence.result import OccupancyFit
+
+#: A number of visits beyond this is no answer to anyone who has to make them.
+MOST_VISITS: Final = 1e9
 
 
 class Probability(NamedTuple):
@@ -40,12 +43,18 @@ def presence_after_blanks(
     p : array_like
         Probability of finding it on one visit to a used unit.
     visits : array_like
-        Number of blank visits.
+        Number of blank visits, 0 or more.
 
     Returns
     -------
     array
         Of the common shape of the arguments.
+
+    Raises
+    ------
+    InputError
+        If an argument is out of its range, or there is a blank visit where psi and p are 1:
+        sure presence and sure detection leave no room for it.
 
     Examples
     --------
@@ -53,10 +62,13 @@ def presence_after_blanks(
     array([0.6  , 0.529, 0.263])
     """
     chance, found = require_probability(psi, "psi"), require_probability(p, "p")
-    missed = (1.0 - found) ** np.asarray(visits, dtype=float)
-    still = chance * missed
-    with np.errstate(invalid="ignore"):
-        return np.asarray(still / (1.0 - chance + still))
+    still = chance * (1.0 - found) ** require_count(visits)
+    whole = 1.0 - chance + still
+    if (whole <= 0.0).any():
+        raise InputError(
+            "with psi = 1 and p = 1 no visit can be blank", remedy="Give psi or p below 1."
+        )
+    return np.asarray(still / whole)
 
 
 def presence_after_blanks_of(
@@ -109,6 +121,7 @@ def presence_after_blanks_of(
         )
     rng = np.random.default_rng(0) if rng is None else rng
     drawn = expit(rng.multivariate_normal(fit.parameters, fit.covariance, size=draws))
+    drawn = drawn.clip(max=1.0 - 1e-15)
     psi, p = expit(fit.parameters)
     tail = 0.5 * (1.0 - level)
     low, high = np.quantile(
@@ -144,6 +157,11 @@ def blank_visits_needed(p: npt.ArrayLike, *, certainty: float = 0.95) -> npt.NDA
         )
     with np.errstate(divide="ignore"):
         needed = np.log1p(-certainty) / np.log1p(-found)
+    if (needed > MOST_VISITS).any():
+        raise InputError(
+            f"p = {found.min():g} asks for more than {MOST_VISITS:.0g} visits",
+            remedy="Give a p that a survey can have, such as 0.05.",
+        )
     return np.maximum(1, np.ceil(needed - 1e-9)).astype(np.int64)
 
 
@@ -218,7 +236,7 @@ def presence_limit_if_all_blank(
     >>> presence_limit_if_all_blank(0.1, [1, 1])
     1.0
     """
-    found, n = np.broadcast_arrays(require_probability(p, "p"), np.asarray(visits, dtype=float))
+    found, n = np.broadcast_arrays(require_probability(p, "p"), require_count(visits))
     if not 0.0 < level < 1.0:
         raise InputError(f"a level of {level:g} is not between 0 and 1", remedy="Give 0.95.")
     ever = 1.0 - (1.0 - found) ** n
@@ -237,4 +255,12 @@ def require_probability(values: npt.ArrayLike, name: str) -> FloatArray:
     array = np.asarray(values, dtype=float)
     if not ((array >= 0) & (array <= 1)).all():
         raise InputError(f"{name} is not between 0 and 1", remedy="Give probabilities.")
+    return array
+
+
+def require_count(visits: npt.ArrayLike) -> FloatArray:
+    """Return `visits` as an array of numbers of visits, or raise `InputError`."""
+    array = np.asarray(visits, dtype=float)
+    if not (np.isfinite(array) & (array >= 0)).all():
+        raise InputError("a number of visits is below 0 or missing", remedy="Give 0 or more.")
     return array

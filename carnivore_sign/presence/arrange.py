@@ -96,6 +96,28 @@ def month_steps(units: pd.DataFrame) -> IntArray:
     return steps
 
 
+def neighbour_steps(units: pd.DataFrame) -> IntArray:
+    """Return the row of each place along each transect in each period; -1 for none.
+
+    Raises
+    ------
+    InputError
+        If the units do not know where they lie.
+    """
+    lacking = {"transect", "from_m"} - set(units)
+    if lacking:
+        raise InputError(
+            f"the units have no {', '.join(sorted(lacking))}, so neighbours are not known",
+            remedy="Make the histories with make_histories(..., segments=segments).",
+        )
+    order = units.reset_index(drop=True).sort_values(["period", "transect", "from_m"])
+    along = order.groupby(["period", "transect"])
+    line, place = along.ngroup().to_numpy(), along.cumcount().to_numpy()
+    steps = np.full((line.max(initial=-1) + 1, place.max(initial=-1) + 1), -1, dtype=np.int64)
+    steps[line, place] = order.index.to_numpy()
+    return steps
+
+
 def _run_of(periods: pd.Series) -> list[str]:
     there = sorted(periods.unique())
     if all(pd.Series(there).str.fullmatch(r"\d{4}-\d{2}")):

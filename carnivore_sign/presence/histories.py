@@ -35,12 +35,13 @@ class Histories:
     visits : DataFrame
         One row per visit: ``unit``, ``period``, ``visit``, ``effort_km``,
         ``effort_km_days`` (missing where unknown), ``trails`` (how many were found, of any
-        taxon), ``trails_expected`` (the sum of their probabilities), ``p_found`` (probability
-        that at least one of them was the taxon's), ``grade`` (0 nothing, 1 likely, 2 sure),
-        ``found`` (1 where the grade is sure, else 0), and any other columns of the visits.
+        taxon, for the first time in the unit and period), ``trails_expected`` (the sum of
+        their probabilities), ``p_found`` (probability of the likeliest of them, 0 for none),
+        ``grade`` (0 nothing, 1 likely, 2 sure), ``found`` (1 where the grade is sure, else
+        0), and any other columns of the visits.
     signs : DataFrame
-        One row per trail found: ``visit`` and ``log_ratio``, the natural logarithm of
-        P(evidence | the taxon) / P(evidence | something else).
+        One row per trail found, on its first visit to the unit: ``visit`` and ``log_ratio``,
+        the natural logarithm of P(evidence | the taxon) / P(evidence | something else).
     taxon : str
         The taxon that all of it is about.
     """
@@ -86,6 +87,15 @@ def make_histories(
     The detections carry posterior probabilities. The evidence behind one is freed of the
     prior it was computed with, ``s = [p / (1 - p)] / [prior / (1 - prior)]``, so that the
     models weigh it with rates estimated from the survey and the prior is not used twice.
+
+    A trail met again on a later visit to its segment in the same period is the same trail:
+    it counts once, on the first of those visits, as it does in the rates of sign.
+
+    That a visit found the taxon is as sure as its best trail, and no surer. The doubts about
+    several trails on one segment are often one doubt (the same animal, surface and observer),
+    and whatever they share, P(at least one is the taxon's) is never below the largest of
+    their probabilities (Frechet's lower bound). To multiply the doubts, as if each trail were
+    judged afresh, would make many poor trails into a sure find.
 
     Parameters
     ----------
@@ -146,6 +156,7 @@ def make_histories(
             remedy="Give 0 < likely_at <= sure_at <= 1.",
         )
     _require_known_visits(detections, visits)
+    detections = _first_seen(detections, visits)
     probability = _probability(detections, taxon, prior_odds)
     signs = pd.DataFrame(
         {
@@ -254,6 +265,16 @@ def _require_known_visits(detections: pd.DataFrame, visits: pd.DataFrame) -> Non
         )
 
 
+def _first_seen(detections: pd.DataFrame, visits: pd.DataFrame) -> pd.DataFrame:
+    """Keep each trail once in each unit and period: on the first visit that met it."""
+    order = visits.sort_values(["start", "visit"])
+    rank = pd.Index(order["visit"]).get_indexer(detections["visit"])
+    at = order[["segment", "period"]].iloc[rank].reset_index(drop=True)
+    seen = at.assign(trail=detections["trail"].to_numpy(), rank=rank)
+    first = ~seen.sort_values("rank", kind="stable").duplicated(["trail", "segment", "period"])
+    return detections[first.sort_index().to_numpy()]
+
+
 def _probability(detections: pd.DataFrame, taxon: str, prior_odds: float) -> np.ndarray:
     column = taxon_column(taxon)
     if column not in detections:
@@ -280,17 +301,17 @@ def _logit(probability: np.ndarray) -> np.ndarray:
 
 
 def _with_finds(visits: pd.DataFrame, at: pd.Series, probability: np.ndarray) -> pd.DataFrame:
-    """Add trails and p_found = 1 - prod(1 - p) to the visits, sorted by unit and time."""
+    """Add the trails and the best one's probability to the visits, sorted by unit and time."""
     table = visits.drop(columns="geometry", errors="ignore").rename(columns={"segment": "unit"})
     if "effort_km_days" not in table:
         table["effort_km_days"] = np.nan
     table = table.sort_values(["unit", "period", "start", "visit"]).reset_index(drop=True)
     row = pd.Index(table["visit"]).get_indexer(at)
-    with np.errstate(divide="ignore"):
-        log_missed = np.bincount(row, np.log1p(-probability), minlength=len(table))
     table["trails"] = np.bincount(row, minlength=len(table))
     table["trails_expected"] = np.bincount(row, probability, minlength=len(table))
-    table["p_found"] = 1.0 - np.exp(log_missed)
+    best = np.zeros(len(table))
+    np.maximum.at(best, row, probability)
+    table["p_found"] = best
     first = ["unit", "period", "visit", "effort_km", "effort_km_days", "trails"]
     first += ["trails_expected", "p_found"]
     return table[first + [name for name in table if name not in first]]

@@ -15,7 +15,13 @@ import pandas as pd
 
 from carnivore_sign.errors import InputError
 from carnivore_sign.presence.abundance import FIRST_MOST, Abundance
-from carnivore_sign.presence.arrange import along_lines, line_steps, month_steps, over_months
+from carnivore_sign.presence.arrange import (
+    along_lines,
+    line_steps,
+    month_steps,
+    neighbour_steps,
+    over_months,
+)
 from carnivore_sign.presence.covariates import Covariates, learn_covariates
 from carnivore_sign.presence.histories import Histories
 from carnivore_sign.presence.layout import FloatArray, Layout, each_by_itself, lay_out
@@ -23,11 +29,12 @@ from carnivore_sign.presence.markov_line import FirstSegment, MarkovLine
 from carnivore_sign.presence.months import Months
 from carnivore_sign.presence.repeat_visits import RepeatVisits
 from carnivore_sign.presence.scored_signs import ScoredSigns
+from carnivore_sign.presence.stretches import Stretches
 from carnivore_sign.presence.sure_unsure import SureUnsure
 from carnivore_sign.presence.two_states import Evaluation, GivenState, TwoStates
 
 Link = Literal["logit", "log"]
-Chain = Literal["line", "months"]
+Chain = Literal["line", "months", "neighbours"]
 
 EFFORTS: Final = {"effort_km": "per km", "effort_km_days": "per km-day"}
 
@@ -77,6 +84,9 @@ CHAIN_PARTS: Final[dict[str, tuple[PartKind, ...]]] = {
     "months": (
         PartKind("colonisation", "logit", "constant", "that an unused unit is used next month"),
         PartKind("extinction", "logit", "constant", "that a used unit is not used next month"),
+    ),
+    "neighbours": (
+        PartKind("likeness", "logit", "constant", "correlation of use of neighbouring segments"),
     ),
 }
 
@@ -132,7 +142,7 @@ class Model:
         Presence, then those of the chain (if any), then those of the records.
     effort : str or None
         Column of effort, for the models that use one.
-    chain : {"line", "months"} or None
+    chain : {"line", "months", "neighbours"} or None
         How sites hang together.
     first_segment : {"steady", "after_unused"}
         What is assumed before the first segment of a line.
@@ -168,6 +178,9 @@ class Model:
             return self._on_lines(histories, layout)
         if self.chain == "months":
             return self._on_months(histories, layout)
+        if self.chain == "neighbours":
+            states = Stretches(self._record(layout, histories), neighbour_steps(histories.units))
+            return Likelihood(layout, states, layout.n_visited)
         if self.name == "abundance":
             return Likelihood(layout, self._abundance(layout, histories), layout.n_visited)
         mixture = TwoStates(self._psi_matrix(histories.units), self._record(layout, histories))
@@ -228,6 +241,10 @@ def learn_model(
     _require_choice("first_segment", first_segment, get_args(FirstSegment))
     if name == "abundance" and chain is not None:
         raise InputError("the model 'abundance' takes no chain", remedy="Leave chain= out.")
+    if chain == "neighbours" and covariates.get("presence"):
+        raise InputError(
+            "a chain of neighbours takes no covariates of presence", remedy="Leave presence= out."
+        )
     head = _ABUNDANCE if name == "abundance" else _PSI
     kinds = (head, *CHAIN_PARTS.get(str(chain), ()), *RECORD_PARTS[name])
     options = {kind.option for kind in kinds}

@@ -3,7 +3,10 @@
 Every segment has a row every month. *Not looked for* is a state of its own, and its
 probability of presence is that of the country at large, with its limits. The share of segments
 used speaks of the segments that were walked: a road that nobody walks may be unlike the others,
-and no model of the walked ones can know that. Where the month's data cannot carry an estimate,
+and no model of the walked ones can know that. What was found is as sure as its best trail (see
+`make_histories`). The probability of presence is at the best estimates of the rates of sign, as
+if they were known: from a small survey it is surer than it should be, and its limits tell how
+far. Where the month's data cannot carry an estimate,
 the probability is missing and the message says why.
 """
 
@@ -213,7 +216,7 @@ def season_presence(
 
 
 def _require_single(fit: OccupancyFit) -> None:
-    if fit.model.name != "scored_signs" or fit.model.chain is not None:
+    if fit.model.name != "scored_signs" or fit.model.chain not in (None, "neighbours"):
         raise InputError(
             "a month is judged with a fit of model='scored_signs' without a chain",
             remedy="Fit that, or judge all months together: season_presence(..., chain='months').",
@@ -252,17 +255,15 @@ def _usable(histories: Histories, fit: OccupancyFit, messages: list[str]) -> His
 
 
 def _what_was_done(segments: gpd.GeoDataFrame, histories: Histories, period: str) -> pd.DataFrame:
-    """Sum the month up by segment: visits, effort, and the chance that a find was the taxon's."""
-    visits = histories.visits
-    by_segment = visits.assign(
-        log_missed=np.log1p(-visits["p_found"].clip(upper=1.0 - 1e-15))
-    ).groupby("unit")
+    """Sum the month up by segment: visits, effort, and the probability of the best trail."""
+    by_segment = histories.visits.groupby("unit")
+    km_days = by_segment["effort_km_days"]
     done = pd.DataFrame(
         {
             "visits": by_segment.size(),
             "effort_km": by_segment["effort_km"].sum(),
-            "effort_km_days": by_segment["effort_km_days"].sum(skipna=False),
-            "p_found": -np.expm1(by_segment["log_missed"].sum()),
+            "effort_km_days": km_days.sum().where(km_days.count() == by_segment.size()),
+            "p_found": by_segment["p_found"].max(),
             "trails_expected": by_segment["trails_expected"].sum(),
         }
     )

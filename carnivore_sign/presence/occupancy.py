@@ -69,10 +69,11 @@ def fit_occupancy(
         depends on.
     lookalikes : sequence of str
         Columns of ``histories.visits`` that the rate of other sign depends on.
-    chain : {"line", "months"}, optional
+    chain : {"line", "months", "neighbours"}, optional
         How units hang together: segments along their transect, each walk a look at the
-        line (then a unit is a transect); or months one after another. By default every
-        unit in every period stands alone.
+        line (then a unit is a transect); months one after another; or segments that are
+        used in stretches along their transect, each in one state a period. By default
+        every unit in every period stands alone.
     first_segment : {"steady", "after_unused"}
         With ``chain="line"``: take the first segment from the chain's steady state, or as
         if an unused one came before it.

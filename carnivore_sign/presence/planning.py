@@ -13,11 +13,13 @@ import numpy.typing as npt
 from scipy.stats import norm
 
 from carnivore_sign.errors import InputError
-from carnivore_sign.presence.absence import require_probability
+from carnivore_sign.presence.absence import MOST_VISITS, require_count, require_probability
 from carnivore_sign.presence.layout import FloatArray
 
-#: More visits than this are not looked at in the search for the best number.
-_MOST_VISITS: Final = 200
+#: The best number of visits times p lies between these: 1.4 where presence is rare, and not
+#: above 60 for any psi that differs from 1.
+_NEAREST: Final = 0.5
+_FARTHEST: Final = 60.0
 
 
 def psi_variance(psi: npt.ArrayLike, p: npt.ArrayLike, visits: npt.ArrayLike) -> FloatArray:
@@ -29,11 +31,8 @@ def psi_variance(psi: npt.ArrayLike, p: npt.ArrayLike, visits: npt.ArrayLike) ->
     Source: MacKenzie & Royle 2005, J Appl Ecol 42:1105-1114.
     """
     chance, found = require_probability(psi, "psi"), require_probability(p, "p")
-    k = np.asarray(visits, dtype=float)
-    ever = 1.0 - (1.0 - found) ** k
-    with np.errstate(divide="ignore", invalid="ignore"):
-        lost = (1.0 - ever) / (ever - k * found * (1.0 - found) ** (k - 1.0))
-    return np.asarray(chance * ((1.0 - chance) + np.where(k < 2, np.inf, lost)))
+    with np.errstate(invalid="ignore"):
+        return np.asarray(chance * ((1.0 - chance) + _lost(found, require_count(visits))))
 
 
 def best_number_of_visits(psi: npt.ArrayLike, p: npt.ArrayLike) -> npt.NDArray[np.int64]:
@@ -45,7 +44,12 @@ def best_number_of_visits(psi: npt.ArrayLike, p: npt.ArrayLike) -> npt.NDArray[n
     Parameters
     ----------
     psi, p : array_like
-        What is expected of presence and of detection on one visit.
+        What is expected of presence (below 1) and of detection on one visit (above 0).
+
+    Raises
+    ------
+    InputError
+        If psi is 1 (ever more visits pay), or p is so small that nobody could visit enough.
 
     Source: MacKenzie & Royle 2005, J Appl Ecol 42:1105-1114, standard design.
 
@@ -57,9 +61,31 @@ def best_number_of_visits(psi: npt.ArrayLike, p: npt.ArrayLike) -> npt.NDArray[n
     chance, found = np.broadcast_arrays(
         require_probability(psi, "psi"), require_probability(p, "p")
     )
-    k = np.arange(2, _MOST_VISITS + 1)
-    cost = k * psi_variance(chance[..., None], found[..., None], k)
-    return np.asarray(k[np.argmin(cost, axis=-1)])
+    if (chance >= 1.0).any() or (found * MOST_VISITS < _FARTHEST).any():
+        raise InputError(
+            "there is no best number of visits where psi is 1, or p is 0 or next to it",
+            remedy="Give a psi below 1, and a p that a survey can have, such as 0.05.",
+        )
+    low = np.maximum(2, np.floor(_NEAREST / found))
+    high = np.ceil(_FARTHEST / found) + 2
+    while (low < high).any():
+        middle = np.floor((low + high) / 2)
+        falls = _cost(chance, found, middle + 1) < _cost(chance, found, middle)
+        low, high = np.where(falls, middle + 1, low), np.where(falls, high, middle)
+    return low.astype(np.int64)
+
+
+def _cost(chance: FloatArray, found: FloatArray, visits: FloatArray) -> FloatArray:
+    """Return the variance of psi for a given number of visits in all, over psi."""
+    return visits * ((1.0 - chance) + _lost(found, visits))
+
+
+def _lost(found: FloatArray, visits: FloatArray) -> FloatArray:
+    """Return what imperfect detection adds to the variance of psi, over psi."""
+    ever = 1.0 - (1.0 - found) ** visits
+    with np.errstate(divide="ignore", invalid="ignore"):
+        lost = (1.0 - ever) / (ever - visits * found * (1.0 - found) ** (visits - 1.0))
+    return np.where((visits < 2) | (found <= 0), np.inf, lost)
 
 
 def units_needed(

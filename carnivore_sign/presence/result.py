@@ -153,7 +153,9 @@ class OccupancyFit:
             ``unit``, ``period``, ``visits``, ``p_presence``, ``p_presence_low``,
             ``p_presence_high``; a row for each unit and period, visited or not. The limits
             carry the uncertainty of all parameters: normal on the logit scale, and widened
-            to what the profile limit of a parameter at its edge would say.
+            to what the profile limit of a parameter at its edge would say. ``p_presence``
+            itself takes the estimates for the truth: in a small survey it lies nearer to 0
+            or 1 than an average over what the parameters may be.
         """
         likelihood = self.model.on(self.histories if histories is None else histories)
         odds, slope = likelihood.states.log_odds(self.parameters)

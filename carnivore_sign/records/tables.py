@@ -425,7 +425,7 @@ MONTHLY = Table(
         _count("visits", "visits in the month", required=True),
         _number("effort_km", "km walked on it", required=True, at_least=0),
         _number("effort_km_days", "km times days of accumulation", at_least=0),
-        Column("p_found", "probability", "probability that one trail found was the taxon's"),
+        Column("p_found", "probability", "probability of the best trail; that of any is no less"),
         _number("trails_expected", "sum of the trails' probabilities", at_least=0),
         Column("p_presence", "probability", "probability that the unit is used this month"),
         Column("p_presence_low", "probability", "lower 95 % limit of p_presence"),

@@ -1,0 +1,108 @@
+r"""Stretches: segments of a transect that are used, or not, in runs.
+
+An animal's range takes in a stretch of a road and not the next, so a segment whose
+neighbours are used is likelier used than any segment. In each month a segment is used with
+probability :math:`\psi`. Going along the transect it keeps the state of the segment before
+it with probability r, the *likeness* of neighbours, and else is drawn afresh:
+
+.. math::
+
+    q_1 = \psi, \qquad c = (1 - r) \psi, \qquad s = r + (1 - r) \psi,
+
+with c, s and the likelihood of ``chain.py``. Every segment is used with probability
+:math:`\psi` wherever the transect begins, and r is the correlation of the states of two
+neighbours. The records of all visits of the month to a segment depend on its state, by any
+of the models of records. A segment without visits has no record, and learns from those to
+its left and right: P(used | all records of the transect) is smoothed forward and backward.
+With r = 0 segments are independent, and this is the model of ``two_states.py``.
+
+It differs from ``markov_line.py`` in what a state is: there each walk of a line has states
+of its own, here a segment has one state in a month, which all walks look at.
+
+Source: the two-state hidden Markov chain, Rabiner 1989, Proc IEEE 77:257-286 (from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import expit
+
+from carnivore_sign.presence.chain import run_chains, smooth
+from carnivore_sign.presence.jets import Jet, linear
+from carnivore_sign.presence.layout import FloatArray, IntArray
+from carnivore_sign.presence.two_states import Evaluation, GivenState
+
+_STEP = 1e-5
+
+
+@dataclass(frozen=True)
+class Stretches:
+    """The likelihood of segments along their transects, month by month.
+
+    Attributes
+    ----------
+    record : GivenState
+        The model of a segment's record; its sites are a segment in a month.
+    steps : array of int, shape (n_chains, n_places)
+        The site at each place along each transect in each month; -1 for none.
+    """
+
+    record: GivenState
+    steps: IntArray
+
+    def evaluate(self, parameters: FloatArray) -> Evaluation:
+        """Return the log-likelihood with gradient and Hessian."""
+        size = len(parameters)
+        present, absent = self.record.at(parameters[2:]).as_jets()
+        psi, likeness = (_chance(parameters, place, size) for place in (0, 1))
+        gain = psi * likeness.rest()
+        chains = run_chains(
+            psi, gain, gain + likeness, present=present, absent=absent, steps=self.steps
+        )
+        return Evaluation(
+            float(chains.value.sum()), chains.slope.sum(axis=1), chains.bend.sum(axis=2)
+        )
+
+    def log_odds(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the smoothed logit of presence of each segment and month, and its slope.
+
+        The slope is by central differences, which is exact to about nine digits.
+        """
+        odds = self._smoothed(parameters)
+        slope = np.zeros((len(odds), len(parameters)))
+        moving = np.isfinite(odds)
+        for k in range(len(parameters)):
+            step = np.zeros(len(parameters))
+            step[k] = _STEP
+            ahead, behind = self._smoothed(parameters + step), self._smoothed(parameters - step)
+            slope[moving, k] = (ahead[moving] - behind[moving]) / (2.0 * _STEP)
+        return odds, slope
+
+    def starts(self) -> list[FloatArray]:
+        """Begin with half the segments used, and neighbours alike, and hardly so."""
+        return [
+            np.concatenate([head, theta])
+            for theta in self.record.starts()
+            for head in ([0.0, 0.5], [0.0, -2.0])
+        ]
+
+    def _smoothed(self, parameters: FloatArray) -> FloatArray:
+        record = self.record.at(parameters[2:])
+        contrast = record.present - record.absent
+        there = self.steps >= 0
+        grid = np.where(there, contrast[self.steps], 0.0)
+        psi, likeness = expit(parameters[:2])
+        every = np.ones(len(grid))
+        gain = psi * (1.0 - likeness)
+        odds = smooth(parameters[0] * every, gain * every, (gain + likeness) * every, grid)
+        by_site = np.zeros(len(contrast))
+        by_site[self.steps[there]] = odds[there]
+        return by_site
+
+
+def _chance(parameters: FloatArray, place: int, size: int) -> Jet:
+    """Return the inverse logit of one parameter, as a jet in all of them."""
+    one = parameters[place : place + 1]
+    return linear(np.ones((1, 1)), one).placed(size, begin=place).expit()
