@@ -108,7 +108,7 @@ REAL = {
     "gpsbabel__unicsv_encoding.csv": (1, None),
     "gpsbabel__unidelim.csv": (1, None),
     "gpsbabel__unicsv-local.csv": (2, "time"),
-    "gpsbabel__24173415.CSV": (0, "not a time"),  # 250724: which end is the year?
+    "gpsbabel__24173415.CSV": (0, "not a date"),  # 250724: which end is the year?
     "gpsbabel__grid-utm.csv": (0, "hemisphere is missing"),  # it stands in a column of its own
 }
 REFUSED = {

@@ -63,7 +63,7 @@ FAULTS = {
     "2026-02-14,07:40,95,-119.2": "lat: out of range",
     "2026-02-14,07:40,37.4,": "one of them stands without the other",
     "2026-02-14,07:40,north,-119.2": "lat: not a number",
-    "14/02/2026,07:40,37.4,-119.2": "time: not a time",
+    "4/2/2026,07:40,37.4,-119.2": "time: it can be two dates",
     "2026-02-30,07:40,37.4,-119.2": "no such date",
     "2026-02-14,,37.4,-119.2": "a date without time of day",
     "2026-03-08,02:30,37.4,-119.2": "the clocks went forward over it",

@@ -15,17 +15,15 @@ import numpy.typing as npt
 import pandas as pd
 
 from carnivore_sign.errors import InputError
+from carnivore_sign.intake.dates import join_moment
 from carnivore_sign.records.check import TIME
 
 _ISO: Final = (
     r"^(?P<day>\d{4}-\d\d-\d\d)(?:[Tt ]\s*(?P<clock>\d\d:\d\d(?::\d\d(?:[.,]\d+)?)?))?"
     r"\s*(?P<zone>[zZ]|[+-]\d\d(?::?\d\d)?)?$"
 )
-_CLOCK: Final = (
-    r"^(?P<hour>\d{1,2})[:.h](?P<minute>\d\d)(?P<rest>:\d\d(?:[.,]\d+)?)?"
-    r"\s*(?P<half>[aApP])?\.?(?:[mM]\.?)?$"
-)
-_MIDNIGHT: Final = r"[T ]00:00(?::00(?:\.0+)?)?$"
+_PLAIN_DAY: Final = r"\d{4}-\d\d-\d\d"
+_PLAIN_CLOCK: Final = r"\d\d:\d\d(?::\d\d(?:[.,]\d+)?)?"
 _REMEDY: Final = "write it as 2026-02-14T07:40:00Z"
 NO_ZONE: Final = "a time without a zone: state the time zone, such as America/Denver"
 
@@ -129,26 +127,20 @@ def in_hour_twice(text: pd.Series, time_zone: str | None) -> npt.NDArray[np.bool
 def day_and_clock(day: pd.Series, clock: pd.Series) -> pd.Series:
     """Join a column of dates and one of times of day into ISO 8601 text.
 
-    A clock cell that holds a full time of its own is taken as it is; ``7:40``, ``7.40`` and
-    ``7:40 pm`` become ``07:40`` and ``19:40``. The midnight that a spreadsheet adds to a date
-    goes. What does not fit is joined as it came, and fails where it is read.
+    Either cell may hold both; see `carnivore_sign.intake.dates.join_moment` for the ways of
+    writing that are known. What does not fit is joined as it came, and fails where it is read.
     """
     clock = clock.fillna("").str.strip()
     day = day.fillna("").str.strip()
-    day = day.str.replace(_MIDNIGHT, "", regex=True).where(clock.ne(""), day)
-    own = clock.str.contains(r"\d{4}-\d\d-\d\d")
-    parts = clock.str.extract(_CLOCK)
-    hour = pd.to_numeric(parts["hour"], errors="coerce")
-    half = parts["half"].str.lower()
-    hour = hour.where(half.isna(), hour % 12 + 12 * half.eq("p"))
-    neat = hour.notna()
-    tidy = clock.copy()
-    tidy[neat] = (
-        hour[neat].astype(int).astype(str).str.zfill(2)
-        + ":" + parts.loc[neat, "minute"] + parts.loc[neat, "rest"].fillna("")
-    )  # fmt: skip
-    joined = (day + "T" + tidy).where(tidy.ne("") & day.ne(""), day + tidy)
-    return joined.where(~own, clock)
+    whole = clock.str.match(_ISO)
+    plain = day.str.fullmatch(_PLAIN_DAY) & clock.str.fullmatch(_PLAIN_CLOCK)
+    joined = clock.where(~plain, day + "T" + clock)
+    other = ~(whole | plain)
+    if other.any():
+        pairs = list(zip(day[other], clock[other], strict=True))
+        known = {pair: join_moment(*pair) for pair in dict.fromkeys(pairs)}
+        joined[other] = [known[pair] for pair in pairs]
+    return joined
 
 
 def _parsed(words: pd.Series, *, utc: bool) -> pd.Series:

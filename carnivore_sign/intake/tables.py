@@ -88,9 +88,7 @@ class Cells:
 
     def moments(self, column: str, day: pd.Series, clock: pd.Series) -> pd.Series:
         """Read times from text of dates, blank where there is none, and of times of day."""
-        values, faults, notes = times_from_text(
-            day_and_clock(day, clock), time_zone=self.time_zone
-        )
+        values, faults, notes = times_from_text(day_and_clock(day, clock), time_zone=self.time_zone)
         apart = "date" in self.frame
         told = [
             why_unread(day[row], clock[row], apart=apart) or reason
