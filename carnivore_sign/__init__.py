@@ -32,7 +32,14 @@ if TYPE_CHECKING:
         summarise_import,
     )
     from carnivore_sign.demo import run_demo
-    from carnivore_sign.intake import column_guide, import_files, read_file
+    from carnivore_sign.intake import (
+        column_guide,
+        import_files,
+        list_set_aside,
+        read_file,
+        reimport_set_aside,
+        write_set_aside,
+    )
     from carnivore_sign.records.season import Season, create_season, open_season
 
 _HOMES = {
@@ -45,7 +52,10 @@ _HOMES = {
     "run_demo": "carnivore_sign.demo",
     "column_guide": "carnivore_sign.intake",
     "import_files": "carnivore_sign.intake",
+    "list_set_aside": "carnivore_sign.intake",
     "read_file": "carnivore_sign.intake",
+    "reimport_set_aside": "carnivore_sign.intake",
+    "write_set_aside": "carnivore_sign.intake",
     "Season": "carnivore_sign.records.season",
     "create_season": "carnivore_sign.records.season",
     "open_season": "carnivore_sign.records.season",
@@ -61,11 +71,14 @@ __all__ = [
     "column_guide",
     "create_season",
     "import_files",
+    "list_set_aside",
     "month",
     "open_season",
     "read_file",
+    "reimport_set_aside",
     "run_demo",
     "summarise_import",
+    "write_set_aside",
 ]
 
 

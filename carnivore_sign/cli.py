@@ -1,6 +1,6 @@
 """Command line: thin; reads the words, calls the public face, prints.
 
-Four commands: ``demo``, ``intake``, ``month``, ``answer``. What a machine would read comes with
+Commands: ``demo``, ``intake``, ``set-aside``, ``columns``, ``month``, ``answer``. What a machine would read comes with
 ``--json`` on standard output; bars and messages go to standard error. Bad input ends with one
 plain message and exit status 2, an interruption with 130.
 """
@@ -98,6 +98,8 @@ def _intake(arguments: argparse.Namespace) -> int:
         arguments.files,
         crs=arguments.crs,
         observer=arguments.observer,
+        rollover_repaired=arguments.repair_rollover,
+        workers=arguments.workers,
         show_progress=True,
     )
     summary = carnivore_sign.summarise_import(season, receipts)
@@ -106,6 +108,22 @@ def _intake(arguments: argparse.Namespace) -> int:
         season.path.unlink()
         _tell("carnivore-sign: no file could be read, so that no season was made.")
     return BAD_INPUT if summary.problems else DONE
+
+
+def _set_aside(arguments: argparse.Namespace) -> int:
+    season = carnivore_sign.open_season(arguments.season)
+    if arguments.write:
+        path = carnivore_sign.write_set_aside(season, arguments.write)
+        rows = len(carnivore_sign.list_set_aside(season))
+        told = {"written": str(path), "rows": rows}
+        lines = [f"{path}: {rows} rows set aside. Mend them in column 'corrected', then: "
+                 f"carnivore-sign set-aside {season.path} --corrected {path}"]  # fmt: skip
+        _print(told, as_json=arguments.json, lines=lines)
+        return DONE
+    receipts = carnivore_sign.reimport_set_aside(season, arguments.corrected)
+    summary = carnivore_sign.summarise_import(season, receipts)
+    _print(summary.as_dict(), as_json=arguments.json, lines=summary.lines())
+    return DONE
 
 
 def _open_or_create(arguments: argparse.Namespace) -> Any:  # a Season, loaded on first use
@@ -190,7 +208,7 @@ def _parser() -> argparse.ArgumentParser:
         "--version", action="version", version=f"carnivore-sign {carnivore_sign.__version__}"
     )
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
-    for add in (_add_demo, _add_intake, _add_columns, _add_month, _add_answer):
+    for add in (_add_demo, _add_intake, _add_set_aside, _add_columns, _add_month, _add_answer):
         add(commands)
     return parser
 
@@ -231,6 +249,24 @@ def _add_intake(commands: Any) -> None:
     command.add_argument("--name", help="title of a season to be created")
     command.add_argument("--crs", help="reference system of layers that state none, EPSG:...")
     command.add_argument("--observer", help="who carried the GPS, where the log does not say")
+    command.add_argument(
+        "--repair-rollover",
+        action="store_true",
+        help="the receiver was an old one: put dates 1024 weeks early where they belong",
+    )
+    command.add_argument(
+        "--workers", type=int, default=1, help="processes that read files (%(default)s)"
+    )
+
+
+def _add_set_aside(commands: Any) -> None:
+    about = "Write the rows that an import set aside to a file, or read them back, corrected."
+    example = "carnivore-sign set-aside season.gpkg --write aside.csv"
+    command = _add(commands, "set-aside", _set_aside, about, example)
+    command.add_argument("season", metavar="SEASON", help="the season file (.gpkg)")
+    which = command.add_mutually_exclusive_group(required=True)
+    which.add_argument("--write", metavar="OUT.csv", help="write them, to be corrected there")
+    which.add_argument("--corrected", metavar="IN.csv", help="read what was corrected there")
 
 
 def _add_columns(commands: Any) -> None:

@@ -34,7 +34,7 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-@pytest.mark.parametrize("command", ["demo", "intake", "columns", "month", "answer"])
+@pytest.mark.parametrize("command", ["demo", "intake", "set-aside", "columns", "month", "answer"])
 def test_each_command_has_help_with_an_example(
     command: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -286,3 +286,26 @@ def test_logs_that_follow_no_transect_are_told_with_their_distance(
     told = capsys.readouterr().err
     assert "follows a transect" in told
     assert " km from one" in told
+
+
+def test_rows_set_aside_are_written_corrected_and_read_again(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    log, aside = tmp_path / "walk.gpx", tmp_path / "aside.csv"
+    points = [
+        f'<trkpt lat="{lat}" lon="-119.2"><time>2026-02-14T15:40:0{second}Z</time></trkpt>'
+        for second, lat in enumerate(("37.4", "374"))
+    ]
+    log.write_text(f"{HEAD}<trk><trkseg>{''.join(points)}</trkseg></trk></gpx>")
+    season = tmp_path / "s.gpkg"
+    assert run("intake", season, log, *ZONE, "--workers", 2) == 0
+    assert run("set-aside", season, "--write", aside) == 0
+    assert "1 rows set aside" in capsys.readouterr().out
+    aside.write_text(aside.read_text().replace('lat=""374""', 'lat=""37.4001""', 2))
+    capsys.readouterr()
+    assert run("set-aside", season, "--corrected", aside, "--json") == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["receipts"][0]["rows_kept"] == 1
+    assert open_season(season).read("fixes").geometry.y.tolist() == [37.4, 37.4001]
+    assert run("set-aside", season, "--write", aside, "--json") == 0
+    assert json.loads(capsys.readouterr().out)["rows"] == 0
