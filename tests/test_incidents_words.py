@@ -8,7 +8,12 @@ import math
 import numpy as np
 import pytest
 
-from carnivore_sign.incidents import PROBABILITY_WORDS, percent, probability_word
+from carnivore_sign.incidents import (
+    PROBABILITY_WORDS,
+    percent,
+    probability_word,
+    words_of_range,
+)
 from carnivore_sign.incidents.words import CANNOT_BE_TOLD, percent_range
 
 
@@ -51,3 +56,23 @@ def test_no_probability_is_printed_as_certain() -> None:
 def test_ranges_are_printed_as_they_are_compared() -> None:
     assert [w.range_text for w in PROBABILITY_WORDS][:2] == ["less than 5 %", "5 to 20 %"]
     assert PROBABILITY_WORDS[-1].range_text == "95 % or more"
+
+
+def test_a_number_near_a_bound_is_printed_on_its_own_side() -> None:
+    assert percent(0.0463) == "4.6 %"
+    assert percent(0.04999) == "just under 5 %"
+    assert percent(0.496) == "49.6 %"  # just too little for a segment to be found, likely
+    assert percent(0.052) == "5 %"
+    for thousandth in range(6, 995):
+        printed = percent(thousandth / 1000)
+        number = float(printed.removesuffix(" %").removeprefix("just under ")) / 100
+        assert probability_word(number) == probability_word(thousandth / 1000), printed
+
+
+def test_a_range_over_several_words_names_both_ends() -> None:
+    assert words_of_range(0.74, 0.61, 0.79) == "rather likely"
+    assert words_of_range(0.74, 0.3, 0.76) == (
+        "between \u201crather unlikely\u201d and \u201crather likely\u201d"
+    )
+    assert words_of_range(0.5, 0.1, 0.9) == CANNOT_BE_TOLD
+    assert words_of_range(0.74, math.nan, math.nan) == "rather likely"

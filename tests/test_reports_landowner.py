@@ -109,7 +109,7 @@ def test_the_numbers_are_those_of_the_findings() -> None:
     said = all_text(REPORT)
     p = FOUND.passing
     assert f"{p.probability * 100:.0f} %, range {p.low * 100:.0f} to {p.high * 100:.0f} %" in said
-    assert "The nearest trail lies 480 m away; it is likely (93 %) to be that of a puma." in said
+    assert "(no. 1) lies 480 m away; it is likely (93 %) to be that of a puma. It was made" in said
     assert "Walks near: 1 before the loss, 0 during it, 2 after it." in said
     trails = next(
         b for b in REPORT.blocks if isinstance(b, TableBlock) and b.caption.startswith("Trails")
@@ -119,9 +119,9 @@ def test_the_numbers_are_those_of_the_findings() -> None:
 
 
 def test_a_range_that_leaves_all_open_gives_no_word() -> None:
-    assert "It cannot be told whether a puma left one of them" in lead(REPORT)
+    assert "It cannot be told whether a puma left at least one of them" in lead(REPORT)
     told = COUNTRY.examine(trails=COUNTRY.trails.iloc[:1])
-    assert "It is unlikely (17 %) that a puma left at least one" in lead(answer_report(told))
+    assert "It is unlikely (17 %) that a puma made it in the time" in lead(answer_report(told))
 
 
 def test_an_open_start_changes_the_words_of_time() -> None:
@@ -130,6 +130,8 @@ def test_an_open_start_changes_the_words_of_time() -> None:
     assert "at some time before the loss was found" in said
     assert "Nobody recorded when the stock was last seen well." in said
     assert "Ask everyone who was there." in said
+    assert "Walks near: 1 before the loss was found, 2 after." in said
+    assert "during the loss" not in said
 
 
 def test_nobody_looked_and_nothing_near() -> None:
@@ -191,33 +193,102 @@ def dog_near() -> IncidentFindings:
 
 def test_another_animal_that_likely_passed_is_named_and_not_blamed() -> None:
     said = lead(answer_report(dog_near()))
-    assert "It is very unlikely (4 %) that a puma left at least one of them" in said
-    assert "It is likely (94 %) that a domestic dog left at least one of them then." in said
+    assert "It is very unlikely (4 %) that a puma made it in the time of the loss." in said
+    assert "A domestic dog (94 %) may also have passed then." in said
     assert "That does not say that a domestic dog caused the loss." in said
     assert said.endswith("Whether a puma caused the loss cannot be told from the survey.")
 
 
-def test_two_other_animals_share_the_reminder() -> None:
-    twice = dog_near()
-    ranked = twice.passing_by_taxon.assign(probability=[0.94, 0.9, 0.04, 0.01], low=0.5)
-    ranked["taxon"] = ["dog", "coyote", "puma", "other"]
-    said = lead(answer_report(replace(twice, passing_by_taxon=ranked)))
-    assert said.count("left at least one of them then.") == 2
-    assert "That does not say that any of these animals caused the loss." in said
+def test_other_animals_of_at_least_a_fifth_are_all_named_and_ranked() -> None:
+    ranked = dog_near().passing_by_taxon.assign(
+        taxon=["dog", "coyote", "puma", "other"], probability=[0.94, 0.2, 0.04, 0.19],
+        low=[0.9, 0.1, 0.04, 0.19], high=[0.94, 0.2, 0.04, 0.19],
+    )  # fmt: skip
+    said = lead(answer_report(replace(dog_near(), passing_by_taxon=ranked)))
+    assert (
+        "A domestic dog (94 %, range 90 to 94 %) and a coyote (20 %, range 10 to 20 %) may also "
+        "have passed then, each by itself. That does not say that any of these animals caused "
+    ) in said
+    assert "another animal (" not in said
+    alone = COUNTRY.trails.iloc[[1]].assign(p_dog=0.19, p_puma=0.7, p_coyote=0.1)
+    report = answer_report(COUNTRY.examine(trails=alone))
+    assert "domestic dog" not in lead(report)
+    assert "does not say that" not in lead(report)
 
 
-def test_an_animal_that_is_not_likely_is_left_to_the_table() -> None:
-    assert "domestic dog" not in lead(REPORT)
-    assert "does not say that" not in lead(REPORT)
+def test_a_near_sure_trail_of_uncertain_time_does_not_read_as_clearance() -> None:
+    """A trail over three days, and a loss within 12 h: whose it is and when are told apart."""
+    trail = COUNTRY.trails.iloc[[0]].assign(p_puma=0.96, p_dog=0.02)
+    said = lead(answer_report(COUNTRY.examine(trails=trail)))
+    assert "It lies 480 m away; it is very likely (96 %) to be that of a puma." in said
+    assert (
+        "It was made between 11 May 2031 07:20 and 14 May 2031 07:20; whether that was in the "
+        "time of the loss cannot be told (18 % if every hour is as likely)."
+    ) in said
+    assert said.index("very likely (96 %)") < said.index("It is unlikely (17 %)")
+
+
+def test_the_most_telling_trail_leads_and_not_the_nearest() -> None:
+    trails = COUNTRY.trails.iloc[[0, 1]].assign(p_puma=[0.02, 0.9], p_dog=[0.96, 0.08])
+    said = all_text(answer_report(COUNTRY.examine(trails=trails)))
+    assert "The most telling (no. 2) lies" in said
+    assert "The nearest trail lies 480 m away; it is very unlikely (2 %)" in said
+    for nothing in (trails.assign(p_puma=0.01), trails.assign(p_puma=np.nan)):
+        assert "most telling" not in lead(answer_report(COUNTRY.examine(trails=nothing)))
+
+
+def test_a_trail_made_within_the_window_is_said_to_be_so() -> None:
+    trail = dog_near().trails.iloc[[0]][COUNTRY.trails.columns]
+    said = lead(answer_report(COUNTRY.examine(trails=trail, taxon="dog")))
+    assert "on 12 May 2031 between 19:00 and 23:00, which is in the time of the loss." in said
+
+
+def under_priors(**p_puma: float) -> IncidentFindings:
+    """Return one trail, surely of that time, under several priors."""
+    trail = dog_near().trails.iloc[[0]][COUNTRY.trails.columns]
+    shares = {
+        what: pd.DataFrame({"p_puma": [p], "p_dog": [1 - p]}, index=["T2"])
+        for what, p in p_puma.items()
+    }
+    return COUNTRY.examine(trails=trail.assign(p_puma=0.7, p_dog=0.3), under_priors=shares)
+
+
+def test_the_range_is_that_over_the_priors_and_says_what_it_leaves_out() -> None:
+    report = answer_report(under_priors(region=0.6, equal=0.76))
+    assert "It is rather likely (70 %; 60 to 76 % over the priors tried) that a puma" in lead(
+        report
+    )
+    said = all_text(report)
+    assert said.count("It does not cover errors of the likelihood ratios") == 3
+    assert "nor of the times, where every hour is taken as equally likely" in said
+    rows = table(report, "The same under each prior").rows
+    assert rows == [["Region", "60 %", "40 %"], ["Equal", "76 %", "24 %"]]
+    ranked = table(report, "Probability that each animal")
+    assert ranked.rows[0] == ["puma", "70 %", "60 to 76 %", "rather likely"]
+
+
+def test_a_range_over_several_words_is_said_as_such() -> None:
+    said = lead(answer_report(under_priors(region=0.45, equal=0.76)))
+    assert (
+        "It is between \u201cabout as likely as not\u201d and \u201crather likely\u201d (70 %;"
+        in said
+    )
+    said = lead(answer_report(under_priors(region=0.1, equal=0.9)))
+    assert "It cannot be told whether a puma made it" in said
+
+
+def test_a_prior_without_the_animal_leaves_nothing_sure() -> None:
+    found = under_priors(region=0.0, equal=0.76)
+    assert found.range_of("puma") == (0.0, 0.76)
 
 
 def test_the_animals_are_ranked_in_words_of_fixed_meaning() -> None:
-    ranked = table(answer_report(dog_near()), "Probability that each animal left at least one")
+    ranked = table(answer_report(dog_near()), "Probability that each animal left the only trail")
     assert ranked.rows == [
         ["domestic dog", "94 %", "94 %", "likely"], ["puma", "4 %", "4 %", "very unlikely"]
     ]  # fmt: skip
     assert "Under 1 %: something else and coyote." in ranked.caption
-    assert "the 1 trail near, in the time of the loss" in ranked.caption
+    assert "left the only trail near, in the time of the loss" in ranked.caption
     assert "This table names no cause of the loss." in all_text(answer_report(dog_near()))
     assert not any(
         isinstance(b, Heading) and b.text.startswith("Who left")

@@ -20,6 +20,7 @@ from carnivore_sign.chain.outputs import (
     rows_of,
     write_csv,
 )
+from carnivore_sign.chain.priors import priors_tried
 from carnivore_sign.errors import InputError
 from carnivore_sign.incidents import IncidentFindings, examine_incident
 from carnivore_sign.maps import incident_map, png_bytes, timeline
@@ -90,6 +91,9 @@ def answer(
         parcels=analysis.parcels,
         segments=analysis.segments,
         clearings=analysis.clearings,
+        under_priors={
+            what: analysis.under_prior(prior) for what, prior in priors_tried(analysis).items()
+        },
         taxon=analysis.options.taxon,
         within_m=within_m,
         time_zone=analysis.season.time_zone,
@@ -150,6 +154,7 @@ def _write_answer(
         "trails_near": findings.trails,
         "visits_near": findings.looked,
         "animals": findings.passing_by_taxon,
+        "animals_by_prior": findings.over_priors,
         "inputs": record.inputs,
     }
     return {
@@ -173,6 +178,7 @@ def _outcome(findings: IncidentFindings, files: dict[str, Path]) -> Outcome:
         "window": [plain(findings.window.start), plain(findings.window.end)],
         "trails_near": rows_of(findings.trails),
         "passing": {name: plain(value) for name, value in vars(passing).items()},
+        "range_over_priors": [plain(end) for end in findings.range_of(findings.taxon)],
         "animals": rows_of(findings.passing_by_taxon),
         "walks_near": len(findings.looked),
         "limits": list(findings.limits),

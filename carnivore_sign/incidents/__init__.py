@@ -11,6 +11,7 @@ from carnivore_sign.incidents.findings import IncidentFindings, examine_incident
 from carnivore_sign.incidents.passing import (
     PassingProbability,
     passing_by_taxon,
+    passing_over_priors,
     probability_of_passing,
 )
 from carnivore_sign.incidents.place import IncidentPlace, place_of_incident
@@ -19,7 +20,12 @@ from carnivore_sign.incidents.window import (
     share_within_window,
     window_of_incident,
 )
-from carnivore_sign.incidents.words import PROBABILITY_WORDS, percent, probability_word
+from carnivore_sign.incidents.words import (
+    PROBABILITY_WORDS,
+    percent,
+    probability_word,
+    words_of_range,
+)
 
 __all__ = [
     "PROBABILITY_WORDS",
@@ -29,10 +35,12 @@ __all__ = [
     "PassingProbability",
     "examine_incident",
     "passing_by_taxon",
+    "passing_over_priors",
     "percent",
     "place_of_incident",
     "probability_of_passing",
     "probability_word",
     "share_within_window",
     "window_of_incident",
+    "words_of_range",
 ]

@@ -16,8 +16,9 @@ from carnivore_sign.incidents.place import IncidentPlace
 from carnivore_sign.incidents.window import IncidentWindow
 from carnivore_sign.units import SECONDS_PER_HOUR
 
-#: Words for when a visit was, in order.
+#: Words for when a visit was, in order; and those where nobody knows when the window began.
 WHEN = ("before", "during", "after")
+WHEN_OPEN = ("before or during", "after")
 
 
 def visits_near(
@@ -34,9 +35,10 @@ def visits_near(
     Returns
     -------
     DataFrame
-        The columns of VISITS and ``distance_m``, ``when`` (before, during, after the
-        window), ``window_share`` (share of the window in which the surface that was walked
-        was collecting tracks before the walk began; NaN where unknown); by time.
+        The columns of VISITS and ``distance_m``, ``when`` (`WHEN`, or
+        `WHEN_OPEN` for a window that is open at its start), ``window_share`` (share of the
+        window in which the surface that was walked was collecting tracks before the walk
+        began; NaN where unknown); by time.
     """
     reach = place.nearest(segments)["distance_m"]
     reach.index = pd.Index(segments["segment"].astype("object"))
@@ -48,13 +50,13 @@ def visits_near(
     ).sort_values(["start", "visit"], ignore_index=True)
 
 
-def summarise_visits(near: pd.DataFrame) -> pd.DataFrame:
+def summarise_visits(near: pd.DataFrame, window: IncidentWindow) -> pd.DataFrame:
     """Walks, kilometres and dates before, during and after; a line of zeros for nobody.
 
     Returns
     -------
     DataFrame
-        Index before, during, after; ``walks``, ``effort_km``, ``first``, ``last``,
+        Index `WHEN` or `WHEN_OPEN`; ``walks``, ``effort_km``, ``first``, ``last``,
         ``nearest_m``.
     """
     grouped = near.groupby("when")
@@ -66,15 +68,16 @@ def summarise_visits(near: pd.DataFrame) -> pd.DataFrame:
             "last": grouped["start"].max(),
             "nearest_m": grouped["distance_m"].min(),
         }
-    ).reindex(list(WHEN))
+    ).reindex(list(WHEN_OPEN if window.open_at_start else WHEN))
     return table.assign(
         walks=table["walks"].fillna(0).astype(int), effort_km=table["effort_km"].fillna(0.0)
     )
 
 
 def _when(start: pd.Series, window: IncidentWindow) -> pd.Series:
-    words = pd.Series("during", index=start.index, dtype="object")
+    words = pd.Series("before or during", index=start.index, dtype="object")
     if window.start is not None:
+        words[:] = "during"
         words[start <= window.start] = "before"
     words[start > window.end] = "after"
     return words

@@ -22,11 +22,13 @@ from carnivore_sign.incidents.near import (
 from carnivore_sign.incidents.passing import (
     PassingProbability,
     passing_by_taxon,
+    passing_over_priors,
     probability_of_passing,
 )
 from carnivore_sign.incidents.place import IncidentPlace, place_of_incident
 from carnivore_sign.incidents.window import IncidentWindow, window_of_incident
-from carnivore_sign.records.vocabularies import TAXA
+from carnivore_sign.records.tables import taxon_column
+from carnivore_sign.records.vocabularies import TAXA, UNLIKELY_BELOW
 from carnivore_sign.space import stored
 
 #: How far before and after the window trails and walks are still listed, in hours.
@@ -35,6 +37,9 @@ AFTER_H: Final = 14 * 24.0
 
 #: A trail no more probable than this to be of the window is as good as not of it.
 NEVER: Final = 0.005
+
+#: A trail less probable than this to be of the taxon and of the window says little of both.
+TELLING: Final = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,6 +74,9 @@ class IncidentFindings:
         That the taxon left at least one of these trails within the window.
     passing_by_taxon : DataFrame
         The same for every taxon that these trails can be; see `passing_by_taxon`.
+    over_priors : DataFrame
+        The same under each prior that was tried; see `passing_over_priors`. Without a row
+        where none was.
     nearest_segment_m : float
         Distance to the nearest segment of the survey; NaN if there is none.
     limits : tuple of str
@@ -95,6 +103,7 @@ class IncidentFindings:
     segments: gpd.GeoDataFrame
     passing: PassingProbability
     passing_by_taxon: pd.DataFrame
+    over_priors: pd.DataFrame
     nearest_segment_m: float
     limits: tuple[str, ...]
 
@@ -107,6 +116,38 @@ class IncidentFindings:
     def outside_survey(self) -> bool:
         """Whether no segment lies within reach of the place."""
         return not self.nearest_segment_m <= self.within_m
+
+    @property
+    def priors_tried(self) -> int:
+        """Number of priors under which the trails were pooled."""
+        return max(1, int(self.over_priors["prior"].nunique()))
+
+    def range_of(self, taxon: str) -> tuple[float, float]:
+        """Return the ends of the probability that a taxon passed, over dependence and priors.
+
+        The lowest lower and the highest upper bound of all priors that were tried. A prior
+        that holds the taxon to be absent makes the lower end 0.
+        """
+        own = self.passing_by_taxon[self.passing_by_taxon["taxon"].eq(taxon)]
+        tried = self.over_priors[self.over_priors["taxon"].eq(taxon)]
+        if own.empty and tried.empty:
+            return self.passing.low, self.passing.high
+        low = min(own["low"].min(), tried["low"].min()) if len(tried) else own["low"].min()
+        high = max(own["high"].max(), tried["high"].max()) if len(tried) else own["high"].max()
+        silent = tried["prior"].nunique() < self.over_priors["prior"].nunique()
+        return (0.0 if silent else float(low)), float(high)
+
+    @property
+    def most_telling(self) -> int | None:
+        """Row of the trail that says most of the taxon in the window; None if none says a thing.
+
+        The most probable to be both comes first, the nearer of two alike; then one that may
+        be the taxon's and whose time cannot be told.
+        """
+        both = self.trails["p_taxon_in_window"].astype(float)
+        open_ = both.isna() & self.trails["p_taxon"].ge(UNLIKELY_BELOW)
+        rank = both.round(2).where(both.ge(TELLING), np.nan).fillna(open_ * TELLING / 2)
+        return int(rank.idxmax()) if rank.gt(0).any() else None
 
     def telling_trails(self, most: int) -> gpd.GeoDataFrame:
         """Return at most `most` trails: those that may be of that time, then the nearest others.
@@ -129,6 +170,7 @@ def examine_incident(
     parcels: gpd.GeoDataFrame,
     segments: gpd.GeoDataFrame,
     clearings: pd.DataFrame,
+    under_priors: Mapping[str, pd.DataFrame] | None = None,
     taxon: str = "puma",
     within_m: float = 5000.0,
     before_h: float = BEFORE_H,
@@ -143,6 +185,9 @@ def examine_incident(
         A row of INCIDENTS, its position in EPSG:4326.
     sign, trails, members, visits, monthly, parcels, segments, clearings : DataFrame
         The tables of those names; `members` has columns ``sign`` and ``trail``.
+    under_priors : mapping of str to DataFrame, optional
+        ``p_<taxon>`` of the trails under other priors, index name of the trail, by what each
+        prior is, in words.
     taxon : str
         The taxon that was asked about, a key of `TAXA`.
     within_m : float
@@ -172,6 +217,7 @@ def examine_incident(
     listed = _listed(window, before_h, after_h)
     shaped = with_shapes(stored(trails, "the trails"), members, sign)
     found = trails_near(shaped, place, window, taxon=taxon, within_m=within_m, listed=listed)
+    found = _with_priors(found, under_priors or {}, taxon)
     looked = visits_near(visits, segments, place, window, within_m=within_m, listed=listed)
     reach = place.nearest(segments)["distance_m"]
     at_hand = segments[(reach <= within_m).to_numpy(dtype=bool)]
@@ -191,7 +237,7 @@ def examine_incident(
         trails=found,
         sign=sign_near(sign, members, place, within_m=within_m, listed=listed),
         looked=looked,
-        effort=summarise_visits(looked),
+        effort=summarise_visits(looked, window),
         cleared=clearings_near(clearings, at_hand["transect"], listed),
         presence=presence_near(
             monthly, place, taxon=taxon, periods=_months(window, time_zone), within_m=within_m
@@ -200,6 +246,7 @@ def examine_incident(
         segments=at_hand,
         passing=passing,
         passing_by_taxon=passing_by_taxon(found),
+        over_priors=passing_over_priors(found, under_priors or {}),
         nearest_segment_m=nearest_m,
         limits=_limits(
             place,
@@ -224,6 +271,16 @@ def _one_row(incident: Mapping[str, Any] | pd.Series | gpd.GeoDataFrame) -> Mapp
     if isinstance(incident, gpd.GeoDataFrame):
         incident = stored(incident, "the incident")
     return {str(name): value for name, value in incident.iloc[0].items()}
+
+
+def _with_priors(
+    found: gpd.GeoDataFrame, under: Mapping[str, pd.DataFrame], taxon: str
+) -> gpd.GeoDataFrame:
+    """Add the lowest and the highest probability of the taxon over the priors that were tried."""
+    own = found["p_taxon"].astype(float).rename(None)
+    tried = [found["trail"].map(shares[taxon_column(taxon)]) for shares in under.values()]
+    every = pd.concat([own, *tried], axis=1)
+    return found.assign(p_taxon_low=every.min(axis=1), p_taxon_high=every.max(axis=1))
 
 
 def _listed(window: IncidentWindow, before_h: float, after_h: float) -> IncidentWindow:
@@ -269,7 +326,7 @@ def _limits(
         (nobody_looked, f"Nobody looked within {km} of the place around that time."),
         (
             bool(open_timing),
-            f"For {open_timing} of the {passing.trails} trails near, it cannot be told how "
+            f"For {_so_many(open_timing, passing.trails)} near, it cannot be told how "
             "probable it is that the animal asked about made it within that time.",
         ),
         (
@@ -280,6 +337,12 @@ def _limits(
         (True, "What was seen at the carcass is passed on as recorded. It is not weighed."),
     )
     return tuple(sentence for applies, sentence in said if applies)
+
+
+def _so_many(part: int, whole: int) -> str:
+    if whole == 1:
+        return "the only trail"
+    return f"all {whole} trails" if part == whole else f"{part} of the {whole} trails"
 
 
 def _text(value: Any) -> str | None:

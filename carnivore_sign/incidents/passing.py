@@ -9,6 +9,7 @@ on all. Whatever the dependence, the truth lies between max p_k and min(1, sum p
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 
 import numpy as np
@@ -111,3 +112,40 @@ def passing_by_taxon(trails: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns).sort_values(
         ["probability", "taxon"], ascending=[False, True], ignore_index=True
     )
+
+
+def passing_over_priors(trails: pd.DataFrame, under: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    """Pool the same trails under several priors.
+
+    Parameters
+    ----------
+    trails : DataFrame
+        ``trail`` and ``p_in_window``.
+    under : mapping of str to DataFrame
+        By what each prior is, in words: ``p_<taxon>`` of the trails, index their names.
+
+    Returns
+    -------
+    DataFrame
+        ``prior`` and the columns of `passing_by_taxon`.
+
+    Examples
+    --------
+    >>> trails = pd.DataFrame({"trail": ["T1"], "p_in_window": [0.5]})
+    >>> p = pd.DataFrame({"p_puma": [0.8], "p_dog": [0.2]}, index=["T1"])
+    >>> told = passing_over_priors(trails, {"of the region": p, "equal": p / 2})
+    >>> told = told[told["taxon"].eq("puma")].set_index("prior")
+    >>> told["probability"].round(2).to_dict()
+    {'of the region': 0.4, 'equal': 0.2}
+    """
+    bare = trails[["trail", "p_in_window"]]
+    tables = [
+        passing_by_taxon(bare.merge(shares, left_on="trail", right_index=True, how="left")).assign(
+            prior=what
+        )
+        for what, shares in under.items()
+    ]
+    columns = ["prior", "taxon", *PassingProbability.__dataclass_fields__]
+    if not tables:
+        return pd.DataFrame(columns=columns)
+    return pd.concat(tables, ignore_index=True)[columns]

@@ -10,7 +10,12 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-from carnivore_sign.records.vocabularies import LIKELY_FROM, SURE_FROM, UNLIKELY_BELOW
+from carnivore_sign.records.vocabularies import (
+    FOUND_LIKELY_FROM,
+    LIKELY_FROM,
+    SURE_FROM,
+    UNLIKELY_BELOW,
+)
 
 
 @dataclass(frozen=True)
@@ -79,13 +84,34 @@ def probability_word(
     return next(w.word for w in PROBABILITY_WORDS if w.at_least <= probability < w.below)
 
 
-def percent(probability: float) -> str:
-    """Print a probability in per cent; never as 0 or 100, which no computation here can give.
+def words_of_range(probability: float, low: float, high: float) -> str:
+    """Say a probability whose range may reach over several words.
 
     Examples
     --------
-    >>> percent(0.314), percent(0.0004), percent(0.9999)
-    ('31 %', 'under 1 %', 'over 99 %')
+    >>> words_of_range(0.74, 0.65, 0.76)
+    'rather likely'
+    >>> words_of_range(0.74, 0.55, 0.76)
+    'between \u201cabout as likely as not\u201d and \u201crather likely\u201d'
+    """
+    if math.isnan(low) or math.isnan(high):
+        return probability_word(probability)
+    word = probability_word(probability, low, high)
+    first, last = probability_word(low), probability_word(high)
+    if word == CANNOT_BE_TOLD or first == last:
+        return word
+    return f"between \u201c{first}\u201d and \u201c{last}\u201d"
+
+
+def percent(probability: float) -> str:
+    """Print a probability in per cent; never as 0 or 100, which no computation here can give.
+
+    Whole numbers, but for one that rounding would carry over the bound of a word.
+
+    Examples
+    --------
+    >>> percent(0.314), percent(0.0004), percent(0.9999), percent(0.0463)
+    ('31 %', 'under 1 %', 'over 99 %', '4.6 %')
     """
     if math.isnan(probability):
         return MISSING
@@ -93,18 +119,28 @@ def percent(probability: float) -> str:
         return "under 1 %"
     if probability >= 0.995:
         return "over 99 %"
-    return f"{probability * 100:.0f} %"
+    for decimals in (0, 1, 2):
+        told = f"{probability * 100:.{decimals}f}"
+        if _side(float(told) / 100) == _side(probability):
+            return f"{told} %"
+    return f"just under {float(told):.0f} %"
 
 
 def percent_range(low: float, high: float) -> str:
-    """Print a range in per cent.
+    """Print a range in per cent; one number where both ends print alike.
 
     Examples
     --------
-    >>> percent_range(0.1, 0.42), percent_range(0.001, 0.999)
-    ('10 to 42 %', 'under 1 to over 99 %')
+    >>> percent_range(0.1, 0.42), percent_range(0.001, 0.999), percent_range(0.161, 0.162)
+    ('10 to 42 %', 'under 1 to over 99 %', '16 %')
     """
     if math.isnan(low) or math.isnan(high):
         return MISSING
     first, last = percent(low), percent(high)
     return last if first == last else f"{first.removesuffix(' %')} to {last}"
+
+
+def _side(probability: float) -> tuple[bool, ...]:
+    """On which side of each cut-off a probability lies."""
+    bounds = (*(w.at_least for w in PROBABILITY_WORDS), FOUND_LIKELY_FROM)
+    return tuple(probability >= bound for bound in bounds)

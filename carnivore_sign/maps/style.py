@@ -72,6 +72,11 @@ STATES: Final[dict[str, StateStyle]] = {
     "not_looked": StateStyle("#c6bfb0", "#c6bfb0", MAP_STATES["not_looked"], dotted=True),
 }
 
+#: The states as they are printed wherever room allows, with the range that each stands for.
+STATE_LABELS: Final[dict[str, str]] = {
+    state: f"{style.label} ({style.cut_off})" if style.cut_off else style.label
+    for state, style in STATES.items()
+}
 
 #: States whose colour is so dark that a mark on it must be pale.
 DARK_STATES: Final = ("found_sure", "found_likely")

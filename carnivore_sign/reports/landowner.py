@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import math
 
-from carnivore_sign.incidents import IncidentFindings, probability_word
+from carnivore_sign.incidents import IncidentFindings, words_of_range
 from carnivore_sign.incidents.words import CANNOT_BE_TOLD, percent, percent_range
-from carnivore_sign.records.vocabularies import LIKELY_FROM, TAXA
+from carnivore_sign.records.vocabularies import TAXA, UNLIKELY_BELOW
 from carnivore_sign.reports.cautions import cautions_for
 from carnivore_sign.reports.choices import choice_blocks
 from carnivore_sign.reports.content import (
@@ -22,6 +22,12 @@ from carnivore_sign.reports.content import (
     NewPage,
     Paragraph,
     Report,
+)
+from carnivore_sign.reports.leading import (
+    leading_trail,
+    not_in_the_range,
+    whose_trail,
+    with_range,
 )
 from carnivore_sign.reports.method import answer_method
 from carnivore_sign.reports.nearby import (
@@ -37,7 +43,7 @@ from carnivore_sign.reports.nearby import (
     told,
 )
 from carnivore_sign.reports.record import PageRecord, record_blocks
-from carnivore_sign.reports.wording import TaxonWords, kilometres, taxon_words
+from carnivore_sign.reports.wording import TaxonWords, kilometres, listed, taxon_words
 
 
 def landowner_report(
@@ -76,7 +82,7 @@ def landowner_report(
         Paragraph(_agency_line(agency)),
         *_map_blocks(findings, words, map_png),
         NewPage(),
-        *passing_blocks(findings),
+        *passing_blocks(findings, words),
         *reported_blocks(findings, record),
         *near_blocks(findings, words, record),
         *looked_blocks(findings, record),
@@ -107,54 +113,62 @@ def _short_answer(findings: IncidentFindings, words: TaxonWords) -> str:
             f"No trail is on record within {km} of the place in those weeks. "
             f"A blank does not prove that nothing passed. {tail}"
         )
-    word = probability_word(passing.probability, passing.low, passing.high)
-    asked = f"It cannot be told whether {words.one} left one of them {time_words(findings)}."
-    if word != CANNOT_BE_TOLD:
-        asked = (
-            f"It is {word} ({percent(passing.probability)}) that {words.one} left at least one "
-            f"of them {time_words(findings)}."
-        )
-    said = (found_near(passing.trails, km), asked, *_others_likely(findings), tail)
+    said = (
+        found_near(passing.trails, km),
+        *leading_trail(findings, words),
+        _asked(findings, words),
+        *_others(findings),
+        tail,
+    )
     return " ".join(said)
 
 
-def _others_likely(findings: IncidentFindings) -> tuple[str, ...]:
-    """Name the other animals that likely left a trail near in that time, and what it means not."""
+def _asked(findings: IncidentFindings, words: TaxonWords) -> str:
+    """Say how probable it is that the animal asked about passed, with the range."""
+    low, high = findings.range_of(findings.taxon)
+    word = words_of_range(findings.passing.probability, low, high)
+    whose = "made it" if findings.passing.trails == 1 else "left at least one of them"
+    if word == CANNOT_BE_TOLD:
+        return f"It cannot be told whether {words.one} {whose} {time_words(findings)}."
+    number = with_range(findings, findings.taxon, findings.passing.probability)
+    return f"It is {word} ({number}) that {words.one} {whose} {time_words(findings)}."
+
+
+def _others(findings: IncidentFindings) -> tuple[str, ...]:
+    """Name every other animal that may well have passed then, and what that does not mean."""
     rows = findings.passing_by_taxon
-    rows = rows[rows["taxon"].ne(findings.taxon) & rows["probability"].ge(LIKELY_FROM)]
-    said, named = [], []
-    for row in rows.itertuples():
-        word = probability_word(row.probability, row.low, row.high)
-        if word != CANNOT_BE_TOLD:
-            named.append(taxon_words(row.taxon).one)
-            said.append(
-                f"It is {word} ({percent(row.probability)}) that {named[-1]} left at least one "
-                "of them then."
-            )
-    if not said:
+    rows = rows[rows["taxon"].ne(findings.taxon) & rows["probability"].ge(UNLIKELY_BELOW)]
+    if rows.empty:
         return ()
-    whom = named[0] if len(named) == 1 else "any of these animals"
-    return (*said, f"That does not say that {whom} caused the loss.")
+    named = [
+        f"{taxon_words(row.taxon).one} ({percent(row.probability)}"
+        f"{_range(*findings.range_of(row.taxon))})"
+        for row in rows.itertuples()
+    ]
+    whom = taxon_words(rows["taxon"].iloc[0]).one if len(rows) == 1 else "any of these animals"
+    verb = (
+        "may also have passed then"
+        if len(rows) == 1
+        else "may also have passed then, each by itself"
+    )
+    return (
+        f"{listed(named)} {verb}.".replace("a", "A", 1),
+        f"That does not say that {whom} caused the loss.",
+    )
 
 
 def _can_be_said(findings: IncidentFindings, words: TaxonWords) -> tuple[str, ...]:
-    passing = findings.passing
     said = []
-    if not math.isnan(passing.high):
+    low, high = findings.range_of(findings.taxon)
+    if not math.isnan(high):
+        number = told(findings.passing.probability)
         said.append(
             f"A trail of {words.one}, made near {time_words(findings)}: "
-            f"{told(passing.probability)}, range {percent_range(passing.low, passing.high)}."
+            f"{number}{_range(low, high)}. {not_in_the_range(findings)}"
         )
-    if len(findings.trails):
+    if len(findings.trails) and findings.most_telling != 0:
         said.append(_nearest(findings, words))
-    walks = findings.effort["walks"]
-    if findings.nobody_looked:
-        said.append("Nobody looked near the place, so a blank means nothing here.")
-    else:
-        said.append(
-            f"Walks near: {walks['before']} before the loss, {walks['during']} during it, "
-            f"{walks['after']} after it."
-        )
+    said.append(_walks(findings))
     known = findings.presence["p_presence"].dropna()
     if len(known):
         said.append(
@@ -164,18 +178,31 @@ def _can_be_said(findings: IncidentFindings, words: TaxonWords) -> tuple[str, ..
     return tuple(said)
 
 
+def _range(low: float, high: float) -> str:
+    return "" if percent(low) == percent(high) else f", range {percent_range(low, high)}"
+
+
+def _walks(findings: IncidentFindings) -> str:
+    if findings.nobody_looked:
+        return "Nobody looked near the place, so a blank means nothing here."
+    walks = findings.effort["walks"]
+    if findings.window.open_at_start:
+        return (
+            f"Walks near: {walks['before or during']} before the loss was found, "
+            f"{walks['after']} after."
+        )
+    return (
+        f"Walks near: {walks['before']} before the loss, {walks['during']} during it, "
+        f"{walks['after']} after it."
+    )
+
+
 def _nearest(findings: IncidentFindings, words: TaxonWords) -> str:
     trail = findings.trails.iloc[0]
-    p = float(trail["p_taxon"])
-    whose = (
-        "there is no probability for it"
-        if math.isnan(p)
-        else f"it is {probability_word(p)} ({percent(p)}) to be that of {words.one}"
-    )
     where = "The nearest trail crosses the place"
     if trail["distance_m"] > 0:
         where = f"The nearest trail lies {kilometres(trail['distance_m'])} away"
-    return f"{where}; {whose}."
+    return f"{where}; {whose_trail(trail, words)}."
 
 
 def _cannot_be_said(findings: IncidentFindings, words: TaxonWords) -> tuple[str, ...]:
@@ -187,8 +214,8 @@ def _cannot_be_said(findings: IncidentFindings, words: TaxonWords) -> tuple[str,
 
 
 def _agency_line(agency: str | None) -> str:
-    if agency:
-        return f"Your wildlife agency: {agency}."
+    if agency and agency.strip():
+        return f"Your wildlife agency: {agency.strip()}."
     return (
         "Call your wildlife agency; the finding is theirs. Its number is to be filled in here: "
         "____________________."

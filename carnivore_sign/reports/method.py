@@ -11,6 +11,7 @@ from carnivore_sign.incidents import PROBABILITY_WORDS, IncidentFindings
 from carnivore_sign.incidents.words import MISSING, percent_range
 from carnivore_sign.records.vocabularies import LIKELY_FROM, UNLIKELY_BELOW
 from carnivore_sign.reports.content import Block, Bullets, Heading, Paragraph, TableBlock
+from carnivore_sign.reports.leading import not_in_the_range
 from carnivore_sign.reports.wording import count, taxon_words
 
 _HEADING: Final = "How it was computed"
@@ -78,18 +79,28 @@ def answer_method(findings: IncidentFindings) -> tuple[Block, ...]:
         "are then put together as if they were independent of each other, which they may not be."
     )
     blocks: list[Block] = [Heading(_HEADING), Paragraph(said)]
-    passing = findings.passing
-    if not math.isnan(passing.high):
+    low, high = findings.range_of(findings.taxon)
+    if not math.isnan(high):
         blocks.append(
             Paragraph(
-                f"Whatever their dependence, the probability lies in the range given: "
-                f"{percent_range(passing.low, passing.high)} for {words.one} (the bounds of "
-                f"Fr\u00e9chet 1935). {_untold_sentence(findings)}"
+                f"Whatever their dependence, the probability lies between two bounds (Fr\u00e9chet "
+                f"1935). {_prior_sentence(findings)}This gives the range: "
+                f"{percent_range(low, high)} for {words.one}. {not_in_the_range(findings)} "
+                f"{_untold_sentence(findings)}"
             )
         )
     if findings.presence["p_presence"].notna().any():
         blocks += [Paragraph(_PRESENCE_SHORT), Bullets(_PRESENCE_PAPERS)]
     return (*blocks, _word_table())
+
+
+def _prior_sentence(findings: IncidentFindings) -> str:
+    if findings.priors_tried < 2:
+        return ""
+    return (
+        f"They were computed under {findings.priors_tried} priors, and the lowest and the highest "
+        "were taken. Which sign belong to one trail was left as it is. "
+    )
 
 
 def _word_table() -> TableBlock:

@@ -7,9 +7,10 @@ from typing import Final
 
 import pandas as pd
 
-from carnivore_sign.incidents import IncidentFindings, probability_word
+from carnivore_sign.incidents import IncidentFindings, words_of_range
 from carnivore_sign.incidents.words import CANNOT_BE_TOLD, percent, percent_range
-from carnivore_sign.records.vocabularies import MAP_STATES, TAXA
+from carnivore_sign.maps.style import STATE_LABELS
+from carnivore_sign.records.vocabularies import TAXA, UNLIKELY_BELOW
 from carnivore_sign.reports.content import (
     Block,
     FigureBlock,
@@ -17,17 +18,20 @@ from carnivore_sign.reports.content import (
     Paragraph,
     TableBlock,
 )
+from carnivore_sign.reports.leading import not_in_the_range
 from carnivore_sign.reports.record import PageRecord
 from carnivore_sign.reports.wording import TaxonWords, count, kilometres, listed
 
 #: The most trails, and other sign, that are printed one by one.
 MOST_TRAILS: Final = 12
 MOST_SIGN: Final = 10
+#: The most animals that are printed beside the one asked about, prior by prior.
+MOST_ANIMALS: Final = 4
 #: Animals less probable than this are named together.
 RARE: Final = 0.01
 
 
-def passing_blocks(findings: IncidentFindings) -> tuple[Block, ...]:
+def passing_blocks(findings: IncidentFindings, words: TaxonWords) -> tuple[Block, ...]:
     """Rank the animals by how probable it is that each left a trail near in that time."""
     ranked = findings.passing_by_taxon
     if ranked.empty:
@@ -35,25 +39,53 @@ def passing_blocks(findings: IncidentFindings) -> tuple[Block, ...]:
     rare = ranked["probability"].lt(RARE)
     unlikely = ranked.loc[rare, "taxon"].map(TAXA)
     ranked = ranked[~rare]
+    ends = [findings.range_of(taxon) for taxon in ranked["taxon"]]
     frame = pd.DataFrame(
         {
             "Animal": ranked["taxon"].map(TAXA),
             "Probability": [told(p) for p in ranked["probability"]],
-            "Range": [percent_range(r.low, r.high) for r in ranked.itertuples()],
+            "Range": [percent_range(low, high) for low, high in ends],
             "In words": [
-                probability_word(r.probability, r.low, r.high) for r in ranked.itertuples()
+                words_of_range(p, *end) for p, end in zip(ranked["probability"], ends, strict=True)
             ],
         }
     )
-    trails = count(findings.passing.trails, "trail")
+    trails = findings.passing.trails
+    which = "the only trail" if trails == 1 else f"at least one of the {trails} trails"
     caption = (
-        f"Probability that each animal left at least one of the {trails} near, "
+        f"Probability that each animal left {which} near, "
         f"{time_words(findings)}. Several animals may have, so that they need not sum to 100."
     )
     caption += f" Under {RARE * 100:.0f} %: {listed(list(unlikely))}." if len(unlikely) else ""
     said = "To have passed is not to have done it. This table names no cause of the loss."
     heading = Heading(f"Who left trails here {time_words(findings)}")
-    return heading, TableBlock(frame, caption), Paragraph(said)
+    return (
+        heading,
+        TableBlock(frame, caption),
+        Paragraph(f"{said} {not_in_the_range(findings)}"),
+        *_prior_table(findings, words),
+    )
+
+
+def _prior_table(findings: IncidentFindings, words: TaxonWords) -> tuple[Block, ...]:
+    """Print the same probabilities under each prior that was tried."""
+    tried = findings.over_priors
+    if findings.priors_tried < 2:
+        return ()
+    best = tried.groupby("taxon")["probability"].max()
+    asked = [findings.taxon] if findings.taxon in best.index else []
+    others = best[best.ge(UNLIKELY_BELOW)].drop(asked, errors="ignore").nlargest(MOST_ANIMALS)
+    chosen = [*asked, *others.index]
+    wide = tried.set_index(["prior", "taxon"])["probability"].unstack()  # noqa: PD010
+    wide = wide.reindex(index=tried["prior"].drop_duplicates(), columns=chosen)
+    frame = pd.DataFrame({"Prior": [what.capitalize() for what in wide.index]})
+    for taxon in chosen:
+        frame[TAXA[taxon].capitalize()] = [percent(p) for p in wide[taxon].astype(float)]
+    caption = (
+        "The same under each prior that was tried. A prior says how often each animal leaves a "
+        f"trail here, before a trail is looked at; {words.many} are rarer in one than in another."
+    )
+    return (TableBlock(frame, caption),)
 
 
 def reported_blocks(findings: IncidentFindings, record: PageRecord) -> tuple[Block, ...]:
@@ -175,7 +207,7 @@ def looked_blocks(findings: IncidentFindings, record: PageRecord) -> tuple[Block
     effort = findings.effort
     frame = pd.DataFrame(
         {
-            "When": [f"{when} the loss" for when in effort.index],
+            "When": [_when_words(str(when), findings) for when in effort.index],
             "Walks": effort["walks"].to_numpy(),
             "Walked": effort["effort_km"].to_numpy(),
             "First": [record.local_date(t) for t in effort["first"]],
@@ -188,6 +220,13 @@ def looked_blocks(findings: IncidentFindings, record: PageRecord) -> tuple[Block
         frame, caption, {"Walked": "km", "Nearest": "km"}, {"Walked": 1, "Nearest": 1}
     )
     return (heading, Paragraph(_surface_sentence(findings)), table)
+
+
+def _when_words(when: str, findings: IncidentFindings) -> str:
+    """Say when a walk was; where nobody knows when the loss began, it cannot be during it."""
+    if findings.window.open_at_start:
+        return "after the loss was found" if when == "after" else "before the loss was found"
+    return f"{when} the loss"
 
 
 def timeline_blocks(
@@ -226,7 +265,7 @@ def presence_blocks(findings: IncidentFindings, words: TaxonWords) -> tuple[Bloc
             "Segment": rows["segment"],
             "Month": [f"{pd.Period(p, freq='M'):%b %Y}" for p in rows["period"]],
             "Distance": rows["distance_m"] / 1000,
-            "State": rows["state"].map(MAP_STATES),
+            "State": rows["state"].map(STATE_LABELS),
             "Used": [percent(p) for p in rows["p_presence"].astype(float)],
             "95 % limits": [
                 percent_range(low, high)

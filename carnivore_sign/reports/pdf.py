@@ -20,10 +20,12 @@ from carnivore_sign.maps.style import HAIRLINE, INK, QUIET
 from carnivore_sign.reports.content import Report, as_plain, unbroken
 from carnivore_sign.reports.html import write_whole
 
-#: A word longer than this gets places where it may be broken.
+#: A word longer than this gets places where it may be broken. The template sets an empty space
+#: of no width at each, so that the mark itself never reaches the page, and is not copied from it.
 _LONG_WORD: Final = 18
 _BREAK: Final = "\u200b"
 _NO_HASH: Final = r"(?<!\S)(?![0-9a-f]{64}(?!\S))"
+_AS_IT_IS: Final = ("file", "alt", "kind")
 _SHORT_TITLE: Final = 70
 
 
@@ -59,7 +61,7 @@ def render_pdf(report: Report) -> bytes:
 def _for_paper(block: dict[str, Any]) -> dict[str, Any]:
     hashes = block["kind"] != "bullets"
     block = {
-        name: _breakable(value, hashes=hashes) if name != "file" else value
+        name: _breakable(value, hashes=hashes) if name not in _AS_IT_IS else value
         for name, value in block.items()
     }
     if block["kind"] == "table":

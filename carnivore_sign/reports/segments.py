@@ -7,7 +7,8 @@ from typing import Final
 import pandas as pd
 
 from carnivore_sign.incidents.words import percent, percent_range
-from carnivore_sign.records.vocabularies import FOUND_LIKELY_FROM, MAP_STATES
+from carnivore_sign.maps.style import STATE_LABELS
+from carnivore_sign.records.vocabularies import FOUND_LIKELY_FROM
 from carnivore_sign.reports.content import Block, Heading, Paragraph, TableBlock
 from carnivore_sign.reports.record import PageRecord
 from carnivore_sign.reports.wording import count, taxon_words
@@ -88,7 +89,7 @@ def _list_of(rows: pd.DataFrame, caption: str) -> TableBlock:
     frame = pd.DataFrame(
         {
             "Segment": rows["segment"],
-            "State": rows["state"].map(MAP_STATES),
+            "State": rows["state"].map(STATE_LABELS),
             "Visits": rows["visits"],
             "Walked": rows["effort_km"],
             "Used": [percent(p) for p in rows["p_presence"].astype(float)],
@@ -116,7 +117,7 @@ def _sum_of(rows: pd.DataFrame) -> TableBlock:
             ],
         }
     ).reset_index()
-    frame["state"] = frame["state"].map(MAP_STATES)
+    frame["state"] = frame["state"].map(STATE_LABELS)
     frame = frame.rename(columns={"transect": "Transect", "state": "State"})
     caption = f"The other {count(len(rows), 'segment')}."
     return TableBlock(frame, caption, {"Walked": "km"}, {"Walked": 1})

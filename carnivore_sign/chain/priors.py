@@ -1,0 +1,74 @@
+"""Chain: the same trails under other priors, to show how far a number hangs on that choice.
+
+A prior enters once, where log likelihoods become probabilities. So another prior needs neither
+the season nor the prints again: only that last step is redone. Which sign belong to one trail
+is left as it is.
+"""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from carnivore_sign.chain.analysis import Analysis
+from carnivore_sign.identify import estimate_shares, load_evidence
+from carnivore_sign.presence import monthly_presence
+
+#: The region whose prior is tried beside that of the season's own region.
+_WIDE_REGION = "general"
+
+
+def priors_tried(analysis: Analysis) -> dict[str, pd.Series]:
+    """Return the priors that a reasonable reader might hold, by what each is, in words.
+
+    The shares estimated from the season's trails, the prior of the region, that of the region
+    named ``general``, and equal shares for every animal of the region.
+    """
+    region = analysis.region_prior
+    possible = region.gt(0)
+    tried = {
+        "estimated from the season's trails": estimate_shares(analysis.likelihoods, region),
+        f"of the region ({analysis.options.region.replace('_', ' ')})": region,
+        f"of the region ({_WIDE_REGION})": _without(load_evidence(_WIDE_REGION).prior, analysis),
+        "equal for every animal of the region": possible / possible.sum(),
+    }
+    return {what: prior.astype(float) for what, prior in tried.items()}
+
+
+def _without(prior: pd.Series, analysis: Analysis) -> pd.Series:
+    """Return a prior without the taxa that the analysis was told are absent."""
+    kept = prior.where(~prior.index.isin(analysis.options.absent), 0.0)
+    return kept / kept.sum()
+
+
+def month_under_priors(analysis: Analysis, period: str) -> pd.DataFrame:
+    """Return the chief counts of a month under each of the priors tried.
+
+    Returns
+    -------
+    DataFrame
+        ``prior`` (in words), ``used`` (whether it is the one that the report uses),
+        ``trails_expected`` (trails on visited segments, summed by probability) and
+        ``found_sure``, ``found_likely`` (segments); one row per prior.
+    """
+    taxon = analysis.options.taxon
+    rows = []
+    for what, prior in priors_tried(analysis).items():
+        moved = analysis.under_prior(prior)
+        shares = moved.loc[analysis.detections["trail"]]
+        detections = analysis.detections.assign(**{name: shares[name].to_numpy() for name in moved})
+        table = monthly_presence(
+            analysis.segments, analysis.visits, detections,
+            period=period, taxon=taxon, prior=prior, fit=analysis.season_presence.fit,
+        ).table  # fmt: skip
+        states = table["state"].value_counts()
+        once = detections[detections["period"].eq(period)].drop_duplicates("trail")
+        rows.append(
+            {
+                "prior": what,
+                "used": bool((prior - analysis.prior).abs().max() < 1e-9),
+                "trails_expected": float(once[f"p_{taxon}"].sum()),
+                "found_sure": int(states.get("found_sure", 0)),
+                "found_likely": int(states.get("found_likely", 0)),
+            }
+        )
+    return pd.DataFrame(rows)
