@@ -27,6 +27,7 @@ from carnivore_sign.identify.shapes import FloatArray, IntArray, Rings, polygon_
 from carnivore_sign.identify.splitting import note_rows, split_overlaps
 from carnivore_sign.identify.symmetry import coarse_outlines, mirror_overlap, overlap_at
 from carnivore_sign.progress import with_progress
+from carnivore_sign.records.check import TEXT
 
 #: SD of a traced outline at each of its points, from a sharp photo (working choice; common
 #: practice, no source).
@@ -131,6 +132,7 @@ def measure_print(
     notes = _notes(names, checked.faults, split.notes, placing.misnumbered)
     notes = _check_lengths(measured, notes)
     measured["notes"] = _check_sides(measured, marks, kept, row, notes)
+    measured["foot"] = pd.Series(measured["foot"].to_numpy(), index=names, dtype=TEXT)
     return measured
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from carnivore_sign.identify.axis import long_axis, turn_forward
+from carnivore_sign.identify.axis import AXIS_WAYS, long_axis, turn_forward
 from carnivore_sign.identify.marks import CLAWS, PAD, Marks
 from carnivore_sign.identify.pad import pad_edges, pad_shape
 from carnivore_sign.identify.ridge import line_room, ridge_bend
@@ -69,6 +69,13 @@ MEASURED: Final[dict[str, str]] = {
 
 _TOES: Final = slice(0, 4)
 
+#: What can be measured without knowing which way the print heads.
+_WITHOUT_AXIS: Final = frozenset({
+    "area_mm2", "pad_area_mm2", "toe_area_mm2", "toe_length_mm", "toe_width_mm",
+    "toes_in_pad_ratio", "toe_elongation", "outer_toe_angularity",
+    "claw_length_mm", "claw_width_to_length", "claw_gap_mm",
+})  # fmt: skip
+
 
 def measure_marks(marks: Marks) -> tuple[dict[str, FloatArray], npt.NDArray[np.intp]]:
     """Compute every measure but symmetry.
@@ -104,6 +111,9 @@ def measure_marks(marks: Marks) -> tuple[dict[str, FloatArray], npt.NDArray[np.i
     found |= _toes(marks, turned, moments)
     found |= _spaces(marks, turned, found["length_mm"])
     found |= _claws(marks, turned, moments)
+    lost = way == AXIS_WAYS.index("none")
+    for name in found.keys() - _WITHOUT_AXIS:
+        found[name] = np.where(lost, np.nan, found[name])
     return found, way
 
 
@@ -112,8 +122,6 @@ def _turned(marks: Marks, forward: FloatArray) -> Rings:
     known = np.where(np.isfinite(forward), forward, (0.0, 1.0))
     row = marks.row[marks.rings.ring_of_vertex]
     xy = turn_forward(marks.rings.xy, np.zeros_like(marks.rings.xy), known[row])
-    lost = np.isnan(forward[:, 0])[row]
-    xy[lost] = np.nan
     return Rings(xy, marks.rings.offsets)
 
 
@@ -183,7 +191,7 @@ def _leads(
 
 
 def _pads(marks: Marks, turned: Rings) -> dict[str, FloatArray]:
-    which = np.flatnonzero((marks.place == PAD) & np.isfinite(turned.xy[turned.start, 0]))
+    which = np.flatnonzero(marks.place == PAD)
     pads, rows = turned.take(which), marks.row[which]
     if not len(which):
         return {name: np.full(marks.count, np.nan) for name in MEASURED if name in _PAD_SHAPES}
@@ -273,16 +281,15 @@ def _spaces(marks: Marks, turned: Rings, length: FloatArray) -> dict[str, FloatA
 def _claws(marks: Marks, turned: Rings, moments: Moments) -> dict[str, FloatArray]:
     which = np.flatnonzero((marks.place >= CLAWS[0]) & (marks.place <= CLAWS[-1]))
     laid = np.full((marks.count, PAD, 3), np.nan)
-    usable = which[np.isfinite(turned.xy[turned.start[which], 0])]
-    if len(usable):
-        row, toe = marks.row[usable], marks.place[usable] - CLAWS[0]
+    if len(which):
+        row, toe = marks.row[which], marks.place[which] - CLAWS[0]
         place_of = np.full((marks.count, PAD), -1)
         toes = np.flatnonzero(marks.place < PAD)
         place_of[marks.row[toes], marks.place[toes]] = toes
-        outlines = turned.take(usable)
+        outlines = turned.take(which)
         line = np.diff(outlines.offsets) < 3
         laid[row, toe, 0] = _reach(outlines)
-        laid[row, toe, 1] = np.where(line, np.nan, 1.0 / moments.elongation[usable])
+        laid[row, toe, 1] = np.where(line, np.nan, 1.0 / moments.elongation[which])
         claws = _as_shapes(outlines)
         laid[row, toe, 2] = shapely.distance(claws, turned.take(place_of[row, toe]).polygons())
     return {

@@ -23,7 +23,7 @@ _TOKEN: Final = re.compile(
     r"|(?P<number>[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)|(?P<other>[^\s,])"
 )
 _COUNT: Final = {"M": 2, "L": 2, "H": 1, "V": 1, "C": 6, "S": 4, "Q": 4, "T": 2, "A": 7, "Z": 0}
-_PIECES: Final = 24
+_PIECES: Final = 48
 
 
 def points_of_path(text: str) -> tuple[Complex, bool]:
@@ -37,7 +37,7 @@ def points_of_path(text: str) -> tuple[Complex, bool]:
     Returns
     -------
     points : ndarray of complex
-        x + iy, y downwards, in the units of the path; curves as 24 straight pieces.
+        x + iy, y downwards, in the units of the path; curves as 48 straight pieces.
     closed : bool
         Whether it ends with Z.
 

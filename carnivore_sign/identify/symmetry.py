@@ -79,10 +79,19 @@ def shared_area(marks: Rings, polygons: npt.NDArray[np.object_], axis: FloatArra
     ).all(axis=2)  # fmt: skip
     row, pair = np.nonzero(meet)
     reflected = mirrored.take(row * 5 + two[pair]).polygons()
-    cut = shapely.area(shapely.intersection(polygons[row, one[pair]], reflected))
+    cut = _shared(polygons[row, one[pair]], reflected)
     twice = np.where(one == two, 1.0, 2.0)[pair]
     shared = np.bincount(row, weights=cut * twice, minlength=len(polygons))
     return np.asarray(shared, dtype=float)
+
+
+def _shared(one: npt.NDArray[np.object_], two: npt.NDArray[np.object_]) -> FloatArray:
+    """Return the area that polygons share; retraced tiny outlines may cross themselves."""
+    try:
+        return np.asarray(shapely.area(shapely.intersection(one, two)))
+    except shapely.errors.GEOSException:
+        mended = shapely.intersection(shapely.buffer(one, 0), shapely.buffer(two, 0))
+        return np.asarray(shapely.area(mended))
 
 
 def coarse_outlines(marks: Rings) -> Rings:
