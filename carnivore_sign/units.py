@@ -43,13 +43,24 @@ HOURS_PER_DAY: Final = 24.0
 
 _UNIT = r"\s*(?P<unit>[^\d\s.,]*?)\.?\s*$"
 _LENGTH = r"^\s*(?P<number>[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+))" + _UNIT
+#: Feet with inches behind them: 3' 1", 3 ft 1 1/2 in, 3' 1 (the mark of the inches may be missing
+#: behind the mark of the feet, and nowhere else).
+_FEET_INCHES = (
+    r"^\s*(?P<feet>\d+)\s*(?:(?:ft|feet|foot)\.?|['\u2032\u2019])[\s,-]*"
+    r"(?:(?P<inches>\d+(?:[.,]\d+)?)(?![\d/]))?\s*(?:[\s-]*(?P<over>\d+)\s*/\s*(?P<under>[1-9]\d*))?"
+    r"\s*(?P<mark>in\.?|inch|inches|\"|''|[\u2033\u201d])?\s*$"
+)
 _MIXED = r"^\s*(?:(?P<whole>\d+)[\s-]+)?(?P<top>\d+)\s*/\s*(?P<bottom>[1-9]\d*)" + _UNIT
+
+
+#: Said of a length without a unit.
+NO_UNIT: Final = "no unit: write it behind the number (82 mm)"
 
 
 def lengths_from_text(
     text: pd.Series, *, to: str = "m", default_unit: str | None = None
 ) -> tuple[pd.Series, pd.Series]:
-    """Read lengths as people write them: ``7.6 cm``, ``3 1/4 in``, ``2,5"``, ``80``.
+    """Read lengths as people write them: ``7.6 cm``, ``3 1/4 in``, ``3' 1"``, ``2,5"``, ``80``.
 
     Parameters
     ----------
@@ -90,14 +101,28 @@ def lengths_from_text(
     if default_unit is not None:
         unit = unit.mask(spelled.eq("") & number.notna(), default_unit)
     values = number * unit.map(METRES) / METRES[to]
+    inches = _inches_behind_feet(words)
+    both = inches.notna()
+    number, unit = number.where(~both, inches), unit.where(~both, "in")
+    values = values.where(~both, inches * METRES["in"] / METRES[to])
 
     faults = pd.Series(pd.NA, index=text.index, dtype="object")
     faults[present & number.isna()] = "not a length"
-    faults[present & number.notna() & unit.isna()] = (
-        "no unit: write the unit behind the number, or state one for the column"
-    )
+    faults[present & number.notna() & unit.isna()] = NO_UNIT
     strange = present & number.notna() & unit.isna() & spelled.ne("")
     faults[strange] = "unknown unit '" + spelled[strange].astype(str) + "'"
     faults[present & (values < 0)] = "a length below zero"
     values = values.where(faults.isna())
     return values.astype(float), faults.dropna().astype(str)
+
+
+def _inches_behind_feet(words: pd.Series) -> pd.Series:
+    """Return lengths of feet and inches in inches; NaN where there are not both."""
+    parts = words.str.lower().str.extract(_FEET_INCHES)
+    has_inches = parts["inches"].notna() | parts["over"].notna()
+    feet, whole, over, under = (
+        pd.to_numeric(parts[name].str.replace(",", "."), errors="coerce")
+        for name in ("feet", "inches", "over", "under")
+    )
+    inches = whole.fillna(0.0) + (over / under).fillna(0.0)
+    return (12 * feet + inches).where(has_inches & inches.lt(12))

@@ -123,11 +123,16 @@ def test_without_the_library_the_install_command_is_told(
     tmp_path: Path, season: Season, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setitem(sys.modules, "fitdecode", None)
-    with pytest.raises(LibraryMissing, match=r'pip install "carnivore-sign\[fit\]"'):
+    with pytest.raises(LibraryMissing, match=r"\.fit: .*pip install fitdecode$"):
         read(tmp_path, fit(record(0)))
     (told,) = import_files(season, [tmp_path / "walk.fit"]).to_dict("records")
     assert told["outcome"] == "refused"
-    assert "carnivore-sign[fit]" in told["problem"]
+    assert told["problem"].endswith(
+        "walk.fit: fitdecode is needed to read FIT files. Install it with: pip install fitdecode"
+    )
+    (tmp_path / "other.fit").write_bytes(fit(record(0), record(1)))
+    both = import_files(season, [tmp_path / "walk.fit", tmp_path / "other.fit"])["problem"]
+    assert both.str.extract(r"(\w+)\.fit:")[0].tolist() == ["walk", "other"]
 
 
 def wanted(real_files: Path) -> dict[Path, dict[str, str]]:

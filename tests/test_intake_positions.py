@@ -326,3 +326,14 @@ def test_a_text_without_end_is_no_place() -> None:
 def test_degrees_of_tells_the_reason() -> None:
     with pytest.raises(Unreadable, match="two letters"):
         degrees_of("N 37.4 N", "lat")
+
+
+def test_a_swapped_latitude_and_longitude_is_guessed_only_where_it_fits() -> None:
+    columns = {
+        "lat": pd.Series(["-119.2", "95", "190", "95"]),
+        "lon": pd.Series(["37.4", "-120", "37", "12"]),
+    }
+    read = positions_from_columns(columns)
+    assert read.lat.isna().all()
+    assert ["swapped" in reason for reason in read.faults] == [True, False, False, True]
+    assert read.faults[0].endswith("(came: -119.2); are lat and lon swapped?")

@@ -95,7 +95,13 @@ def test_a_fault_sets_the_row_aside_with_its_number_and_text(
         ("2 h", "2 d", "youngest age is above the oldest"),
         ("NNE", "400", "direction: not a direction"),
         ("dust", "lava", "surface: not one of dust"),
-        ("36 in", "36", "stride: no unit"),
+        (
+            "36 in",
+            "36",
+            "stride: no unit: write it behind the number (82 mm), or in the name of the "
+            "column (stride_m, or stride (in))",
+        ),
+        ("36 in", "3 paces", "stride: unknown unit 'paces'"),
         ("S1", "", "sign: missing"),
         ("clear", "clear,as,day", "more cells than the 16 of the header"),
     ],

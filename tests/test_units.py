@@ -50,6 +50,13 @@ def test_inch_and_yard_follow_from_the_foot() -> None:
         ("0.92 m", 920.0),
         ("3 ft", 914.4),
         ("1 yd", 914.4),
+        # 1 ft = 304.8 mm and 1 in = 25.4 mm exactly (agreement of 1959).
+        ("3' 1\"", 3 * 304.8 + 25.4),
+        ("3'1", 3 * 304.8 + 25.4),
+        ("3 ft 1 in", 3 * 304.8 + 25.4),
+        ("3 feet, 1.5 inches", 3 * 304.8 + 1.5 * 25.4),
+        ("3' 1 1/2''", 3 * 304.8 + 1.5 * 25.4),
+        ("0\u2032 1/2\u2033", 12.7),
         ("80", 80.0),
         (80, 80.0),
         (80.5, 80.5),
@@ -69,7 +76,10 @@ def test_lengths_as_people_write_them(text: object, mm: float) -> None:
         ("3/0 in", "not a length"),
         ("3 paws", "unknown unit 'paws'"),
         ("-3 in", "below zero"),
-        ("80", "no unit"),
+        ("80", "no unit: write it behind the number"),
+        ("3' 12\"", "not a length"),
+        ("3' 1 cm", "not a length"),
+        ("3 ft 1/0 in", "not a length"),
     ],
 )
 def test_a_length_that_cannot_be_read_says_why(text: str, reason: str) -> None:

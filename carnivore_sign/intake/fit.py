@@ -150,7 +150,7 @@ def read_fit(
 
 
 def _decode(source: Source) -> _Found:
-    fitdecode = optional_library("fitdecode", extra="fit", purpose="read FIT files")
+    fitdecode = optional_library("fitdecode", file=source.path, purpose="read FIT files")
     found = _Found()
     count = 0
     with warnings.catch_warnings(record=True) as warned:

@@ -13,6 +13,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from typing import Final
 
 import geopandas as gpd
@@ -26,11 +27,20 @@ from pandas.api.extensions import ExtensionArray, ExtensionDtype
 
 from carnivore_sign.intake.clocks import in_hour_twice, times_from_text
 from carnivore_sign.intake.flags import Track, flag_track
-from carnivore_sign.intake.gpx_document import MAX_TEXT, Document, Point, read_document
+from carnivore_sign.intake.gpx_document import (
+    MAX_TEXT,
+    MEASURES,
+    SIGNED,
+    Document,
+    Point,
+    extras_as_json,
+    read_document,
+)
 from carnivore_sign.intake.gpx_scan import scan_track_points
 from carnivore_sign.intake.reading import Reading, make_reading, rows_set_aside
 from carnivore_sign.intake.rollover import rollover_notes
 from carnivore_sign.intake.source import Source, as_utf8
+from carnivore_sign.intake.text_points import not_a_number
 from carnivore_sign.records.check import TEXT, TIME, empty
 from carnivore_sign.records.tables import FIXES, LOGS, ROUTE_POINTS, WAYPOINTS, Table
 from carnivore_sign.space import STORED_CRS
@@ -44,7 +54,11 @@ _ODD_NUMBER: Final = re.compile(r"[^0-9+\-.eE\s]")
 _NUMBER: Final = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _TABLE_OF: Final[dict[str, Table]] = {"trkpt": FIXES, "wpt": WAYPOINTS, "rtept": ROUTE_POINTS}
 _EMPTY: Final = {kind: empty(table) for kind, table in _TABLE_OF.items()}
-_LEFT_OUT_TOLD: Final = 12
+_FIX_MEASURES: Final = {
+    "hdop": "hdop", "accuracy": "accuracy_m", "vdop": "vdop", "pdop": "pdop",
+    "satellites": "satellites", "speed": "speed_m_s", "course": "course_deg",
+    "heart_rate": "heart_rate_bpm", "temperature": "temperature_c", "cadence": "cadence_rpm",
+}  # fmt: skip
 
 
 @dataclass
@@ -57,8 +71,12 @@ class PointArrays:
         Byte of the document at which each begins.
     part : array of int
         Segment (of track points) or route (of route points), counted from 0.
-    lon, lat, elevation_m, hdop, accuracy_m : array of float
-        NaN where missing.
+    lon, lat : array of float
+        Degrees, NaN where missing.
+    measures : dict of str to array of float
+        By the names of `gpx_document.MEASURES`; NaN where missing, and only what there is.
+    texts : dict of str to array of object
+        ``fix`` and ``extras`` (JSON), None where missing, and only what there is.
     time_ms : array of int
         Milliseconds since 1970 UTC, NaT as the smallest integer.
     faults : dict of int to str
@@ -69,9 +87,8 @@ class PointArrays:
     part: IntArray
     lon: FloatArray
     lat: FloatArray
-    elevation_m: FloatArray
-    hdop: FloatArray
-    accuracy_m: FloatArray
+    measures: dict[str, FloatArray]
+    texts: dict[str, npt.NDArray[np.object_]]
     time_ms: IntArray
     faults: dict[int, str]
     hour_twice: npt.NDArray[np.bool_] | None = None
@@ -140,7 +157,7 @@ def read_gpx(
         tables={"logs": logs if any_point else logs.iloc[:0], **tables},
         rows_in={"logs": int(any_point), **rows_in},
         set_aside=aside,
-        notes=(*notes, *_left_out_note(document)),
+        notes=notes,
     )
 
 
@@ -151,15 +168,13 @@ def _read_points(data: bytes, source: Source) -> tuple[Document, PointArrays | N
     if scan is not None:
         document = read_document(scan.rest, file)
         if not document.notes and scan.fits(document):
-            document.left_out += scan.left_out
             return document, PointArrays(
                 begin=scan.begin,
                 part=scan.parts(document),
                 lon=scan.lon,
                 lat=scan.lat,
-                elevation_m=scan.elevation_m,
-                hdop=scan.hdop,
-                accuracy_m=scan.accuracy_m,
+                measures=scan.measures,
+                texts=scan.texts,
                 time_ms=scan.time_ms,
                 faults={},
             )
@@ -176,14 +191,22 @@ def _arrays(points: Sequence[Point], time_zone: str | None) -> tuple[PointArrays
     notes: list[str] = []
     measures = {
         name: _measures([point.children.get(name) for point in points], name, notes)
-        for name in ("elevation", "hdop", "accuracy")
+        for name in dict.fromkeys(chain.from_iterable(point.children for point in points))
+        if name in MEASURES
+    }
+    kinds = [point.children.get("fix") for point in points]
+    extras = [extras_as_json(point.extras) for point in points]
+    texts = {
+        name: np.array(words, dtype=object)
+        for name, words in (("fix", kinds), ("extras", extras))
+        if any(words)
     }
     words = pd.Series([point.children.get("time") for point in points], dtype="object")
     times, why, told = times_from_text(words, time_zone=time_zone)
     for place, reason in why.items():
         _add_fault(faults, place, f"time: {reason} (came: {words[place][:60]})")
     for place, point in enumerate(points):
-        longest = max(map(len, point.children.values()), default=0)
+        longest = max(map(len, (*point.children.values(), *point.extras.values())), default=0)
         if longest > MAX_TEXT:
             _add_fault(faults, place, f"a text of {longest} characters, and {MAX_TEXT} are read")
     arrays = PointArrays(
@@ -191,9 +214,8 @@ def _arrays(points: Sequence[Point], time_zone: str | None) -> tuple[PointArrays
         part=np.array([point.part for point in points], dtype=np.int64),
         lon=lon,
         lat=lat,
-        elevation_m=measures["elevation"],
-        hdop=measures["hdop"],
-        accuracy_m=measures["accuracy"],
+        measures=measures,
+        texts=texts,
         time_ms=_milliseconds(times),
         faults=faults,
         hour_twice=in_hour_twice(words, time_zone) if told else None,
@@ -203,7 +225,7 @@ def _arrays(points: Sequence[Point], time_zone: str | None) -> tuple[PointArrays
 
 def _no_points() -> PointArrays:
     none, whole = np.empty(0), np.empty(0, dtype=np.int64)
-    return PointArrays(whole, whole, none, none, none, none, none, whole, {})
+    return PointArrays(whole, whole, none, none, {}, {}, whole, {})
 
 
 def _milliseconds(times: pd.Series) -> IntArray:
@@ -214,9 +236,7 @@ def _milliseconds(times: pd.Series) -> IntArray:
 def _positions(texts: list[str | None], what: str, faults: dict[int, str]) -> FloatArray:
     values = _numbers(texts)
     for place in np.flatnonzero(~np.isfinite(values)):
-        text = texts[place]
-        reason = f"no {what}" if text is None else f"{what} is not a number (came: {text[:60]})"
-        _add_fault(faults, int(place), reason)
+        _add_fault(faults, int(place), not_a_number(texts[place], what))
     return values
 
 
@@ -224,7 +244,7 @@ def _measures(texts: list[str | None], name: str, notes: list[str]) -> FloatArra
     values = _numbers(texts)
     given = np.array([text is not None for text in texts], dtype=bool)
     bad = given & ~np.isfinite(values)
-    if name != "elevation":
+    if name not in SIGNED:
         bad |= values < 0
     if bad.any():
         example = texts[int(np.flatnonzero(bad)[0])]
@@ -323,7 +343,8 @@ def _table(
         "source_row": pd.array(rows, dtype="Int64"),
         "log": _constant(log, len(rows)),
         "time": _utc(arrays.time_ms[keep]),
-        "elevation_m": arrays.elevation_m[keep],
+        "elevation_m": _measure(arrays, "elevation", keep, len(rows)),
+        "extras": _words(arrays, "extras", keep, len(rows)),
     }
     if kind == "trkpt":
         columns |= _fix_columns(arrays, keep)
@@ -339,20 +360,42 @@ def _table(
     return gpd.GeoDataFrame(ordered, geometry="geometry")
 
 
+def _measure(
+    arrays: PointArrays, name: str, keep: slice | npt.NDArray[np.bool_], count: int
+) -> FloatArray:
+    values = arrays.measures.get(name)
+    return np.full(count, np.nan) if values is None else values[keep]
+
+
+def _words(
+    arrays: PointArrays, name: str, keep: slice | npt.NDArray[np.bool_], count: int
+) -> ExtensionArray:
+    words = arrays.texts.get(name)
+    return (
+        pd.array([None], dtype=TEXT).repeat(count)
+        if words is None
+        else pd.array(words[keep], dtype=TEXT)
+    )
+
+
 def _fix_columns(arrays: PointArrays, keep: slice | npt.NDArray[np.bool_]) -> dict[str, object]:
+    lon = arrays.lon[keep]
+    measures = {
+        column: _measure(arrays, name, keep, len(lon)) for name, column in _FIX_MEASURES.items()
+    }
     track = Track(
-        lon=arrays.lon[keep],
+        lon=lon,
         lat=arrays.lat[keep],
         time_ms=arrays.time_ms[keep],
         group=arrays.part[keep],
-        hdop=arrays.hdop[keep],
-        accuracy_m=arrays.accuracy_m[keep],
+        hdop=measures["hdop"],
+        accuracy_m=measures["accuracy_m"],
         told={} if arrays.hour_twice is None else {"hour_twice": arrays.hour_twice[keep]},
     )
     return {
         "part": pd.array(track.group, dtype="Int64"),
-        "hdop": track.hdop,
-        "accuracy_m": track.accuracy_m,
+        **measures,
+        "fix_kind": _words(arrays, "fix", keep, len(lon)),
         "flags": flag_track(track),
     }
 
@@ -412,13 +455,3 @@ def _one_row(values: Mapping[str, object], dtype: ExtensionDtype) -> dict[str, E
     """Return columns of one row, made as one array."""
     together = pd.array(list(values.values()), dtype=dtype)
     return {name: together[place : place + 1] for place, name in enumerate(values)}
-
-
-def _left_out_note(document: Document) -> list[str]:
-    if not document.left_out:
-        return []
-    most = sorted(document.left_out.items(), key=lambda item: (-item[1], item[0]))
-    told = [f"{name} ({count})" for name, count in most[:_LEFT_OUT_TOLD]]
-    more = len(document.left_out) - len(told)
-    told += [f"{more} more"] if more else []
-    return ["not kept, for want of a column: " + ", ".join(told)]

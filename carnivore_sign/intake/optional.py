@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import importlib
+from pathlib import Path
 from types import ModuleType
 
 from carnivore_sign.errors import LibraryMissing
 
 
-def optional_library(name: str, *, extra: str, purpose: str) -> ModuleType:
+def optional_library(name: str, *, file: str | Path, purpose: str) -> ModuleType:
     """Import a library that only some files need.
 
     Parameters
     ----------
     name : str
-        Name of the module.
-    extra : str
-        The extra of this package that installs it.
+        Name of the module, under which it is installed as well.
+    file : path-like
+        The file that needs it.
     purpose : str
         What it is needed for, after the word *to*.
 
@@ -27,15 +28,15 @@ def optional_library(name: str, *, extra: str, purpose: str) -> ModuleType:
 
     Examples
     --------
-    >>> optional_library("no_such_library", extra="none", purpose="show this")
+    >>> optional_library("no_such_library", file="walk.dat", purpose="show this")
     Traceback (most recent call last):
     ...
-    carnivore_sign.errors.LibraryMissing: no_such_library is needed to show this. Install it with: \
-pip install "carnivore-sign[none]"
+    carnivore_sign.errors.LibraryMissing: walk.dat: no_such_library is needed to show this. \
+Install it with: pip install no_such_library
     """
     try:
         return importlib.import_module(name)
     except ImportError as error:
         raise LibraryMissing(
-            f'{name} is needed to {purpose}. Install it with: pip install "carnivore-sign[{extra}]"'
+            f"{file}: {name} is needed to {purpose}. Install it with: pip install {name}"
         ) from error

@@ -187,7 +187,17 @@ def _read_pair(row: dict[str, str], place: _Place) -> None:
         except Unreadable as error:
             faults.append(f"{name}: {error} (came: {row[name][:_SHOWN]})")
     if faults:
-        raise Unreadable("; ".join(faults))
+        swapped = "; are lat and lon swapped?" if _fit_swapped(row["lat"], row["lon"]) else ""
+        raise Unreadable("; ".join(faults) + swapped)
+
+
+def _fit_swapped(lat: str, lon: str) -> bool:
+    """Tell whether two angles that cannot be read can be once they are swapped."""
+    try:
+        degrees_of(lon, "lat"), degrees_of(lat, "lon")
+    except Unreadable:
+        return False
+    return True
 
 
 def _utm_of_columns(row: dict[str, str], *, s_is_band: bool) -> Utm:

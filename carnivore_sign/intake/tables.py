@@ -38,7 +38,7 @@ from carnivore_sign.intake.source import Source
 from carnivore_sign.records.tables import SEASON_TABLES
 from carnivore_sign.records.vocabularies import CHARACTERS, CLEARING_CAUSES, SIGN_KINDS, SURFACES
 from carnivore_sign.space import STORED_CRS
-from carnivore_sign.units import lengths_from_text
+from carnivore_sign.units import NO_UNIT, lengths_from_text
 
 #: Other words for kinds of sign, lower case.
 KIND_NAMES = {
@@ -79,7 +79,10 @@ class Cells:
     def lengths(self, column: str, *, to: str) -> pd.Series:
         """Read a column of lengths, in the unit of the cell or else of the header."""
         unit = self.units.get(column)
-        return self.read(column, lambda text: lengths_from_text(text, to=to, default_unit=unit))
+        values, faults = lengths_from_text(self.text(column), to=to, default_unit=unit)
+        named = f"{NO_UNIT}, or in the name of the column ({column}_{to}, or {column} (in))"
+        self.fault(column, faults.replace(NO_UNIT, named))
+        return values
 
     def times(self, column: str, *, date: str | None = None) -> pd.Series:
         """Read a column of times of day, with the column of their dates if it has one."""

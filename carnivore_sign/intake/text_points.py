@@ -20,6 +20,7 @@ _NUMBER: Final = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _MEASURES: Final = {"elevation": "elevation_m", "hdop": "hdop", "accuracy": "accuracy_m"}
 _TEXTS: Final = ("name", "comment", "symbol")
 _SHOWN: Final = 60
+_COMMA: Final = re.compile(r"\s*([+-]?\d{1,3}),(\d{1,20})\s*", re.ASCII)
 
 
 @dataclass(slots=True)
@@ -82,7 +83,7 @@ def columns_of(
         columns[name] = plain_numbers(texts)
         for place in np.flatnonzero(np.isnan(columns[name])).tolist():
             if faults[place] is None or points[place].fault is None:
-                _add(faults, place, _position_words(texts[place], what))
+                _add(faults, place, not_a_number(texts[place], what))
     for name, column in _MEASURES.items():
         texts = _texts(points, name)
         values = plain_numbers(texts)
@@ -125,8 +126,19 @@ def _texts(points: Sequence[TextPoint], name: str) -> list[str | None]:
     return [point.texts.get(name) for point in points]
 
 
-def _position_words(text: str | None, what: str) -> str:
-    return f"{what} is not a number (came: {text[:_SHOWN]})" if text else f"no {what}"
+def not_a_number(text: str | None, what: str) -> str:
+    """Say why the text of a position is none, and what to write if it is a decimal comma.
+
+    Examples
+    --------
+    >>> not_a_number("47,64", "latitude")
+    'latitude is not a number: write it with a point, 47.64 (came: 47,64)'
+    """
+    if not text:
+        return f"no {what}"
+    comma = _COMMA.fullmatch(text)
+    remedy = f": write it with a point, {comma[1]}.{comma[2]}" if comma else ""
+    return f"{what} is not a number{remedy} (came: {text[:_SHOWN]})"
 
 
 def _add(faults: list[str | None], place: int, reason: str) -> None:

@@ -61,7 +61,7 @@ def read_sheets(source: Source) -> list[Sheet]:
     FileUnreadable
         If it is damaged, declares XML entities, or is larger than the limits allow.
     """
-    openpyxl = optional_library("openpyxl", extra="xlsx", purpose="read XLSX files")
+    openpyxl = optional_library("openpyxl", file=source.path, purpose="read XLSX files")
     has_formulas = _hold_bounds(source)
     values, notes = _load(openpyxl, source, data_only=True)
     formulas, _ = _load(openpyxl, source, data_only=False) if has_formulas else ({}, {})
