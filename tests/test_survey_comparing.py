@@ -79,6 +79,23 @@ def test_doubt_widens_the_ratio() -> None:
     assert doubt[1] > sure[1]
 
 
+def test_what_is_left_out_as_negligible_moves_no_limit(monkeypatch) -> None:
+    rng = np.random.default_rng(8)
+    first, second = rng.random(60), rng.random(90)
+    told = doubtful_ratio_limits(first, second, 10, 20)
+    monkeypatch.setattr("carnivore_sign.survey.comparing._NEGLIGIBLE", 0.0)
+    assert told == pytest.approx(doubtful_ratio_limits(first, second, 10, 20), rel=1e-9)
+
+
+def test_thousands_of_trails_in_doubt_are_compared() -> None:
+    # A grid of all counts would need 4 x 6000 x 6000 numbers. By the law of large numbers the
+    # limits come to those of the normal law of log(K2 / K1): variance (p + q p) / p^2 n, each side.
+    count = 6_000
+    low, high = doubtful_ratio_limits(np.full(count, 0.9), np.full(count, 0.9), 1, 1)
+    spread = np.sqrt(2 * (0.9 + 0.1 * 0.9) / (0.9**2 * count))
+    assert np.log([low, high]) == pytest.approx([-1.96 * spread, 1.96 * spread], rel=0.02)
+
+
 def test_two_months_are_compared_with_effort() -> None:
     found = compare(*two_months(np.ones(10), np.ones(24)))
     assert (found.rate_first, found.rate_second) == pytest.approx((0.1, 0.3))

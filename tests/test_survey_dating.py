@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from carnivore_sign.errors import InputError
-from carnivore_sign.survey import date_by_clearing
+from carnivore_sign.survey import MAX_DAYS_COLLECTING, date_by_clearing
 
 FOUND = pd.Timestamp("2026-02-10T16:00Z")
 HOUR = pd.Timedelta(hours=1)
@@ -42,7 +42,22 @@ def test_a_narrower_stated_age_stays() -> None:
 
 def test_of_several_segments_the_latest_clearing_counts_and_unknown_ones_do_not() -> None:
     assert dated(trails(None), 48.0, 30.0, None)["made_after"] == FOUND - 30 * HOUR
-    assert pd.isna(dated(trails(None), None)["made_after"])
+
+
+def test_a_track_is_no_older_than_its_surface_keeps_tracks() -> None:
+    longest = MAX_DAYS_COLLECTING * 24
+    assert dated(trails(None), None)["made_after"] == FOUND - longest * HOUR
+    assert dated(trails(None), 500.0)["made_after"] == FOUND - longest * HOUR
+    assert dated(trails(300.0), None)["made_after"] == FOUND - longest * HOUR
+    assert dated(trails(100.0), None)["made_after"] == FOUND - 100 * HOUR
+    assert pd.isna(dated(trails(None), None, tracks=False)["made_after"])
+
+
+def test_a_stated_age_outweighs_how_long_tracks_are_taken_to_last() -> None:
+    told = dated(trails(400.0, 240.0), None)  # said to be ten days old at least
+    assert told["made_after"] == FOUND - 400 * HOUR
+    assert told["made_before"] == FOUND - 240 * HOUR
+    assert pd.isna(dated(trails(None, 240.0), None)["made_after"])
 
 
 def test_the_record_of_a_clearing_outweighs_a_stated_age() -> None:

@@ -134,6 +134,8 @@ def test_no_effort_unknown_columns_and_missing_chances_are_told() -> None:
         detection_rates(some_visits([0.0]), found("V0", ["a"]))
     with pytest.raises(InputError, match="no column month"):
         detection_rates(visits, found("V0", ["a"]), by=("month",))
+    with pytest.raises(InputError, match="by effort_km_days"):
+        detection_rates(visits, found("V0", ["a"]), by=["effort_km_days"])
     with pytest.raises(InputError, match="p_wolf"):
         detection_rates(visits, found("V0", ["a"]), taxon="wolf")
     with pytest.raises(InputError, match="1 detections have no probability"):

@@ -10,7 +10,8 @@ from survey_drawing import START, log, logs, transects, walk
 from carnivore_sign.errors import DataWarning, InputError, NothingSurveyed
 from carnivore_sign.records.check import find_faults
 from carnivore_sign.records.tables import VISITS
-from carnivore_sign.survey.clearing import MAX_DAYS_COLLECTING, spread_clearings
+from carnivore_sign.records.vocabularies import MAX_DAYS_COLLECTING
+from carnivore_sign.survey.clearing import spread_clearings
 from carnivore_sign.survey.matching import match_logs
 from carnivore_sign.survey.segments import cut_segments
 from carnivore_sign.survey.visits import make_visits, visits_in, walk_summary

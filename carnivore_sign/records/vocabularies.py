@@ -134,6 +134,10 @@ MAP_STATES: Final[dict[str, str]] = {
     "not_looked": "not looked for",
 }
 
+#: Longest that the surface of a transect is taken to keep tracks readable (common practice, no
+#: source): days in which effort gathers, and in which a track that is found was made.
+MAX_DAYS_COLLECTING: Final = 7.0
+
 #: Cut-offs of the words for a probability; the same word means the same range everywhere.
 SURE_FROM: Final = 0.95
 LIKELY_FROM: Final = 0.80

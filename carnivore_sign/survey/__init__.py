@@ -5,7 +5,7 @@ effort, detections, and detection rates with limits. Does not identify sign, lin
 estimate presence.
 """
 
-from carnivore_sign.survey.clearing import MAX_DAYS_COLLECTING
+from carnivore_sign.records.vocabularies import MAX_DAYS_COLLECTING
 from carnivore_sign.survey.clumping import Clumping, bootstrap_rates, clumping_test
 from carnivore_sign.survey.comparing import (
     RateComparison,

@@ -14,10 +14,8 @@ import numpy as np
 import pandas as pd
 
 from carnivore_sign.errors import DataWarning
+from carnivore_sign.records.vocabularies import MAX_DAYS_COLLECTING
 from carnivore_sign.units import HOURS_PER_DAY, SECONDS_PER_HOUR
-
-#: Longest that a surface is taken to keep tracks readable (common practice, no source).
-MAX_DAYS_COLLECTING: Final = 7.0
 
 #: The word in ``clearings.transects`` that means every transect.
 EVERY_TRANSECT: Final = "all"

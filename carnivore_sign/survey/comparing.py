@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +21,10 @@ from carnivore_sign.survey.intervals import doubtful_poisson_limits, poisson_bin
 from carnivore_sign.survey.rates import trails_of
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+#: Probability that is left out of a sum over two distributions: a tail is 0.025.
+_NEGLIGIBLE: Final = 1e-12
 
 _UNITS = {"km": "effort_km", "km_day": "effort_km_days"}
 
@@ -210,10 +215,9 @@ def doubtful_ratio_limits(
         raise InputError("there is no effort on one side", remedy="Compare efforts above zero.")
     tail = (1 - level) / 2
     in_first, in_second = poisson_binomial_pmf(first), poisson_binomial_pmf(second)
-    j, k = (grid.ravel() for grid in np.indices((len(in_first), len(in_second))))
-    weight = np.outer(in_first, in_second).ravel()
-    seen = weight > 1e-15
-    j, k, weight = j[seen], k[seen], weight[seen]
+    likely_j, likely_k = _likely(in_first), _likely(in_second)
+    j, k = (grid.ravel() for grid in np.meshgrid(likely_j, likely_k, indexing="ij"))
+    weight = np.outer(in_first[likely_j], in_second[likely_k]).ravel()
 
     def as_many(theta: float) -> float:
         return float(weight @ np.where(k > 0, special.betainc(np.maximum(k, 1), j + 1, theta), 1.0))
@@ -227,6 +231,12 @@ def doubtful_ratio_limits(
     high = _share(lambda theta: tail - as_few(theta)) if as_few(1.0) < tail else 1.0
     scale = first_effort / second_effort
     return scale * low / (1 - low), scale * high / (1 - high) if high < 1 else np.inf
+
+
+def _likely(pmf: FloatArray) -> IntArray:
+    """Counts that hold all of a distribution but the least likely `_NEGLIGIBLE` of it."""
+    order = np.argsort(pmf, kind="stable")
+    return np.sort(order[np.cumsum(pmf[order]) > _NEGLIGIBLE])
 
 
 def _share(rising: Callable[[float], float]) -> float:

@@ -1,7 +1,7 @@
-"""Dating: a track found on ground that was wiped at a known time was made after that time.
+"""Dating: a track was made after its ground was wiped, and while the ground keeps tracks.
 
 Whoever stated the age of a track may err; the drag, the rain or the traffic that wiped the road
-before it is on record. Sign that is not pressed into the surface (scat, a kill) outlasts it, so
+before it is on record. And no surface of a transect keeps tracks readable for ever. Sign that is not pressed into the surface (scat, a kill) outlasts it, so
 that only trails with tracks are dated in this way.
 """
 
@@ -10,12 +10,20 @@ from __future__ import annotations
 import pandas as pd
 
 from carnivore_sign.errors import InputError
+from carnivore_sign.records.vocabularies import MAX_DAYS_COLLECTING
 
 
 def date_by_clearing(
-    trails: pd.DataFrame, detections: pd.DataFrame, visits: pd.DataFrame, *, with_tracks: pd.Series
+    trails: pd.DataFrame,
+    detections: pd.DataFrame,
+    visits: pd.DataFrame,
+    *,
+    with_tracks: pd.Series,
+    max_days_collecting: float = MAX_DAYS_COLLECTING,
 ) -> pd.DataFrame:
     """Narrow the time in which each trail was made by when its ground was last wiped.
+
+    Trails without a detection keep their time: nothing is known of the ground they lie on.
 
     Parameters
     ----------
@@ -27,6 +35,8 @@ def date_by_clearing(
         VISITS, with ``hours_since_cleared``; missing where no clearing is on record.
     with_tracks : Series of bool
         Whether a trail, by its name, has tracks.
+    max_days_collecting : float
+        Longest that a surface is taken to keep tracks readable, days.
 
     Returns
     -------
@@ -35,6 +45,8 @@ def date_by_clearing(
         trail lies on several segments, than the latest of those clearings. A clearing that
         comes after the stated ``made_before`` contradicts the stated age: the record of the
         clearing is believed, and ``made_before`` becomes the time of the find.
+        Nor is ``made_after`` earlier than `max_days_collecting` before the find, unless the
+        stated age says that the trail is older: that is a rule of thumb, and no record.
 
     Raises
     ------
@@ -68,8 +80,16 @@ def date_by_clearing(
     wiped = where["start"] - pd.to_timedelta(where["hours_since_cleared"], unit="h")
     latest = wiped.groupby(detections["trail"].to_numpy()).max()
     cleared = pd.to_datetime(trails["trail"].map(latest), utc=True)
-    cleared = cleared.where(trails["trail"].map(with_tracks).fillna(False).astype(bool))
     cleared = cleared.where(cleared <= trails["time"])
-    after = trails["made_after"].mask(cleared > trails["made_after"], cleared).fillna(cleared)
+    readable = trails["time"] - pd.to_timedelta(max_days_collecting, unit="D")
+    readable = readable.where(readable <= trails["made_before"])
+    tracks = trails["trail"].map(with_tracks).fillna(False).astype(bool)
+    tracks &= trails["trail"].isin(detections["trail"])
+    after = _later(trails["made_after"], _later(cleared, readable).where(tracks))
     before = trails["made_before"].mask(after > trails["made_before"], trails["time"])
     return trails.assign(made_after=after, made_before=before)
+
+
+def _later(one: pd.Series, other: pd.Series) -> pd.Series:
+    """Later of two times; where one is missing, the other."""
+    return one.mask(other > one, other).fillna(other)

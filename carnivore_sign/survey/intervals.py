@@ -123,11 +123,11 @@ def newcombe_difference_limits(
     >>> round(low, 4), round(high, 4)
     (0.0524, 0.3339)
     """
-    p1, p2 = first[0] / first[1], second[0] / second[1]
     (low1, high1), (low2, high2) = (
         (float(low), float(high))
         for low, high in (wilson_limits(*pair, level=level) for pair in (first, second))
     )
+    p1, p2 = first[0] / first[1], second[0] / second[1]
     low = p1 - p2 - np.hypot(p1 - low1, high2 - p2)
     return float(low), float(p1 - p2 + np.hypot(high1 - p1, p2 - low2))
 
@@ -244,7 +244,10 @@ def detection_curve(km: npt.ArrayLike, *, km_per_find: float) -> FloatArray:
     [0.1777, 0.8472]
     """
     _above_zero(km_per_find, "km_per_find")
-    return -np.expm1(-np.asarray(km, dtype=float) / km_per_find)
+    walked = np.asarray(km, dtype=float)
+    if not (walked >= 0).all():
+        raise InputError("an effort in km is missing or below zero", remedy="Give km from 0 up.")
+    return -np.expm1(-walked / km_per_find)
 
 
 def km_for_certainty(certainty: npt.ArrayLike, *, km_per_find: float) -> FloatArray:
@@ -274,9 +277,9 @@ def _tail(level: float) -> float:
 
 def _counts(count: npt.ArrayLike) -> FloatArray:
     counts = np.asarray(count, dtype=float)
-    if not ((counts >= 0) & (counts == np.floor(counts))).all():
+    if not (np.isfinite(counts) & (counts >= 0) & (counts == np.floor(counts))).all():
         raise InputError(
-            "a count is missing, below zero or not whole",
+            "a count is missing, infinite, below zero or not whole",
             remedy="For items in doubt use doubtful_poisson_limits.",
         )
     return counts

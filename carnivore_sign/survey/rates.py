@@ -17,6 +17,7 @@ from carnivore_sign.records.tables import taxon_column
 from carnivore_sign.records.vocabularies import SURE_FROM
 from carnivore_sign.survey.intervals import doubtful_poisson_limits
 
+_EFFORT: Final = ["visits", "effort_km", "effort_km_days"]
 _COUNTS: Final = ["trails_expected", "trails_sure", "low", "high"]
 
 
@@ -112,6 +113,12 @@ def _refuse(visits: pd.DataFrame, groups: list[str]) -> None:
         raise NothingSurveyed(
             "there is no effort among these visits, so that no rate can be told. Hand in visits "
             "of a month in which somebody walked."
+        )
+    counted = [name for name in groups if name in {*_EFFORT, *_COUNTS}]
+    if counted:
+        raise InputError(
+            f"rates cannot be told by {', '.join(counted)}, which is what they are computed from",
+            remedy="Group by a column that tells visits apart: period, transect, observer.",
         )
     absent = [name for name in groups if name not in visits]
     if absent:

@@ -17,7 +17,8 @@ import pandas as pd
 from carnivore_sign.errors import InputError, NothingSurveyed
 from carnivore_sign.records.check import check_table
 from carnivore_sign.records.tables import VISITS
-from carnivore_sign.survey.clearing import MAX_DAYS_COLLECTING, add_conditions
+from carnivore_sign.records.vocabularies import MAX_DAYS_COLLECTING
+from carnivore_sign.survey.clearing import add_conditions
 from carnivore_sign.survey.coverage import cover_segments, walked_stretches
 from carnivore_sign.units import M_PER_KM, SECONDS_PER_HOUR
 
