@@ -1,8 +1,8 @@
 """Command line: thin; reads the words, calls the public face, prints.
 
-Commands: ``demo``, ``intake``, ``set-aside``, ``columns``, ``month``, ``answer``. What a machine would read comes with
-``--json`` on standard output; bars and messages go to standard error. Bad input ends with one
-plain message and exit status 2, an interruption with 130.
+Commands: ``demo``, ``intake``, ``set-aside``, ``columns``, ``month``, ``answer``. What a machine
+would read comes with ``--json`` on standard output; bars and messages go to standard error. Bad
+input ends with one plain message and exit status 2, an interruption with 130.
 """
 
 from __future__ import annotations
