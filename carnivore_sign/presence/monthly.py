@@ -78,8 +78,8 @@ def monthly_presence(
     The probability that a segment was used in the month comes from the scored-signs model
     (``scored_signs.py``), fitted on the month's own visits, or from `fit` where one is
     given: it weighs the segment's effort and each trail found on it. A segment nobody
-    walked takes the probability of any segment. The limits take segments for independent;
-    where neighbours are found to be alike the message says so.
+    walked takes the probability of any segment. Segments are taken for independent; where
+    neighbours are found to be alike the message says so, and what follows.
 
     Parameters
     ----------
@@ -168,21 +168,30 @@ def season_presence(
     taxon: str = "puma",
     prior: float | Mapping[str, float] | pd.Series,
     effort: str | None = None,
-    chain: Literal["months"] | None = None,
+    chain: Literal["months", "neighbours"] | None = None,
 ) -> SeasonPresence:
     """Judge every month with one fit of the whole season.
 
     The rates of sign are taken to be the same all season, so that a month with little sign
     borrows them from the others; which segments are used may change from month to month. By
     default months stand alone. With ``chain="months"`` a segment that was used tends to be
-    used again (``months.py``), and each month's presence is judged from all months.
+    used again (``months.py``), and each month's presence is judged from all months. With
+    ``chain="neighbours"`` use runs in stretches along the transect (``stretches.py``), and a
+    segment is judged with those beside it.
+
+    By default segments stand alone. Where animals use stretches of road, a blank segment
+    between blank ones is then less likely used than the table says, and one beside finds is
+    likelier. The chain of neighbours tells the two apart, and is right more often; but on
+    segments without a find its high probabilities are too high wherever ranges end less
+    smoothly than a chain can know, which is why it has to be asked for.
 
     Parameters
     ----------
     segments, visits, detections, taxon, prior, effort
         As for `monthly_presence`.
-    chain : {"months"}, optional
-        Let months hang together. It takes a season of three months or more.
+    chain : {"months", "neighbours"}, optional
+        Let months hang together, which takes a season of three months or more; or
+        neighbouring segments of a transect.
 
     Returns
     -------
@@ -292,7 +301,7 @@ def _fit_or_none(
     effort: str | None,
     what: str,
     messages: list[str],
-    chain: Literal["months"] | None = None,
+    chain: Literal["months", "neighbours"] | None = None,
 ) -> OccupancyFit | None:
     """Fit the scored signs, or say in `messages` why `what` does not carry a fit."""
     refused = f"Presence was not estimated from {what}"
@@ -329,6 +338,7 @@ def _about_neighbours(fit: OccupancyFit) -> list[Note]:
     text = (
         f"Segments next to each other are more alike than by chance (correlation "
         f"{told.correlation:.2f}, {told.pairs} pairs): limits that knew it would "
-        "be wider than these."
+        "be wider than these. Blank segments between blank ones are less likely used than "
+        "said, and those beside finds likelier."
     )
     return [Note(text)]

@@ -29,12 +29,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import expit
 
-from carnivore_sign.presence.chain import run_chains, smooth
+from carnivore_sign.presence.chain import run_chains, smooth, with_slope
 from carnivore_sign.presence.jets import Jet, linear
 from carnivore_sign.presence.layout import FloatArray, IntArray
 from carnivore_sign.presence.two_states import Evaluation, GivenState
-
-_STEP = 1e-5
 
 
 @dataclass(frozen=True)
@@ -66,19 +64,8 @@ class Stretches:
         )
 
     def log_odds(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return the smoothed logit of presence of each segment and month, and its slope.
-
-        The slope is by central differences, which is exact to about nine digits.
-        """
-        odds = self._smoothed(parameters)
-        slope = np.zeros((len(odds), len(parameters)))
-        moving = np.isfinite(odds)
-        for k in range(len(parameters)):
-            step = np.zeros(len(parameters))
-            step[k] = _STEP
-            ahead, behind = self._smoothed(parameters + step), self._smoothed(parameters - step)
-            slope[moving, k] = (ahead[moving] - behind[moving]) / (2.0 * _STEP)
-        return odds, slope
+        """Return the smoothed logit of presence of each segment and month, and its slope."""
+        return with_slope(self._smoothed, parameters)
 
     def starts(self) -> list[FloatArray]:
         """Begin with half the segments used, and neighbours alike, and hardly so."""
