@@ -13,6 +13,8 @@ from shapely.geometry import LineString, Point
 
 from carnivore_sign.errors import InputError
 from carnivore_sign.incidents import IncidentPlace, place_of_incident
+from carnivore_sign.incidents.effort import _window_share
+from carnivore_sign.records.vocabularies import MAX_DAYS_COLLECTING
 from carnivore_sign.space import GEOD
 
 COUNTRY = make_country()
@@ -132,6 +134,15 @@ def test_a_visit_tells_of_the_window_only_through_its_surface() -> None:
     end_of_accumulation = (first["start"] - found.window.end).total_seconds() / 3600
     expected = (30.5 - end_of_accumulation) / 13
     assert first["window_share"] == pytest.approx(expected)
+
+
+def test_a_surface_tells_of_a_week_at_most_however_long_ago_it_was_wiped() -> None:
+    window = FOUND.window
+    days_after = np.array([1.0, MAX_DAYS_COLLECTING - 0.25, MAX_DAYS_COLLECTING + 1])
+    near = pd.DataFrame(
+        {"start": window.end + pd.to_timedelta(days_after, unit="D"), "hours_since_cleared": 1e4}
+    )
+    np.testing.assert_allclose(_window_share(near, window), [1.0, 6.0 / window.length_h, 0.0])
 
 
 def test_presence_near_is_of_the_month_and_the_nearest() -> None:

@@ -14,7 +14,8 @@ import pandas as pd
 
 from carnivore_sign.incidents.place import IncidentPlace
 from carnivore_sign.incidents.window import IncidentWindow
-from carnivore_sign.units import SECONDS_PER_HOUR
+from carnivore_sign.records.vocabularies import MAX_DAYS_COLLECTING
+from carnivore_sign.units import HOURS_PER_DAY, SECONDS_PER_HOUR
 
 #: Words for when a visit was, in order; and those where nobody knows when the window began.
 WHEN = ("before", "during", "after")
@@ -84,10 +85,11 @@ def _when(start: pd.Series, window: IncidentWindow) -> pd.Series:
 
 
 def _window_share(near: pd.DataFrame, window: IncidentWindow) -> npt.NDArray[np.float64]:
-    """Overlap of the time in which the surface collected tracks with the window."""
+    """Overlap of the time in which the surface collected and kept tracks with the window."""
     if window.start is None:
         return np.full(len(near), np.nan)
     until_h = (near["start"] - window.start).dt.total_seconds() / SECONDS_PER_HOUR
-    from_h = until_h - near["hours_since_cleared"]
+    longest_h = MAX_DAYS_COLLECTING * HOURS_PER_DAY
+    from_h = until_h - near["hours_since_cleared"].clip(upper=longest_h)
     overlap = until_h.clip(upper=window.length_h) - from_h.clip(lower=0.0)
     return (overlap.clip(lower=0.0) / window.length_h).to_numpy(dtype=float)

@@ -1,8 +1,9 @@
 """Dating: a track was made after its ground was wiped, and while the ground keeps tracks.
 
 Whoever stated the age of a track may err; the drag, the rain or the traffic that wiped the road
-before it is on record. And no surface of a transect keeps tracks readable for ever. Sign that is not pressed into the surface (scat, a kill) outlasts it, so
-that only trails with tracks are dated in this way.
+before it is on record. And no surface of a transect keeps tracks readable for ever. Sign that
+is not pressed into the surface (scat, a kill) outlasts it, so that only trails with tracks are
+dated in this way.
 """
 
 from __future__ import annotations
