@@ -70,7 +70,7 @@ def rate_blocks(rates: pd.DataFrame, period: str, taxon: str) -> tuple[Block, ..
     heading = Heading("Detections and rates")
     if rates.empty:
         return (heading, Paragraph("No rate could be computed."))
-    columns = {"period": [f"{pd.Period(p, freq='M'):%b %Y}" for p in rates["period"]]}
+    columns = {"period": [pd.Period(p, freq="M").strftime("%b %Y") for p in rates["period"]]}
     units, decimals = {}, {}
     for name in rates.columns:
         if name in _RATE_COLUMNS:
