@@ -263,7 +263,7 @@ def presence_blocks(findings: IncidentFindings, words: TaxonWords) -> tuple[Bloc
     frame = pd.DataFrame(
         {
             "Segment": rows["segment"],
-            "Month": [f"{pd.Period(p, freq='M'):%b %Y}" for p in rows["period"]],
+            "Month": [pd.Period(p, freq="M").strftime("%b %Y") for p in rows["period"]],
             "Distance": rows["distance_m"] / 1000,
             "State": rows["state"].map(STATE_LABELS),
             "Used": [percent(p) for p in rows["p_presence"].astype(float)],
