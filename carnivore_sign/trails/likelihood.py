@@ -145,7 +145,7 @@ def direction_ratio(first_deg: FloatArray, second_deg: FloatArray, model: LinkMo
     --------
     >>> said = direction_ratio(np.array([350.0, 0.0]), np.array([10.0, np.nan]), LinkModel())
     >>> said.round(2).tolist()
-    [1.45, 0.0]
+    [1.36, 0.0]
     """
     difference = np.radians(first_deg - second_deg)
     return _circular_ratio(difference, model.direction_concentration, model.mistaken)

@@ -203,7 +203,8 @@ def _rivals(sign: IntArray, other: IntArray, gain: FloatArray, count: int) -> Fl
     """Sum over other trails of the odds of the best link from each sign into it."""
     order = np.lexsort([-gain, other, sign])
     best = order[np.unique(sign[order] * count + other[order], return_index=True)[1]]
-    return np.bincount(sign[best], np.exp(np.minimum(gain[best], 500.0)), count)
+    odds = np.bincount(sign[best], np.exp(np.minimum(gain[best], 500.0)), count)
+    return odds.astype(float)
 
 
 def held_links(followed: IntArray, rank: IntArray) -> Links:
