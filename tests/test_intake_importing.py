@@ -130,12 +130,12 @@ def test_two_logs_of_one_name_are_told_apart(season: Season, tmp_path: Path) -> 
 
 def test_a_name_that_the_season_has_is_set_aside(season: Season, tmp_path: Path) -> None:
     import_files(season, [write(tmp_path, "a.csv", SIGN.format("S1"))])
-    more = SIGN.format("S1") + "S2,2026-02-15,08:01,37.4,-119.2,,scat\n"
+    more = SIGN.format("S1").replace("scat", "track") + "S2,2026-02-15,08:01,37.4,-119.2,,scat\n"
     told = import_files(season, [write(tmp_path, "b.csv", more)])
     assert (told["rows_in"].item(), told["rows_kept"].item()) == (2, 1)
     assert season.read("sign")["sign"].tolist() == ["S1", "S2"]
     aside = season.read("set_aside").iloc[0]
-    assert "sign S1: the season has it already" in aside["reason"]
+    assert "sign S1: the season has one of that name" in aside["reason"]
     named = dict(zip(aside["heading"].split(","), aside["content"].split(","), strict=True))
     assert (named["sign"], named["waypoint"]) == ("S1", "s014")
 

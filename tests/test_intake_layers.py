@@ -84,13 +84,14 @@ def test_good_shapes_are_kept_and_the_others_set_aside(tmp_path: Path) -> None:
     reading = read_file(tmp_path / "p.gpkg")
     assert reading.rows_in == {"parcels": 7}
     kept = reading.tables["parcels"]
-    assert kept["parcel"].tolist() == ["North", "Twin"]
-    assert kept["owner_reference"].fillna("").tolist() == ["A-1", ""]
-    assert kept.geometry.iloc[1].equals(twin)
+    assert kept["parcel"].tolist() == ["Twin"]
+    assert kept["owner_reference"].fillna("").tolist() == [""]
+    assert kept.geometry.iloc[0].equals(twin)
     reasons = dict(zip(reading.set_aside["source_row"], reading.set_aside["reason"], strict=True))
     assert "Self-intersection" in reasons[2]
     assert "parcel: missing" in reasons[4]
-    assert "stands in the table already" in reasons[5]
+    assert "parcel North stands in the file more than once (rows 1, 5)" in reasons[1]
+    assert reasons[5] == reasons[1]
     assert "not a polygon" in reasons[6]
     assert "there is no position" in reasons[7]
     assert reading.set_aside["content"].str.contains("owner_ref=A-2").any()

@@ -118,13 +118,6 @@ def test_all_faults_of_a_row_are_told_at_once(tmp_path: Path) -> None:
     assert "surface:" in reading.set_aside["reason"].item()
 
 
-def test_a_name_that_comes_twice_is_kept_once(tmp_path: Path) -> None:
-    reading = read(tmp_path, SIGN, ROW, ROW)
-    assert reading.rows_kept == {"sign": 1}
-    assert reading.set_aside["source_row"].tolist() == [3]
-    assert "stands in the table already" in reading.set_aside["reason"].item()
-
-
 @pytest.mark.parametrize("separator", [",", ";", "\t"])
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
 def test_separator_comma_and_encoding_are_found(

@@ -55,10 +55,12 @@ class ImportSummary:
         told = [f"Season {self.season.path}"]
         imported = self.receipts[self.receipts["outcome"].eq("imported")]
         by_table = imported.groupby("table_name", sort=False)
-        for table, rows in by_table[["rows_in", "rows_kept", "rows_set_aside"]].sum().iterrows():
-            if rows["rows_in"]:
-                aside = f", {rows['rows_set_aside']} set aside" if rows["rows_set_aside"] else ""
-                told.append(f"  {table}: {rows['rows_in']} read, {rows['rows_kept']} kept{aside}")
+        counts = by_table[["rows_in", "rows_kept", "rows_known", "rows_set_aside"]].sum()
+        for table, came, kept, known, aside in counts.itertuples(name=None):
+            if came:
+                there = f" ({known} of them in the season already)" if known else ""
+                left = f", {aside} set aside" if aside else ""
+                told.append(f"  {table}: {came} read, {kept} kept{there}{left}")
         known = self.receipts.loc[self.receipts["outcome"].eq("known"), "file"].nunique()
         if known:
             told.append(f"  {known} file(s) were in the season already; nothing changed")

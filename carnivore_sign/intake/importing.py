@@ -15,19 +15,19 @@ from pathlib import Path
 from typing import Final
 
 import pandas as pd
-import shapely
 
 from carnivore_sign.errors import InputError
 from carnivore_sign.intake.clocks import require_zone
+from carnivore_sign.intake.known_rows import split_known
 from carnivore_sign.intake.parallel import FileRead, Options, read_many
 from carnivore_sign.intake.photo_importing import BATCH, import_photos, is_photo
 from carnivore_sign.intake.photos import unique_names
-from carnivore_sign.intake.reading import Reading, csv_line, join_set_aside, rows_set_aside
+from carnivore_sign.intake.reading import Reading
 from carnivore_sign.intake.writing import SeasonWriter
 from carnivore_sign.progress import with_progress
 from carnivore_sign.records.check import conform
 from carnivore_sign.records.season import Season
-from carnivore_sign.records.tables import RECEIPTS, SEASON_TABLES
+from carnivore_sign.records.tables import RECEIPTS
 
 #: Tables whose rows name the log they belong to.
 _OF_A_LOG: Final = ("logs", "fixes", "waypoints", "route_points")
@@ -177,9 +177,11 @@ def fit_into(
         season = writer.season
         if "photos" in reading.tables:
             reading = _with_own_photo_names(season, reading)
+        fresh: dict[str, pd.DataFrame] = {}
+        counts: dict[str, int] = {}
         for name in reading.tables:
-            reading = _without_known_names(season, reading, name)
-        return reading, reading.tables, {}
+            reading, fresh[name], counts[name] = split_known(season, reading, name)
+        return reading, fresh, counts
     reading = _with_own_log_name(writer.log_names, reading)
     fixes = reading.tables["fixes"]
     known = writer.fixes.has(fixes)
@@ -222,50 +224,3 @@ def _with_own_photo_names(season: Season, reading: Reading) -> Reading:
     note = f"another photo of the season is called {photos['photo'].iloc[0]}"
     named = photos.assign(photo=pd.Series(own, index=photos.index, dtype=photos["photo"].dtype))
     return replace(reading, tables={"photos": named}, notes=(*reading.notes, note))
-
-
-def _without_known_names(season: Season, reading: Reading, name: str) -> Reading:
-    """Set aside the rows of one table whose key the season holds; the first one stays."""
-    table = SEASON_TABLES[name]
-    frame = reading.tables[name]
-    if not table.key or not len(frame):
-        return reading
-    there = season.read(name)
-    keys = list(table.key)
-    held = pd.MultiIndex.from_frame(there[keys].astype("object"))
-    again = pd.MultiIndex.from_frame(frame[keys].astype("object")).isin(held)
-    if not again.any():
-        return reading
-    doubled = frame.loc[again]
-    told = "; ".join(f"{key} {{}}" for key in keys)
-    reasons = [
-        told.format(*values) + ": the season has it already; give it another name"
-        for values in doubled[keys].itertuples(index=False, name=None)
-    ]
-    heading, contents = _written(doubled)
-    aside = rows_set_aside(
-        reading.receipt,
-        name,
-        rows=doubled["source_row"].tolist(),
-        reasons=reasons,
-        contents=contents,
-        heading=heading,
-    )
-    return replace(
-        reading,
-        tables={**reading.tables, name: frame.loc[~again].reset_index(drop=True)},
-        set_aside=join_set_aside([reading.set_aside, aside]),
-    )
-
-
-def _written(frame: pd.DataFrame) -> tuple[str, list[str]]:
-    """Write rows of the record out as a table that can be read again: its heading, its lines."""
-    words = pd.DataFrame(frame).drop(columns=["receipt", "source_row", "geometry"], errors="ignore")
-    for name in words.select_dtypes("datetimetz"):
-        words[name] = words[name].dt.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
-    if "geometry" in frame and frame.geometry.geom_type.dropna().eq("Point").all():
-        words["lat"], words["lon"] = frame.geometry.y, frame.geometry.x
-    elif "geometry" in frame:
-        words["geometry"] = shapely.to_wkt(frame.geometry.to_numpy(), rounding_precision=7)
-    words = words.astype("object").where(words.notna(), "")
-    return csv_line(list(words)), [csv_line(row) for row in words.to_numpy().tolist()]

@@ -209,12 +209,19 @@ def sort_rows(
         The good rows, index 0 to m-1.
     set_aside : DataFrame
         One row for each of the others.
+
+    Notes
+    -----
+    A name that stands in the file twice holds back every row of that name, whatever else is
+    wrong with them: what belongs to the name (the prints of a sign) could join the wrong one.
+    Only of rows that are the same word for word the first is kept.
     """
+    faults = pd.concat([faults[["row", "reason"]], _named_twice(rows, table, contents)])
     sound = ~rows.index.isin(faults["row"])
     kept, more = split_faults(rows.loc[sound], table)
     told = more["column"] + ": " + more["reason"] + _came(more["value"])
     reasons = pd.concat(
-        [faults[["row", "reason"]], pd.DataFrame({"row": more["row"], "reason": told})],
+        [faults, pd.DataFrame({"row": more["row"], "reason": told})],
         ignore_index=True,
     )
     joined = reasons.groupby("row", sort=True)["reason"].agg(
@@ -229,6 +236,36 @@ def sort_rows(
         heading=heading,
     )
     return kept.reset_index(drop=True), aside
+
+
+def _named_twice(rows: pd.DataFrame, table: Table, contents: pd.Series) -> pd.DataFrame:
+    """List the rows that share their name with another row of the file."""
+    keys = [key for key in table.key if key in rows]
+    if not keys or len(keys) < len(table.key):
+        return pd.DataFrame({"row": [], "reason": []}, dtype="object")
+    named = rows.loc[rows[keys].notna().all(axis=1), [*keys, "source_row"]].astype("object")
+    named["content"] = contents.loc[named.index]
+    shared = named[named.duplicated(keys, keep=False)]
+    found = [
+        (row, reason)
+        for names, group in shared.groupby(keys, sort=False)
+        for row, reason in zip(group.index, _why_twice(keys, names, group), strict=True)
+        if reason
+    ]
+    return pd.DataFrame(found, columns=["row", "reason"], dtype="object")
+
+
+def _why_twice(keys: list[str], names: tuple[object, ...], group: pd.DataFrame) -> list[str]:
+    """Say for each row of one name why it is held back; nothing for the one that is kept."""
+    numbers = group["source_row"].tolist()
+    if group["content"].eq(group["content"].iloc[0]).all():
+        return ["", *[f"the same as row {numbers[0]}, word for word"] * (len(group) - 1)]
+    told = ", ".join(f"{key} {name}" for key, name in zip(keys, names, strict=True))
+    shown = ", ".join(map(str, numbers[:10])) + (", ..." if len(numbers) > 10 else "")
+    return [
+        f"{told} stands in the file more than once (rows {shown}) and says different things, so "
+        "that none of them is kept: give each a name of its own, and import the file again"
+    ] * len(group)
 
 
 def make_reading(
