@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import bz2
 import gzip
+import json
 from pathlib import Path
 
 import numpy as np
@@ -274,7 +275,37 @@ def test_what_stands_in_extensions_is_not_taken_for_the_point(tmp_path: Path) ->
     reading = read_file(write(tmp_path, gpx(odd)))
     assert reading.rows_in == {"logs": 1, "fixes": 1, "waypoints": 0, "route_points": 0}
     assert reading.tables["fixes"]["elevation_m"].tolist() == [5.0]
-    assert any("ele (2)" in note for note in reading.notes)
+    assert json.loads(reading.tables["fixes"]["extras"].item()) == {
+        "time": "37006", "ele": "9", "wpt@lat": "1", "wpt@lon": "1", "x:ele": "8",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("prefix", ["", "gpxtpx:", "ns3:"])
+def test_extensions_go_to_their_columns_under_any_prefix_and_the_rest_is_kept_as_text(
+    tmp_path: Path, prefix: str
+) -> None:
+    names = {
+        "hr": "131", "atemp": "-2.5", "cad": "84", "speed": "1.4", "course": "271.5", "hAcc": "6.5",
+        "battery": "71 %", "vdop": "x",
+    }  # fmt: skip
+    inside = "".join(f"<{prefix}{n}>{text}</{prefix}{n}>" for n, text in names.items())
+    trkpt = (
+        '<trkpt lat="37.4" lon="-119.2"><time>2026-02-14T15:40:00Z</time><fix>dgps</fix>'
+        f"<sat>7</sat><hdop>1.1</hdop><pdop>2.2</pdop><src>GPS &amp; X</src>"
+        f"<extensions>{inside}</extensions></trkpt>"
+    )
+    reading = read_file(write(tmp_path, gpx(trkpt)))
+    row = reading.tables["fixes"].iloc[0]
+    assert row[
+        ["heart_rate_bpm", "temperature_c", "cadence_rpm", "speed_m_s", "course_deg", "accuracy_m",
+         "satellites", "hdop", "pdop"]
+    ].tolist() == [131, -2.5, 84, 1.4, 271.5, 6.5, 7, 1.1, 2.2]  # fmt: skip
+    assert row["fix_kind"] == "dgps"
+    assert json.loads(row["extras"]) == {
+        "src": "GPS & X", f"{prefix}battery": "71 %", "vdop": "x",
+    }  # fmt: skip
+    assert np.isnan(row["vdop"])
+    assert any("vdop left out where it is no such number (1: 'x')" in n for n in reading.notes)
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "latin-1", "cp1252"])

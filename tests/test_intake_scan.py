@@ -98,6 +98,15 @@ REGULAR = {
     "closed with a space": log(*(f'<trkpt lat="1.{i}" lon="2" />' for i in range(5))),
     "longitude first": log(*(f'<trkpt lon="1.{i}" lat="2"><ele>3</ele></trkpt>' for i in range(5))),
     "extensions": log(*(point(i, HR) for i in range(4))),
+    "text extras": log(*(point(i, "<extensions><a:b>x {}</a:b><a:b2 k='v' m='w'>y </a:b2>"
+                                  "</extensions><fix>3d</fix><time>{}</time>") for i in range(4))),
+    "attributes only": log(*(point(i, "<ele>{}</ele><time>{}</time><link href='u'/>")
+                             for i in range(4))),
+    "all measures": log(*(point(i, "<ele>{}</ele><time>{}</time><course>7</course><speed>1.5"
+                                   "</speed><sat>9</sat><vdop>2</vdop><pdop>3</pdop>"
+                                   "<extensions><q:atemp>-3.5</q:atemp><q:cad>80</q:cad>"
+                                   "<q:HR>99</q:HR><speed>9</speed></extensions>")
+                          for i in range(4))),
     "accuracy": log(*(point(i, "<accuracy>{}</accuracy><time>{}</time>") for i in range(4))),
     "two shapes": log(point(0), point(1, ""), point(2), point(3, "<ele></ele>")),
     "two segments": log(point(0), "</trkseg><trkseg>", point(1), "</trkseg><trkseg></trkseg>"
@@ -118,6 +127,11 @@ def test_a_regular_log_is_scanned_and_both_agree(name: str) -> None:
 
 
 ODD = {
+    "a speed below zero": log(point(0, "<ele>{}</ele><time>{}</time><speed>-1</speed>"), point(1)),
+    "a text twice": log(point(0, "<e>{}</e><time>{}</time><e>b</e><a>1</a>"), point(1)),
+    "attributes that vary": log(*(point(i, f"<a k='{i}'>{{}}</a><time>{{}}</time>")
+                                  for i in range(20))),
+    "a long text": log(point(0, "<a>{}" + "x" * 2000 + "</a><time>{}</time>"), point(1)),
     "an entity in a number": point(1, "<ele>&#53;</ele>"),
     "an entity in a text": point(1, "<name>a &amp; b</name>"),
     "a comment": point(1, "<!-- <ele>7</ele> --><ele>5</ele>"),

@@ -190,7 +190,7 @@ def _arrays(points: Sequence[Point], time_zone: str | None) -> tuple[PointArrays
     lon = _positions([point.lon for point in points], "longitude", faults)
     notes: list[str] = []
     measures = {
-        name: _measures([point.children.get(name) for point in points], name, notes)
+        name: _measures(points, name, notes)
         for name in dict.fromkeys(chain.from_iterable(point.children for point in points))
         if name in MEASURES
     }
@@ -240,7 +240,9 @@ def _positions(texts: list[str | None], what: str, faults: dict[int, str]) -> Fl
     return values
 
 
-def _measures(texts: list[str | None], name: str, notes: list[str]) -> FloatArray:
+def _measures(points: Sequence[Point], name: str, notes: list[str]) -> FloatArray:
+    """Read the numbers of one kind; what is none stays among the extras, as text."""
+    texts = [point.children.get(name) for point in points]
     values = _numbers(texts)
     given = np.array([text is not None for text in texts], dtype=bool)
     bad = given & ~np.isfinite(values)
@@ -248,6 +250,8 @@ def _measures(texts: list[str | None], name: str, notes: list[str]) -> FloatArra
         bad |= values < 0
     if bad.any():
         example = texts[int(np.flatnonzero(bad)[0])]
+        for place in np.flatnonzero(bad).tolist():
+            points[place].add_extra(name, texts[place] or "")
         notes.append(f"{name} left out where it is no such number ({bad.sum()}: {example!r:.60})")
     return np.where(bad, np.nan, values)
 

@@ -12,8 +12,8 @@ only where they stand: a ``time`` inside ``extensions`` is not the time of the p
 
 from __future__ import annotations
 
+import json
 import re
-from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -30,15 +30,32 @@ MAX_TEXT: Final = 100_000
 #: Bytes after a fault or a point's beginning that are looked at for its text.
 _CONTENT_BYTES: Final = 4000
 
-#: Names under which devices write a horizontal accuracy in metres, lower case.
-ACCURACY_NAMES: Final = frozenset(
-    {"accuracy", "hacc", "h_acc", "horizontalaccuracy", "horizontal_accuracy", "gps_accuracy"}
-)
-#: Children of a point that are kept, and the column they go to.
+#: Children of a point that are kept, and what they are.
 CHILDREN: Final = {
     "ele": "elevation", "time": "time", "hdop": "hdop", "name": "name", "cmt": "comment",
-    "desc": "description", "sym": "symbol",
+    "desc": "description", "sym": "symbol", "vdop": "vdop", "pdop": "pdop", "sat": "satellites",
+    "fix": "fix", "speed": "speed", "course": "course",
 }  # fmt: skip
+#: Names of elements inside extensions, lower case, whatever their prefix, and what they are.
+#: ``accuracy`` is the horizontal one, in metres; speed is in m/s, as in GPX 1.0.
+EXTENSIONS: Final[dict[str, str]] = {
+    **dict.fromkeys(
+        ("accuracy", "hacc", "h_acc", "horizontalaccuracy", "horizontal_accuracy", "gps_accuracy"),
+        "accuracy",
+    ),
+    **dict.fromkeys(("hr", "heartrate", "heart_rate"), "heart_rate"),
+    **dict.fromkeys(("atemp", "temp", "temperature"), "temperature"),
+    **dict.fromkeys(("cad", "cadence"), "cadence"),
+    **dict.fromkeys(("sat", "satellites"), "satellites"),
+    **{name: name for name in ("hdop", "vdop", "pdop", "speed", "course")},
+    "bearing": "course",
+}
+#: Those of them that are numbers; all but `SIGNED` are never below zero.
+MEASURES: Final = (
+    "elevation", "hdop", "accuracy", "vdop", "pdop", "satellites", "speed", "course",
+    "heart_rate", "temperature", "cadence",
+)  # fmt: skip
+SIGNED: Final = ("elevation", "temperature")
 POINTS: Final = ("trkpt", "wpt", "rtept")
 _PARENTS: Final = {
     "trkpt": ("gpx", "trk", "trkseg"),
@@ -56,13 +73,23 @@ _CUT_SHORT: Final = (
 
 @dataclass
 class Point:
-    """One point as text: where it begins in the file, its part, position and children."""
+    """One point as text: where it begins in the file, its part, position and children.
+
+    ``extras`` are the elements and attributes that have no place among ``children``, by the
+    name that they have in the file.
+    """
 
     begin: int
     part: int
     lat: str | None
     lon: str | None
     children: dict[str, str] = field(default_factory=dict)
+    extras: dict[str, str] = field(default_factory=dict)
+
+    def add_extra(self, name: str, value: str) -> None:
+        """Keep a text under the name it has; behind the one that is there, if there is one."""
+        there = self.extras.get(name)
+        self.extras[name] = value if there is None else f"{there}; {value}"
 
 
 @dataclass
@@ -89,7 +116,6 @@ class Document:
     tracks: int = 0
     parts: int = 0
     routes: int = 0
-    left_out: Counter[str] = field(default_factory=Counter)
     notes: list[str] = field(default_factory=list)
 
     def content(self, at: int, kind: str) -> str:
@@ -150,6 +176,9 @@ class _Walker:
         if self.point is not None:
             if len(self.open) > MAX_DEPTH:
                 raise _TooDeep
+            for name, value in attributes.items():
+                if not name.startswith("xmlns"):
+                    self.point.add_extra(f"{tag}@{name}", value)
             return
         prefix, _, local = tag.rpartition(":")
         prefix = prefix and prefix + ":"
@@ -211,12 +240,12 @@ class _Walker:
             return
         prefix, _, local = tag.rpartition(":")
         direct = depth == self.point_depth + 1 and (prefix and prefix + ":") == self.prefix
-        if direct and local in CHILDREN:
-            point.children.setdefault(CHILDREN[local], value)
-        elif local.lower() in ACCURACY_NAMES:
-            point.children.setdefault("accuracy", value)
+        names = CHILDREN if direct else EXTENSIONS
+        known = names.get(local if direct else local.lower())
+        if known is None or known in point.children:
+            point.add_extra(tag, value)
         else:
-            self.document.left_out[local] += 1
+            point.children[known] = value
 
     def end_outside(self, tag: str) -> None:
         local = tag.rpartition(":")[2]
@@ -237,6 +266,11 @@ class _Walker:
                 document.author = document.author or value
         elif parents == []:
             document.author = document.author or value
+
+
+def extras_as_json(extras: dict[str, str]) -> str | None:
+    """Write what has no column as JSON, in the order of the names; None if there is nothing."""
+    return json.dumps(extras, ensure_ascii=False, sort_keys=True) if extras else None
 
 
 def read_document(data: bytes, file: str | Path) -> Document:

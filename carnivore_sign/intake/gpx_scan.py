@@ -15,14 +15,19 @@ reads the whole file. ``tests/test_intake_scan.py`` holds that both give the sam
 from __future__ import annotations
 
 import re
-from collections import Counter
 from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-from carnivore_sign.intake.gpx_document import Document, read_document
+from carnivore_sign.intake.gpx_document import (
+    MEASURES,
+    SIGNED,
+    Document,
+    extras_as_json,
+    read_document,
+)
 from carnivore_sign.intake.texts import MAX_DIGITS, Text, decimals, moments_ms
 
 FloatArray = npt.NDArray[np.float64]
@@ -33,6 +38,8 @@ BoolArray = npt.NDArray[np.bool_]
 MAX_PATTERNS: Final = 12
 #: Longest tag inside a point, in bytes, that is compared.
 _MAX_TAG: Final = 120
+#: Longest text, in bytes, that is cut out.
+_MAX_PIECE: Final = 1000
 _PAD: Final = b" " * (_MAX_TAG + 16)
 
 _OPEN: Final = int.from_bytes(b"<trkpt l", "little")
@@ -60,12 +67,14 @@ class Scan:
         Points in each run.
     begin : array of int
         Byte of the document at which each point begins.
-    lon, lat, elevation_m, hdop, accuracy_m : array of float
-        NaN where missing.
+    lon, lat : array of float
+        Degrees.
+    measures : dict of str to array of float
+        By the names of `gpx_document.CHILDREN`; NaN where missing, and only what there is.
+    texts : dict of str to array of object
+        ``fix`` and ``extras`` (JSON), None where missing, and only what there is.
     time_ms : array of int
         Milliseconds since 1970 UTC, NaT as the smallest integer.
-    left_out : Counter
-        Elements that are not kept, by name.
     """
 
     rest: bytes
@@ -73,17 +82,15 @@ class Scan:
     begin: IntArray
     lon: FloatArray
     lat: FloatArray
-    elevation_m: FloatArray
-    hdop: FloatArray
-    accuracy_m: FloatArray
+    measures: dict[str, FloatArray]
+    texts: dict[str, npt.NDArray[np.object_]]
     time_ms: IntArray
-    left_out: Counter[str]
 
     def fits(self, document: Document) -> bool:
         """Tell whether the referee found the empty points of `rest`, and no other."""
         points = document.points["trkpt"]
         return len(points) == len(self.runs) and not any(
-            point.lat or point.lon or point.children for point in points
+            point.lat or point.lon or point.children or point.extras for point in points
         )
 
     def parts(self, document: Document) -> IntArray:
@@ -125,13 +132,15 @@ class _Pattern:
     """The shape of a point and what it means.
 
     ``tags`` are its tags but the first; ``spaces`` what stands in front of each, None where
-    that is a text; ``column_of`` tells in front of which tag the text of a column stands.
+    that is a text; ``column_of`` tells in front of which tag the text of a column stands, and
+    ``extra_of`` that of an element without a column; ``constants`` are its attributes.
     """
 
     tags: tuple[bytes, ...]
     spaces: tuple[bytes | None, ...]
     column_of: dict[str, int]
-    left_out: Counter[str]
+    extra_of: dict[str, int]
+    constants: dict[str, str]
 
 
 @dataclass
@@ -139,12 +148,11 @@ class _Columns:
     """The columns under construction."""
 
     count: int
-    values: dict[str, FloatArray] = field(init=False)
+    measures: dict[str, FloatArray] = field(default_factory=dict)
+    texts: dict[str, npt.NDArray[np.object_]] = field(default_factory=dict)
     time_ms: IntArray = field(init=False)
 
     def __post_init__(self) -> None:
-        names = ("elevation", "hdop", "accuracy")
-        self.values = {name: np.full(self.count, np.nan) for name in names}
         self.time_ms = np.full(self.count, np.iinfo(np.int64).min, dtype=np.int64)
 
     def fill(self, name: str, where: IntArray, text: Text, start: IntArray, end: IntArray) -> None:
@@ -153,11 +161,22 @@ class _Columns:
             if moments is None:
                 raise _Irregular
             self.time_ms[where] = moments
-        elif name in self.values:
+        elif name in MEASURES:
             numbers = _numbers(text, start, end)
-            if name != "elevation" and (numbers < 0).any():
+            if name not in SIGNED and (numbers < 0).any():
                 raise _Irregular
-            self.values[name][where] = numbers
+            self.measures.setdefault(name, np.full(self.count, np.nan))[where] = numbers
+        elif name == "fix":
+            self._text(name)[where] = _pieces(text, start, end)
+
+    def add_extras(self, where: IntArray, extras: dict[str, list[str]]) -> None:
+        """Write texts without a column as JSON."""
+        rows = zip(*extras.values(), strict=True)
+        words = [extras_as_json(dict(zip(extras, row, strict=True))) for row in rows]
+        self._text("extras")[where] = words
+
+    def _text(self, name: str) -> npt.NDArray[np.object_]:
+        return self.texts.setdefault(name, np.full(self.count, None, dtype=object))
 
 
 def scan_track_points(data: bytes) -> Scan | None:
@@ -185,18 +204,16 @@ def _scan(data: bytes, start: int, end: int) -> Scan:
     heads_end, lat, lon = _heads(tags)
     runs, rest = _cut_out(data, start, tags, heads_end)
     columns = _Columns(len(tags.first))
-    left_out = _match_patterns(tags, heads_end, columns)
+    _match_patterns(tags, heads_end, columns)
     return Scan(
         rest=rest,
         runs=runs,
         begin=tags.at[tags.first] + start,
         lon=lon,
         lat=lat,
-        elevation_m=columns.values["elevation"],
-        hdop=columns.values["hdop"],
-        accuracy_m=columns.values["accuracy"],
+        measures=columns.measures,
+        texts=columns.texts,
         time_ms=columns.time_ms,
-        left_out=left_out,
     )
 
 
@@ -245,9 +262,8 @@ def _heads(tags: _Tags) -> tuple[IntArray, FloatArray, FloatArray]:
     return two_end + 1 + len(head["rest"]), lat, lon
 
 
-def _match_patterns(tags: _Tags, heads_end: IntArray, columns: _Columns) -> Counter[str]:
-    """Find the pattern of every point and fill the columns; return what was left out."""
-    left_out: Counter[str] = Counter()
+def _match_patterns(tags: _Tags, heads_end: IntArray, columns: _Columns) -> None:
+    """Find the pattern of every point and fill the columns."""
     waiting = np.arange(len(tags.first))
     tag_count = tags.last - tags.first
     for _ in range(MAX_PATTERNS):
@@ -260,10 +276,15 @@ def _match_patterns(tags: _Tags, heads_end: IntArray, columns: _Columns) -> Coun
         for name, gap in pattern.column_of.items():
             start, end = bounds[gap]
             columns.fill(name, found, tags.text, start[fits], end[fits])
-        for name, count in pattern.left_out.items():
-            left_out[name] += count * len(found)
+        if pattern.extra_of or pattern.constants:
+            extras = {
+                name: _pieces(tags.text, bounds[gap][0][fits], bounds[gap][1][fits])
+                for name, gap in pattern.extra_of.items()
+            }
+            constants = {name: [text] * len(found) for name, text in pattern.constants.items()}
+            columns.add_extras(found, constants | extras)
         if len(found) == len(waiting):
-            return left_out
+            return
         waiting = np.setdiff1d(waiting, found, assume_unique=True)
     raise _Irregular
 
@@ -289,7 +310,12 @@ def _pattern(tags: _Tags, point: int, head_end: int) -> _Pattern:
     if document.notes or len(points) != 1 or document.points["wpt"] or document.points["rtept"]:
         raise _Irregular
     column_of = {name: int(mark) for name, mark in points[0].children.items()}
-    return _Pattern(shape, spaces, column_of, document.left_out)
+    extras = points[0].extras
+    if any("; " in text for text in extras.values()):
+        raise _Irregular
+    extra_of = {name: int(mark) for name, mark in extras.items() if "@" not in name}
+    constants = {name: text for name, text in extras.items() if "@" in name}
+    return _Pattern(shape, spaces, column_of, extra_of, constants)
 
 
 def _gaps(
@@ -352,6 +378,17 @@ def _breaks(tags: _Tags, closing: IntArray, opening: IntArray) -> IntArray:
     others = np.flatnonzero(~alike)
     more = [bool(data[closing[place] : opening[place]].strip()) for place in others]
     return others[np.array(more, dtype=bool)] + 1
+
+
+def _pieces(text: Text, start: IntArray, end: IntArray) -> list[str]:
+    """Cut out texts, as the referee would give them."""
+    if int((end - start).max(initial=0)) > _MAX_PIECE:
+        raise _Irregular
+    data = text.data
+    return [
+        data[first:last].decode("ascii").replace("\r\n", "\n").replace("\r", "\n").strip()
+        for first, last in zip(start.tolist(), end.tolist(), strict=True)
+    ]
 
 
 def _numbers(text: Text, start: IntArray, end: IntArray) -> FloatArray:

@@ -164,6 +164,16 @@ FIXES = Table(
         _number("hdop", "horizontal dilution of precision", at_least=0),
         _number("accuracy_m", "horizontal accuracy as stated by the device", at_least=0),
         _text("flags", "quality flags, joined by ';' (see vocabularies.FIX_FLAGS)"),
+        _number("vdop", "vertical dilution of precision", at_least=0),
+        _number("pdop", "dilution of precision in position", at_least=0),
+        _number("satellites", "satellites used", at_least=0),
+        _text("fix_kind", "kind of fix as the device gave it: none, 2d, 3d, dgps, pps"),
+        _number("speed_m_s", "speed as the device gave it", at_least=0),
+        _number("course_deg", "course as the device gave it, degrees from true north", at_least=0),
+        _number("heart_rate_bpm", "heart rate of who carried it", at_least=0),
+        _number("temperature_c", "temperature as the device gave it"),
+        _number("cadence_rpm", "cadence as the device gave it", at_least=0),
+        _text("extras", "whatever else the device wrote, as JSON: name to text"),
     ),
     geometry="Point",
 )
@@ -179,6 +189,7 @@ WAYPOINTS = Table(
         _number("elevation_m", "height as the device gave it"),
         _text("comment", "comment or description on the device"),
         _text("symbol", "symbol name on the device"),
+        _text("extras", "whatever else the device wrote, as JSON: name to text"),
     ),
     geometry="Point",
 )
@@ -194,6 +205,7 @@ ROUTE_POINTS = Table(
         _time("time", "when, if the device wrote it"),
         _number("elevation_m", "height as the device gave it"),
         _text("comment", "comment or description on the device"),
+        _text("extras", "whatever else the device wrote, as JSON: name to text"),
     ),
     geometry="Point",
 )
