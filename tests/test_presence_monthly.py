@@ -146,7 +146,7 @@ def test_a_month_too_small_to_carry_an_estimate_says_so() -> None:
     assert month.fit is None
     assert month.share is None
     assert month.table["p_presence"].isna().all()
-    assert "6 segments walked" in month.message
+    assert "There were 6, and" in month.message
     check_table(month.table, MONTHLY)
 
 
@@ -155,7 +155,7 @@ def test_a_month_without_sign_says_so() -> None:
     assert month.fit is None
     assert month.table["state"].eq("not_found").all()
     assert month.table["p_found"].eq(0).all()
-    assert "0.0 trails of puma expected" in month.message
+    assert "0.0 trails summed by probability" in month.message
 
 
 def test_a_month_of_dogs_alone_says_that_it_is_no_proof_of_absence() -> None:

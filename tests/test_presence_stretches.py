@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -13,6 +14,7 @@ from scipy.special import expit
 from carnivore_sign.errors import InputError
 from carnivore_sign.presence import Histories, make_histories, monthly_presence, season_presence
 from carnivore_sign.presence.arrange import neighbour_steps
+from carnivore_sign.presence.chain import ChainsAt
 from carnivore_sign.presence.occupancy import fit_quietly
 
 LINE = 12
@@ -97,6 +99,39 @@ def _log_density(
     high, low = (lookalike + used * rate * np.exp(s) for s in (14.0, -14.0))
     rates = n * np.log(high) + m * np.log(low)
     return rates + (n + m) * np.log(effort) - (lookalike + used * rate) * effort
+
+
+def test_states_are_drawn_together_as_the_record_has_them() -> None:
+    first, contrast = np.array([0.3]), np.array([[0.8, -0.5, 0.0, -0.7]])
+    gain, stay = np.array([0.15]), np.array([0.85])
+    rng, copies = np.random.default_rng(9), 40_000
+    steps = np.array([[0, 1, 2, 3]])
+    drawn = ChainsAt(first, gain, stay, contrast, steps).draw(copies, rng)
+    share: dict[tuple[bool, ...], float] = {}
+    for state in product([False, True], repeat=4):
+        z = np.array(state)
+        to_used = np.where(z[:-1], stay, gain)
+        step = np.where(z[1:], to_used, 1 - to_used).prod()
+        start = expit(first[0]) if z[0] else 1 - expit(first[0])
+        share[state] = start * step * np.exp((contrast[0] * z).sum())
+    whole = sum(share.values())
+    for state, weight in share.items():
+        chance = weight / whole
+        came = (drawn == np.array(state)).all(axis=1).mean()
+        assert abs(came - chance) < 4.5 * np.sqrt(chance * (1 - chance) / copies), state
+
+
+def test_the_share_counts_that_neighbours_go_together(
+    drawn: tuple[Histories, np.ndarray],
+) -> None:
+    fit = fit_quietly(drawn[0], model="scored_signs", chain="neighbours")
+    share = fit.share_used()
+    p = fit.posterior()["p_presence"].to_numpy()
+    assert share.share == pytest.approx(p.mean())
+    assert share == fit.share_used()
+    known = replace(fit, covariance=np.zeros_like(fit.covariance)).share_used()
+    apart = 2 * 1.96 * np.sqrt((p * (1 - p)).sum()) / len(p)
+    assert apart * 1.1 < known.high - known.low < share.high - share.low
 
 
 def test_derivatives_are_those_of_the_likelihood(drawn: tuple[Histories, np.ndarray]) -> None:

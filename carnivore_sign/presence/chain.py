@@ -18,12 +18,15 @@ a = b = 0: the chain runs on through it. The loop goes over steps, not over chai
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy.special import expit, logit
 
 from carnivore_sign.presence.jets import Jet
 from carnivore_sign.presence.layout import FloatArray, IntArray
+from carnivore_sign.presence.two_states import Conditional
 
 _STEP = 1e-5
 
@@ -112,6 +115,89 @@ def smooth(
         )
         odds[:, t] += later
     return odds
+
+
+def draw_states(
+    first: FloatArray,
+    gain: FloatArray,
+    stay: FloatArray,
+    contrast: FloatArray,
+    rng: np.random.Generator,
+) -> npt.NDArray[np.bool_]:
+    """Draw the states of each chain, all steps together, given its whole record.
+
+    Forward as in `smooth`; then backward, each state given the one drawn after it:
+    logit P(used at t | used at t + 1) is the forward log odds plus log s / c, and
+    given unused there plus log (1 - s) / (1 - c).
+
+    Parameters
+    ----------
+    first, gain, stay, contrast
+        As for `smooth`.
+    rng : Generator
+        Where the draws come from.
+
+    Returns
+    -------
+    array of bool, shape (n_chains, n_steps)
+    """
+    n_chains, n_steps = contrast.shape
+    odds = np.empty_like(contrast)
+    used = first
+    for t in range(n_steps):
+        odds[:, t] = used + contrast[:, t]
+        f = expit(odds[:, t])
+        used = logit(f * stay + (1.0 - f) * gain)
+    if_used, if_unused = np.log(stay / gain), np.log((1.0 - stay) / (1.0 - gain))
+    chance = rng.random(contrast.shape)
+    states = np.empty(contrast.shape, dtype=bool)
+    later = np.zeros(n_chains)
+    for t in range(n_steps - 1, -1, -1):
+        states[:, t] = chance[:, t] < expit(odds[:, t] + later)
+        later = np.where(states[:, t], if_used, if_unused)
+    return states
+
+
+@dataclass(frozen=True)
+class ChainsAt:
+    """Chains at given parameters, ready to be judged: the arguments of `smooth`, and the sites.
+
+    Attributes
+    ----------
+    first, gain, stay : array, shape (n_chains,)
+    contrast : array, shape (n_chains, n_steps)
+    steps : array of int, shape (n_chains, n_steps)
+        The site at each step; -1 for none.
+    """
+
+    first: FloatArray
+    gain: FloatArray
+    stay: FloatArray
+    contrast: FloatArray
+    steps: IntArray
+
+    def log_odds(self) -> FloatArray:
+        """Return the logit of P(used | the whole record) of each site."""
+        odds = smooth(self.first, self.gain, self.stay, self.contrast)
+        there = self.steps >= 0
+        by_site = np.zeros(there.sum())
+        by_site[self.steps[there]] = odds[there]
+        return by_site
+
+    def draw(self, copies: int, rng: np.random.Generator) -> npt.NDArray[np.bool_]:
+        """Draw which sites are used, all of a chain together, shape (copies, n_sites)."""
+        n_chains, n_steps = self.contrast.shape
+        first, gain, stay = (np.tile(part, copies) for part in (self.first, self.gain, self.stay))
+        states = draw_states(first, gain, stay, np.tile(self.contrast, (copies, 1)), rng)
+        there = self.steps >= 0
+        by_site = np.zeros((copies, there.sum()), dtype=bool)
+        by_site[:, self.steps[there]] = states.reshape(copies, n_chains, n_steps)[:, there]
+        return by_site
+
+
+def contrast_of(record: Conditional, steps: IntArray) -> FloatArray:
+    """Return a - b of each step, 0 where there is no site."""
+    return np.where(steps >= 0, (record.present - record.absent)[steps], 0.0)
 
 
 def with_slope(

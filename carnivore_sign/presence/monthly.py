@@ -29,7 +29,7 @@ from carnivore_sign.presence.preparing import set_aside_without_effort
 from carnivore_sign.presence.result import OccupancyFit, Share
 from carnivore_sign.records.check import check_table, conform
 from carnivore_sign.records.tables import MONTHLY, SEGMENTS
-from carnivore_sign.records.vocabularies import FOUND_LIKELY_FROM, SURE_FROM
+from carnivore_sign.records.vocabularies import FOUND_LIKELY_FROM, SURE_FROM, TAXA
 
 #: Fewer visited segments than this carry no estimate of presence (a working rule).
 LEAST_UNITS: Final = 10
@@ -309,9 +309,9 @@ def _fit_or_none(
     expected = float(histories.visits["trails_expected"].sum())
     if visited < LEAST_UNITS or expected < LEAST_TRAILS:
         messages.append(
-            f"{refused}: {visited} segments walked and {expected:.1f} trails of "
-            f"{histories.taxon} expected among those found, where it takes {LEAST_UNITS} and "
-            f"{LEAST_TRAILS:g}."
+            f"{refused}: that takes {LEAST_UNITS} walked segments and {LEAST_TRAILS:g} trails of "
+            f"{TAXA[histories.taxon]}. There were {visited}, and {expected:.1f} trails summed by "
+            "probability."
         )
         return None
     try:

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import expit
 
-from carnivore_sign.presence.chain import run_chains, smooth, with_slope
+from carnivore_sign.presence.chain import ChainsAt, contrast_of, run_chains, with_slope
 from carnivore_sign.presence.jets import linear
 from carnivore_sign.presence.layout import FloatArray, IntArray
 from carnivore_sign.presence.two_states import Evaluation, GivenState
@@ -70,24 +70,17 @@ class Months:
 
     def log_odds(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the smoothed logit of presence of each unit and month, and its slope."""
-        return with_slope(self._smoothed, parameters)
+        return with_slope(lambda at: self.chains_at(at).log_odds(), parameters)
 
     def starts(self) -> list[FloatArray]:
         """Begin with half the units used, and one in four changing from month to month."""
         begun = np.concatenate([np.zeros(self.n_psi), [-1.0, -1.0]])
         return [np.concatenate([begun, theta]) for theta in self.record.starts()]
 
-    def _smoothed(self, parameters: FloatArray) -> FloatArray:
+    def chains_at(self, parameters: FloatArray) -> ChainsAt:
+        """Return the chains at `parameters`."""
         n_psi = self.n_psi
-        record = self.record.at(parameters[n_psi + 2 :])
-        contrast = record.present - record.absent
-        grid = np.where(self.steps >= 0, contrast[self.steps], 0.0)
+        contrast = contrast_of(self.record.at(parameters[n_psi + 2 :]), self.steps)
         gain, loss = expit(parameters[n_psi : n_psi + 2])
-        every = np.ones(len(grid))
-        odds = smooth(
-            self.psi_matrix @ parameters[:n_psi], gain * every, (1.0 - loss) * every, grid
-        )
-        by_site = np.zeros(len(contrast))
-        there = self.steps >= 0
-        by_site[self.steps[there]] = odds[there]
-        return by_site
+        every, first = np.ones(len(self.steps)), self.psi_matrix @ parameters[:n_psi]
+        return ChainsAt(first, gain * every, (1.0 - loss) * every, contrast, self.steps)

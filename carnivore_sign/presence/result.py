@@ -7,8 +7,9 @@ its open side comes from the profile of the likelihood (see ``fitting.py``).
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -20,7 +21,12 @@ from carnivore_sign.presence.fitting import BoolArray
 from carnivore_sign.presence.histories import Histories
 from carnivore_sign.presence.layout import FloatArray
 from carnivore_sign.presence.models import EFFORTS, Link, Model, Part
+from carnivore_sign.presence.months import Months
 from carnivore_sign.presence.notes import Note
+from carnivore_sign.presence.stretches import Stretches
+
+#: Draws of the states of chains at each draw of the parameters.
+_COPIES: Final = 10
 
 
 @dataclass(frozen=True)
@@ -294,10 +300,14 @@ class OccupancyFit:
             return np.bincount(group, used, minlength=len(names)) / units
 
         root = _root(self.covariance)
-        drawn = np.empty((draws, len(names)))
-        for draw in range(draws):
-            moved = odds + slope @ (root @ rng.standard_normal(len(root)))
-            drawn[draw] = share(rng.random(len(odds)) < expit(moved))
+        if isinstance(likelihood.states, Months | Stretches):
+            uses = self._draw_chains(likelihood.states, root, draws, rng)
+            drawn = np.array([share(used[kept].astype(float)) for used in uses])
+        else:
+            drawn = np.empty((draws, len(names)))
+            for draw in range(draws):
+                moved = odds + slope @ (root @ rng.standard_normal(len(root)))
+                drawn[draw] = share(rng.random(len(odds)) < expit(moved))
         middle, tail = share(expit(odds)), 0.5 * (1.0 - level)
         ends = [middle, *np.quantile(drawn, [tail, 1.0 - tail], axis=0)]
         ends += [
@@ -310,6 +320,14 @@ class OccupancyFit:
         return pd.DataFrame(
             {**table, "high": np.max(ends, axis=0), "units": units, "units_visited": visited}
         ).astype({"units_visited": int})
+
+    def _draw_chains(
+        self, states: Months | Stretches, root: FloatArray, draws: int, rng: np.random.Generator
+    ) -> Iterator[BoolArray]:
+        """Draw parameters, and at each of them the sites of every chain together, some times."""
+        for _ in range(-(-draws // _COPIES)):
+            moved = self.parameters + root @ rng.standard_normal(len(root))
+            yield from states.chains_at(moved).draw(_COPIES, rng)
 
     def _constant(self, part: Part, z: float, wider: float) -> pd.DataFrame:
         position = part.positions.start

@@ -29,7 +29,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import expit
 
-from carnivore_sign.presence.chain import run_chains, smooth, with_slope
+from carnivore_sign.presence.chain import ChainsAt, contrast_of, run_chains, with_slope
 from carnivore_sign.presence.jets import Jet, linear
 from carnivore_sign.presence.layout import FloatArray, IntArray
 from carnivore_sign.presence.two_states import Evaluation, GivenState
@@ -65,7 +65,7 @@ class Stretches:
 
     def log_odds(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the smoothed logit of presence of each segment and month, and its slope."""
-        return with_slope(self._smoothed, parameters)
+        return with_slope(lambda at: self.chains_at(at).log_odds(), parameters)
 
     def starts(self) -> list[FloatArray]:
         """Begin with half the segments used, and neighbours alike, and hardly so."""
@@ -75,18 +75,14 @@ class Stretches:
             for head in ([0.0, 0.5], [0.0, -2.0])
         ]
 
-    def _smoothed(self, parameters: FloatArray) -> FloatArray:
-        record = self.record.at(parameters[2:])
-        contrast = record.present - record.absent
-        there = self.steps >= 0
-        grid = np.where(there, contrast[self.steps], 0.0)
+    def chains_at(self, parameters: FloatArray) -> ChainsAt:
+        """Return the chains at `parameters`."""
+        contrast = contrast_of(self.record.at(parameters[2:]), self.steps)
         psi, likeness = expit(parameters[:2])
-        every = np.ones(len(grid))
-        gain = psi * (1.0 - likeness)
-        odds = smooth(parameters[0] * every, gain * every, (gain + likeness) * every, grid)
-        by_site = np.zeros(len(contrast))
-        by_site[self.steps[there]] = odds[there]
-        return by_site
+        every, gain = np.ones(len(self.steps)), psi * (1.0 - likeness)
+        return ChainsAt(
+            parameters[0] * every, gain * every, (gain + likeness) * every, contrast, self.steps
+        )
 
 
 def _chance(parameters: FloatArray, place: int, size: int) -> Jet:
