@@ -6,6 +6,7 @@ import datetime as dt
 from pathlib import Path
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pytest
 from chain_examples import analysed, drawn_season
@@ -149,6 +150,23 @@ def test_cells_that_a_spreadsheet_would_run_are_made_harmless(tmp_path: Path) ->
     back = pd.read_csv(path)
     assert back["notes"].tolist()[:3] == ["'=1+1", "plain", "'@x"]
     assert back["number"].tolist() == [-1.5, 2, 3, 4]
+
+
+def test_tables_have_one_form_of_time_and_short_numbers(tmp_path: Path) -> None:
+    table = gpd.GeoDataFrame(
+        {
+            "time": pd.to_datetime(["2026-03-04T16:05:00.123Z", None], utc=True, format="ISO8601"),
+            "p": [0.1234567891, 1e-9 / 3],
+            "metres": [1234567.891, np.nan],
+            "longitude_deg": [-118.12345678912, 0.0],
+        },
+        geometry=[Point(-118.123456789123, 34.0), None], crs="EPSG:4326",
+    )  # fmt: skip
+    lines = write_csv(tmp_path / "tables", {"t": table})["table t"].read_text().splitlines()
+    assert lines[1] == (
+        "2026-03-04T16:05:00Z,0.123457,1234568.0,-118.1234568,POINT (-118.1234568 34)"
+    )
+    assert lines[2] == ",3.33333e-10,,0.0,"
 
 
 @pytest.mark.parametrize(

@@ -20,6 +20,7 @@ def analysis_of(options: AnalysisOptions) -> SimpleNamespace:
         season=SimpleNamespace(name="Coldwater", time_zone="America/Denver", zone=dt.UTC),
         options=options,
         evidence=evidence,
+        region_prior=evidence.prior,
         prior=evidence.prior.mul(0.5).add(1 / 18),
         receipts=make_receipts(),
     )

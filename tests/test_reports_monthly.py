@@ -12,8 +12,17 @@ import pytest
 from reporting_examples import RECORD, Country, all_text, make_country, month_report
 
 from carnivore_sign.errors import InputError
+from carnivore_sign.incidents.words import MISSING
 from carnivore_sign.maps.key import share_used
-from carnivore_sign.reports import Heading, NewPage, Paragraph, Report, TableBlock
+from carnivore_sign.reports import (
+    Heading,
+    NewPage,
+    Paragraph,
+    Report,
+    TableBlock,
+    segments_on_word,
+    with_grounds,
+)
 from carnivore_sign.reports.receipts import MOST_FILES
 from carnivore_sign.reports.segments import FEW, MOST_SEGMENTS
 
@@ -55,8 +64,8 @@ def test_the_first_page_says_what_the_tables_say() -> None:
     best, low, high = share_used(COUNTRY.monthly)
     assert lead(REPORT) == (
         "11 of 15 segments were looked at in May 2031, on 3 walks and 31.4 km; 4 were not. "
-        "Sign of puma is sure on 1 segment and likely on 1 segment. "
-        f"The estimate is that pumas used {best * 100:.0f} % of the segments walked "
+        "Sign of puma is sure on 1 segment and more likely than not on 1 segment. "
+        f"The estimate is that pumas used {best * 100:.0f} % of the 11 segments walked "
         f"(95 % limits {low * 100:.0f} to {high * 100:.0f} %)."
     )
     cells = {row[0]: row[1:] for row in table(REPORT, "The month in numbers").rows}
@@ -67,10 +76,16 @@ def test_the_first_page_says_what_the_tables_say() -> None:
 def test_nothing_found_has_no_sentence_that_something_was() -> None:
     report = month_report(nothing_found())
     said = all_text(report)
-    assert "No trail that was found is likely to be that of a puma." in said
+    assert "No trail of any animal was found." in said
     assert "Sign of puma is" not in said
     assert "nothing to decide" in said
     assert "Undecided trails" not in said
+
+
+def test_trails_of_other_animals_alone_are_told_apart_from_no_trail() -> None:
+    report = month_report(make_country(monthly=nothing_found().monthly))
+    assert "No segment has a trail that is more likely than not that of a puma." in lead(report)
+    assert "No trail of any animal" not in lead(report)
 
 
 def test_nobody_looked_says_so_and_claims_nothing() -> None:
@@ -106,6 +121,9 @@ def test_no_estimate_is_said_and_not_printed_as_a_number() -> None:
     bare = COUNTRY.monthly.assign(p_presence=np.nan, p_presence_low=np.nan, p_presence_high=np.nan)
     said = all_text(month_report(make_country(monthly=bare)))
     assert "The share of segments that pumas used cannot be estimated." in said
+    assert "keeps a probability" not in said
+    assert "No probability of use could be estimated." in said
+    assert "keeps a probability" in all_text(REPORT)
 
 
 @pytest.mark.parametrize(
@@ -175,6 +193,61 @@ def test_only_files_with_a_reason_are_printed_and_the_rest_is_counted() -> None:
     assert "5 more are like these." in block.caption
     clean = many.assign(rows_set_aside=0, notes=None)
     assert "Files of which" not in all_text(month_report(make_country(receipts=clean)))
+
+
+def test_the_state_carries_its_range_wherever_it_is_printed() -> None:
+    said = all_text(REPORT)
+    states = [row[1] for row in table(REPORT, "Probability that pumas").rows]
+    assert states.count("found, likely (50 to 95 %)") == 1
+    assert "found, sure (95 % or more): 1; found, likely (50 to 95 %): 1;" in said
+    bare = said.replace("found, likely (50 to 95 %)", "").replace("Found, likely (50 to 95 %)", "")
+    assert re.findall(r"found, likely.", bare) == ["found, likely\u201d"]  # the definition of it
+
+
+def test_the_month_under_other_priors_is_one_sentence_and_a_table() -> None:
+    tried = pd.DataFrame(
+        {"prior": ["of the region", "estimated", "equal"], "used": [False, True, False],
+         "trails_expected": [1.1, 1.4, 0.9], "found_sure": [0, 1, 0], "found_likely": [2, 1, 2]}
+    )  # fmt: skip
+    choices = replace(RECORD.choices, tried=tried)
+    report = month_report(COUNTRY, record=replace(RECORD, choices=choices))
+    assert (
+        "Under another prior, the month has 0.9 to 1.1 trails of puma (summed by probability) in "
+        "place of 1.4. 0 segments are found, sure, in place of 1."
+    ) in all_text(report)
+    assert table(report, "The month under each prior").rows == [
+        ["Estimated (used here)", "1.4", "1", "1"], ["Of the region", "1.1", "0", "2"],
+        ["Equal", "0.9", "0", "2"],
+    ]  # fmt: skip
+    assert "Under another prior" not in all_text(REPORT)
+
+
+def test_what_a_call_rests_on_is_printed() -> None:
+    prints = pd.DataFrame({"sign": ["s1", "s3"], "claws": ["none", "not_visible"]})
+    trails = with_grounds(COUNTRY.trails, COUNTRY.members, COUNTRY.sign, prints)
+    assert trails["on_word"].tolist() == [False, True, False, False]  # s3 has no name, T4 no sign
+    report = month_report(make_country(trails=trails))
+    rows = table(report, "Undecided trails").rows
+    assert [row[2:5] for row in rows] == [["track", "not named", "1"], [MISSING, "not named", "2"]]
+    assert "the observer's word alone" not in all_text(report)
+    sure = trails.assign(p_puma=[0.93, 0.9, 0.45, 0.7])
+    said = all_text(month_report(make_country(trails=sure)))
+    assert "1 trail that counts as likely or sure rests on the observer's word alone" in said
+    assert "no print of it was noted (T2)" in said
+
+
+def test_a_segment_that_rests_on_a_word_is_marked() -> None:
+    detections = pd.DataFrame(
+        {"trail": ["T1", "T2", "T1", "T2"], "segment": ["A#1", "A#1", "A#2", "A#3"],
+         "p_puma": [0.9, 0.9, 0.9, 0.6]}
+    )  # fmt: skip
+    trails = pd.DataFrame({"trail": ["T1", "T2"], "on_word": [False, True]})
+    assert segments_on_word(detections, trails, "puma") == {"A#3"}
+    marked = COUNTRY.monthly.assign(on_word=COUNTRY.monthly["state"].eq("found_likely"))
+    block = table(month_report(make_country(monthly=marked)), "Probability that pumas")
+    assert [row[1] for row in block.rows].count("found, likely (50 to 95 %) *") == 1
+    assert "* rests on the observer's word alone: no print of these trails" in block.caption
+    assert "*" not in table(REPORT, "Probability that pumas").caption
 
 
 def test_the_choices_are_printed_with_the_numbers() -> None:

@@ -28,7 +28,7 @@ from carnivore_sign.progress import with_progress
 from carnivore_sign.records.check import empty
 from carnivore_sign.records.season import Season
 from carnivore_sign.records.tables import MONTHLY
-from carnivore_sign.reports import PageRecord, landowner_report, write_html, write_pdf
+from carnivore_sign.reports import PageRecord, landowner_report, with_grounds, write_html, write_pdf
 
 
 def answer(
@@ -84,7 +84,7 @@ def answer(
     findings = examine_incident(
         row,
         sign=analysis.sign,
-        trails=analysis.trails,
+        trails=with_grounds(analysis.trails, analysis.members, analysis.sign, analysis.prints),
         members=analysis.members,
         visits=analysis.visits,
         monthly=monthly,

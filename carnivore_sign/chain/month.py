@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from dataclasses import replace
 from pathlib import Path
 
+import geopandas as gpd
 import pandas as pd
 
 from carnivore_sign.chain.analysis import Analysis, analyse
@@ -19,12 +21,20 @@ from carnivore_sign.chain.outputs import (
     write_csv,
     write_layers,
 )
+from carnivore_sign.chain.priors import month_under_priors
 from carnivore_sign.errors import InputError
 from carnivore_sign.maps import draw_month, png_bytes
 from carnivore_sign.presence import MonthlyPresence
 from carnivore_sign.progress import with_progress
 from carnivore_sign.records.season import Season
-from carnivore_sign.reports import monthly_report, write_html, write_pdf
+from carnivore_sign.reports import (
+    PageRecord,
+    monthly_report,
+    segments_on_word,
+    with_grounds,
+    write_html,
+    write_pdf,
+)
 from carnivore_sign.survey import detection_rates
 
 _PERIOD = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
@@ -106,13 +116,14 @@ def _write_month(
     png = png_bytes(figure)
     map_path = folder / "map.png"
     map_path.write_bytes(png)
+    grounded = with_grounds(analysis.trails, analysis.members, analysis.sign, analysis.prints)
     report = monthly_report(
-        presence.table,
+        _with_words(presence.table, analysis, grounded, period),
         taxon=taxon,
         rates=detection_rates(analysis.visits, analysis.detections, taxon=taxon),
         visits=analysis.visits,
-        trails=analysis.trails,
-        record=page_record(analysis, made_on, [presence.message]),
+        trails=grounded,
+        record=_record(analysis, period, made_on, presence.message),
         map_png=png,
         share=share,
     )
@@ -121,6 +132,22 @@ def _write_month(
         "report (HTML)": write_html(report, folder / "report.html"),
         "report (PDF)": write_pdf(report, folder / "report.pdf"),
     }
+
+
+def _with_words(
+    table: gpd.GeoDataFrame, analysis: Analysis, grounded: pd.DataFrame, period: str
+) -> gpd.GeoDataFrame:
+    """Mark the segments whose state rests on namings alone."""
+    detections = analysis.detections[analysis.detections["period"].eq(period)]
+    on_word = segments_on_word(detections, grounded, analysis.options.taxon)
+    return table.assign(on_word=table["segment"].astype("object").isin(on_word))
+
+
+def _record(analysis: Analysis, period: str, made_on: dt.date | None, message: str) -> PageRecord:
+    """Return the record of the page, with the month's counts under other priors."""
+    record = page_record(analysis, made_on, [message])
+    tried = month_under_priors(analysis, period)
+    return replace(record, choices=replace(record.choices, tried=tried))
 
 
 def _write_tables(

@@ -85,6 +85,10 @@ def output_folder(path: str | Path) -> Path:
     return folder
 
 
+#: Significant digits of numbers in CSV, and decimals of degrees there.
+_DIGITS: Final = 6
+_DEGREE_DECIMALS: Final = 7
+
 #: Folder beside a page that holds the full tables.
 TABLES: Final = "tables"
 
@@ -122,18 +126,45 @@ def page_choices(analysis: Analysis, messages: Iterable[str] = ()) -> Choices:
 
 
 def write_csv(folder: Path, tables: Mapping[str, pd.DataFrame]) -> dict[str, Path]:
-    """Write tables as CSV (UTF-8; times ISO 8601 in UTC; positions as well-known text).
+    """Write tables as CSV (UTF-8; positions as well-known text).
 
-    A cell whose text a spreadsheet would run as a formula gets an apostrophe in front.
+    Times are ISO 8601 in UTC to the second, as ``2026-03-04T16:05:00Z``. Numbers have six
+    significant digits, and never less than whole ones; degrees and positions have seven
+    decimals, about a centimetre. A cell whose text a spreadsheet would run as a formula gets an
+    apostrophe in front.
     """
     folder.mkdir(exist_ok=True)
     written = {}
     for name, table in tables.items():
-        frame = pd.DataFrame(table.to_wkt()) if isinstance(table, gpd.GeoDataFrame) else table
         path = folder / f"{name}.csv"
-        _harmless(frame).to_csv(path, index=False)
+        _harmless(_as_printed(table)).to_csv(path, index=False)
         written[f"table {name}"] = path
     return written
+
+
+def _as_printed(table: pd.DataFrame) -> pd.DataFrame:
+    """Give times, numbers and positions the form in which they are written."""
+    frame = table
+    if isinstance(table, gpd.GeoDataFrame):
+        frame = pd.DataFrame(table.to_wkt(rounding_precision=_DEGREE_DECIMALS))
+    printed = {}
+    for name in frame:
+        column = frame[name]
+        if pd.api.types.is_datetime64_any_dtype(column.dtype):
+            utc = pd.to_datetime(column, utc=True)
+            printed[name] = utc.dt.floor("s").dt.strftime("%Y-%m-%dT%H:%M:%SZ")
+        elif pd.api.types.is_float_dtype(column.dtype):
+            places = str(name).endswith(("longitude_deg", "latitude_deg"))
+            printed[name] = column.round(_DEGREE_DECIMALS) if places else _rounded(column)
+    return frame.assign(**printed)
+
+
+def _rounded(column: pd.Series) -> pd.Series:
+    """Round to significant digits, each number by its own size, and never above the units."""
+    values = column.to_numpy(dtype=float, na_value=np.nan)
+    size = np.abs(np.where(np.isfinite(values) & (values != 0), values, 1.0))
+    scale = 10.0 ** np.clip(_DIGITS - 1 - np.floor(np.log10(size)), 0, 22)
+    return pd.Series(np.rint(values * scale) / scale, index=column.index)
 
 
 def _harmless(frame: pd.DataFrame) -> pd.DataFrame:

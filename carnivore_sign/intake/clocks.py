@@ -159,7 +159,12 @@ def _local_times(parts: pd.DataFrame, time_zone: str) -> tuple[pd.Series, pd.Ser
     )
     skipped = naive.notna() & first.isna()
     why = pd.Series("not a time of day there: the clocks went forward over it", index=naive.index)
-    notes = [f"{len(naive)} times without a zone were read as {time_zone}"]
+    times = (
+        "1 time without a zone was"
+        if len(naive) == 1
+        else f"{len(naive)} times without a zone were"
+    )
+    notes = [f"{times} read as {time_zone}"]
     twice = int((first.notna() & (first != second)).sum())
     if twice:
         notes.append(

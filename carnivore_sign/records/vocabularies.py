@@ -138,7 +138,9 @@ MAP_STATES: Final[dict[str, str]] = {
 #: source): days in which effort gathers, and in which a track that is found was made.
 MAX_DAYS_COLLECTING: Final = 7.0
 
-#: Cut-offs of the words for a probability; the same word means the same range everywhere.
+#: Cut-offs of the words for a probability of a trail, or of having passed; each word means the
+#: same range everywhere. The state *found, likely* of a unit has a range of its own, below, and
+#: is printed with it.
 SURE_FROM: Final = 0.95
 LIKELY_FROM: Final = 0.80
 UNLIKELY_BELOW: Final = 0.20

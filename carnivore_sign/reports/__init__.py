@@ -18,6 +18,7 @@ from carnivore_sign.reports.content import (
     Report,
     TableBlock,
 )
+from carnivore_sign.reports.grounds import segments_on_word, with_grounds
 from carnivore_sign.reports.html import render_html, write_html
 from carnivore_sign.reports.landowner import landowner_report
 from carnivore_sign.reports.monthly import monthly_report
@@ -40,6 +41,8 @@ __all__ = [
     "monthly_report",
     "render_html",
     "render_pdf",
+    "segments_on_word",
+    "with_grounds",
     "write_html",
     "write_pdf",
 ]

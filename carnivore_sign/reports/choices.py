@@ -13,7 +13,7 @@ from typing import Final
 import pandas as pd
 
 from carnivore_sign.incidents.words import percent
-from carnivore_sign.maps.style import STATES
+from carnivore_sign.maps.style import STATE_LABELS, STATES
 from carnivore_sign.records.vocabularies import LIKELY_FROM, SURE_FROM, TAXA, UNLIKELY_BELOW
 from carnivore_sign.reports.content import Block, Bullets, Heading, Paragraph, TableBlock
 from carnivore_sign.reports.wording import taxon_words
@@ -25,7 +25,7 @@ _LEARNT: Final = (
 )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Choices:
     """What was chosen for an analysis.
 
@@ -40,6 +40,9 @@ class Choices:
         the prior behind it, and used in place of the prior; empty where it was not.
     settings : mapping of str to str
         Every other choice, by what it is, with its unit.
+    tried : DataFrame, optional
+        The month's counts under other priors: ``prior`` (in words), ``used`` (bool),
+        ``trails_expected``, ``found_sure``, ``found_likely``.
     messages : tuple of str
         What the fit has to say of itself.
     """
@@ -48,6 +51,7 @@ class Choices:
     prior: Mapping[str, float] = field(default_factory=dict)
     shares: Mapping[str, float] = field(default_factory=dict)
     settings: Mapping[str, str] = field(default_factory=dict)
+    tried: pd.DataFrame | None = None
     messages: tuple[str, ...] = ()
 
 
@@ -68,6 +72,44 @@ def choice_blocks(choices: Choices, taxon: str) -> tuple[Block, ...]:
         blocks.append(Paragraph(f"Settings: {said}."))
     blocks.append(Bullets((*_cut_offs(taxon), *choices.messages)))
     return tuple(blocks)
+
+
+def prior_blocks(choices: Choices, taxon: str) -> tuple[Block, ...]:
+    """Print the counts of the month under each prior that was tried, the used one first."""
+    tried = choices.tried
+    if tried is None or len(tried) < 2 or not tried["used"].any():
+        return ()
+    tried = tried.sort_values("used", ascending=False, kind="stable")
+    own, rest = tried.iloc[0], tried.iloc[1:]
+    trails, sure = rest["trails_expected"], rest["found_sure"]
+    said = (
+        f"Under another prior, the month has {_between(trails, 1)} trails of {TAXA[taxon]} "
+        f"(summed by probability) in place of {own['trails_expected']:.1f}. "
+        f"{_between(sure, 0).capitalize()} segments are found, sure, in place of "
+        f"{own['found_sure']}."
+    )
+    frame = pd.DataFrame(
+        {
+            "Prior": [
+                f"{what.capitalize()}{' (used here)' if used else ''}"
+                for what, used in zip(tried["prior"], tried["used"], strict=True)
+            ],
+            "Trails, summed by probability": tried["trails_expected"],
+            STATE_LABELS["found_sure"].capitalize(): tried["found_sure"],
+            STATE_LABELS["found_likely"].capitalize(): tried["found_likely"],
+        }
+    )
+    caption = f"The month under each prior that was tried, {TAXA[taxon]}; segments in each state."
+    return (
+        Heading("If another prior is taken"),
+        Paragraph(said),
+        TableBlock(frame, caption, decimals={"Trails, summed by probability": 1}),
+    )
+
+
+def _between(values: pd.Series, decimals: int) -> str:
+    low, high = (f"{end:.{decimals}f}" for end in (values.min(), values.max()))
+    return low if low == high else f"{low} to {high}"
 
 
 def _prior_table(choices: Choices) -> TableBlock:

@@ -9,6 +9,7 @@ import pandas as pd
 from carnivore_sign.incidents import IncidentFindings, words_of_range
 from carnivore_sign.incidents.words import percent, percent_range
 from carnivore_sign.records.vocabularies import SURE_FROM
+from carnivore_sign.reports.grounds import ON_WORD
 from carnivore_sign.reports.wording import TaxonWords, kilometres
 
 
@@ -28,7 +29,10 @@ def leading_trail(findings: IncidentFindings, words: TaxonWords) -> tuple[str, .
         if not trail["distance_m"] > 0
         else (f"lies {kilometres(trail['distance_m'])} away")
     )
-    return f"{which} {away}; {whose_trail(trail, words)}.", when_made(trail, findings)
+    whose = f"{which} {away}; {whose_trail(trail, words)}."
+    if bool(trail.get("on_word", False)):
+        whose += f" That rests on {ON_WORD}: no print was noted."
+    return whose, when_made(trail, findings)
 
 
 def whose_trail(trail: pd.Series, words: TaxonWords) -> str:

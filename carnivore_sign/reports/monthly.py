@@ -10,9 +10,10 @@ from carnivore_sign.errors import InputError
 from carnivore_sign.incidents.words import percent, percent_range
 from carnivore_sign.maps.key import share_used
 from carnivore_sign.maps.sheet import one_month
-from carnivore_sign.records.vocabularies import MAP_STATES, TAXA
+from carnivore_sign.maps.style import STATE_LABELS
+from carnivore_sign.records.vocabularies import TAXA
 from carnivore_sign.reports.cautions import cautions_for
-from carnivore_sign.reports.choices import choice_blocks
+from carnivore_sign.reports.choices import choice_blocks, prior_blocks
 from carnivore_sign.reports.content import (
     Block,
     FigureBlock,
@@ -54,7 +55,8 @@ def monthly_report(
         Detection rates of the taxon, with a column ``period`` and any of ``visits``,
         ``effort_km``, ``trails_expected``, ``trails_per_km`` and its ``_low`` and ``_high``.
     visits, trails : DataFrame
-        VISITS and TRAILS; those of other months are passed over.
+        VISITS and TRAILS; those of other months are passed over. Where trails come from
+        `with_grounds`, the page says what the calls rest on.
     record : PageRecord
         What the page was made from.
     map_png : bytes, optional
@@ -81,7 +83,7 @@ def monthly_report(
     rates = _with_period(rates)
     sentences = (
         _effort_sentence(monthly, visits, month),
-        _found_sentence(monthly, taxon),
+        _found_sentence(monthly, trails, taxon),
         _share_sentence(monthly, share, taxon),
     )
     blocks: tuple[Block, ...] = (
@@ -92,6 +94,7 @@ def monthly_report(
         *effort_blocks(visits, record),
         *rate_blocks(rates, period, taxon),
         *segment_blocks(monthly, taxon, record),
+        *prior_blocks(record.choices, taxon),
         *undecided_blocks(trails, taxon, record),
         *receipt_blocks(record.receipts),
         *choice_blocks(record.choices, taxon),
@@ -126,16 +129,18 @@ def _effort_sentence(monthly: pd.DataFrame, visits: pd.DataFrame, month: str) ->
     )
 
 
-def _found_sentence(monthly: pd.DataFrame, taxon: str) -> str:
+def _found_sentence(monthly: pd.DataFrame, trails: pd.DataFrame, taxon: str) -> str:
     words = taxon_words(taxon)
     sure, likely = (int(monthly["state"].eq(s).sum()) for s in ("found_sure", "found_likely"))
     if not (monthly["visits"] > 0).any():
         return "The map leaves every segment open."
     if not sure + likely:
-        return f"No trail that was found is likely to be that of {words.one}."
+        if trails.empty:
+            return "No trail of any animal was found."
+        return f"No segment has a trail that is more likely than not that of {words.one}."
     parts = [
         f"{grade} on {count(number, 'segment')}"
-        for grade, number in (("sure", sure), ("likely", likely))
+        for grade, number in (("sure", sure), ("more likely than not", likely))
         if number
     ]
     return f"Sign of {words.name} is {' and '.join(parts)}."
@@ -150,8 +155,10 @@ def _share_sentence(monthly: pd.DataFrame, share: tuple[float, float, float], ta
             f"From other months alone, {words.many} would be expected on about {percent(share[0])} "
             f"of the segments (95 % limits {percent_range(share[1], share[2])})."
         )
+    looked = int((monthly["visits"] > 0).sum())
+    walked = "segment walked" if looked == 1 else f"{looked} segments walked"
     return (
-        f"The estimate is that {words.many} used {percent(share[0])} of the segments walked "
+        f"The estimate is that {words.many} used {percent(share[0])} of the {walked} "
         f"(95 % limits {percent_range(share[1], share[2])})."
     )
 
@@ -162,7 +169,7 @@ def _map_blocks(
     if png is None:
         return ()
     counts = monthly["state"].value_counts()
-    states = "; ".join(f"{label}: {counts.get(state, 0)}" for state, label in MAP_STATES.items())
+    states = "; ".join(f"{label}: {counts.get(state, 0)}" for state, label in STATE_LABELS.items())
     caption = (
         f"Where {taxon_words(taxon).name} was looked for and found in {month}. Segments: {states}."
     )

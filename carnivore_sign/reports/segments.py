@@ -10,11 +10,24 @@ from carnivore_sign.incidents.words import percent, percent_range
 from carnivore_sign.maps.style import STATE_LABELS
 from carnivore_sign.records.vocabularies import FOUND_LIKELY_FROM
 from carnivore_sign.reports.content import Block, Heading, Paragraph, TableBlock
+from carnivore_sign.reports.grounds import ON_WORD
 from carnivore_sign.reports.record import PageRecord
 from carnivore_sign.reports.wording import count, taxon_words
 
 #: Up to this many, all segments are printed one by one, and all lines of the summary.
 FEW: Final = 25
+#: Behind a state that rests on namings alone.
+_MARK: Final = "*"
+
+_BLANKS: Final = (
+    "A segment that was looked at and left blank keeps a probability: sign can be missed. One that "
+    "nobody looked at is judged from the others alone."
+)
+_NOT_ESTIMATED: Final = (
+    "No probability of use could be estimated. What was found and what was not stands by itself; "
+    "sign can be missed, so a blank is no proof that nothing was there."
+)
+
 #: The most segments that are printed one by one where there are more.
 MOST_SEGMENTS: Final = 40
 
@@ -25,17 +38,14 @@ def segment_blocks(monthly: pd.DataFrame, taxon: str, record: PageRecord) -> tup
     Parameters
     ----------
     monthly : DataFrame
-        MONTHLY of one period and taxon.
+        MONTHLY of one period and taxon; a column ``on_word`` says which rest on namings alone.
     taxon : str
         Key of `TAXA`.
     record : PageRecord
         What the page was made from.
     """
     words = taxon_words(taxon)
-    said = (
-        "A segment that was looked at and left blank keeps a probability: sign can be missed. "
-        "One that nobody looked at is judged from the others alone."
-    )
+    said = _BLANKS if monthly["p_presence"].notna().any() else _NOT_ESTIMATED
     heading = Heading("Presence, segment by segment")
     rows = in_order(monthly)
     what = f"Probability that {words.many} used a segment this month"
@@ -86,10 +96,14 @@ def _telling(rows: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
 def _list_of(rows: pd.DataFrame, caption: str) -> TableBlock:
     lows, highs = (rows[name].astype(float) for name in ("p_presence_low", "p_presence_high"))
     limits = zip(lows, highs, strict=True)
+    states = rows["state"].map(STATE_LABELS)
+    if "on_word" in rows and rows["on_word"].any():
+        states = states.where(~rows["on_word"], states + f" {_MARK}")
+        caption += f" {_MARK} rests on {ON_WORD}: no print of these trails was noted."
     frame = pd.DataFrame(
         {
             "Segment": rows["segment"],
-            "State": rows["state"].map(STATE_LABELS),
+            "State": states,
             "Visits": rows["visits"],
             "Walked": rows["effort_km"],
             "Used": [percent(p) for p in rows["p_presence"].astype(float)],

@@ -10,6 +10,7 @@ from carnivore_sign.incidents.words import percent
 from carnivore_sign.records.tables import taxon_column
 from carnivore_sign.records.vocabularies import LIKELY_FROM, TAXA, UNLIKELY_BELOW
 from carnivore_sign.reports.content import Block, Heading, Paragraph, TableBlock
+from carnivore_sign.reports.grounds import ON_WORD
 from carnivore_sign.reports.record import PageRecord
 from carnivore_sign.reports.wording import count
 
@@ -38,6 +39,7 @@ def undecided_blocks(trails: pd.DataFrame, taxon: str, record: PageRecord) -> tu
         said = "No trail is on record this month, so that there was nothing to decide."
     if untold:
         said += f" For {count(untold, 'trail')} there is no probability."
+    said += _on_word_sentence(trails, taxon)
     if open_.empty:
         return (heading, Paragraph(said))
     others = [taxon_column(t) for t in TAXA if t != taxon and taxon_column(t) in open_]
@@ -46,14 +48,38 @@ def undecided_blocks(trails: pd.DataFrame, taxon: str, record: PageRecord) -> tu
         {
             "Trail": open_["trail"],
             "Found": open_["time"].map(record.local),
-            "Sign": open_["sign_count"],
+            **_grounds(open_),
             "Prints": open_["print_count"],
             TAXA[taxon].capitalize(): [percent(p) for p in open_[taxon_column(taxon)]],
             "Next": known.idxmax(axis=1).str.removeprefix("p_").map(TAXA),
             "Its probability": [percent(p) for p in known.max(axis=1)],
         }
     )
-    caption = "Undecided trails."
+    caption = "Undecided trails: what was found, who named it as what, and how many prints."
     if len(frame) > MOST_TRAILS:
         caption += f" The first {MOST_TRAILS} of {len(frame)}.{record.full_table('trails')}"
     return (heading, Paragraph(said), TableBlock(frame.head(MOST_TRAILS), caption))
+
+
+def _grounds(open_: pd.DataFrame) -> dict[str, pd.Series]:
+    """Return the columns that say what a trail rests on; the number of sign where none does."""
+    if "kinds" not in open_:
+        return {"Sign": open_["sign_count"]}
+    kinds = open_["kinds"].replace({"kill": "remains of prey"})
+    return {"Sign": kinds, "Named as (by)": open_["named"].fillna("not named")}
+
+
+def _on_word_sentence(trails: pd.DataFrame, taxon: str) -> str:
+    """Say how many calls that count as likely or sure rest on a naming alone."""
+    if "on_word" not in trails:
+        return ""
+    called = trails[taxon_column(taxon)].ge(LIKELY_FROM) & trails["on_word"]
+    number = int(called.sum())
+    if not number:
+        return ""
+    verb = "rests" if number == 1 else "rest"
+    return (
+        f" {count(number, 'trail')} that {'counts' if number == 1 else 'count'} as likely or sure "
+        f"{verb} on {ON_WORD}: no print of {'it' if number == 1 else 'them'} was noted "
+        f"({', '.join(trails.loc[called, 'trail'].head(10))})."
+    )
