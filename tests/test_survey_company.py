@@ -108,7 +108,7 @@ def test_a_second_receiver_changes_neither_rate_nor_trails() -> None:
         sign=list("abcd"), time=START + pd.to_timedelta(minutes + 0.3, unit="min"), kind="track",
     )  # fmt: skip
     members = pd.DataFrame({"sign": list("abcd"), "trail": list("abcd")})
-    trails = pd.DataFrame({"trail": list("abcd"), "p_puma": 1.0})
+    trails = pd.DataFrame({"trail": list("abcd"), "made_before": sign["time"], "p_puma": 1.0})
     one, two = log(walk(OUT), name="A"), log(walk([(0, 6), (3000, 6)]), name="B", start=later(0.4))
     told = []
     for some in [(one,), (one, two)]:

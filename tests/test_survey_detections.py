@@ -17,6 +17,7 @@ from carnivore_sign.survey.segments import cut_segments
 from carnivore_sign.survey.visits import make_visits
 
 NETWORK = cut_segments(transects(MESA=[(0, 0), (3000, 0)], WASH=[(0, 60), (3000, 60)]))
+MINUTE = pd.Timedelta(minutes=1)
 LATER = START + pd.Timedelta(days=3)
 MATCHED = match_logs(
     pd.concat(
@@ -35,11 +36,13 @@ def signs(*rows):
     """SIGN from (name, east, north, minutes after the start)."""
     names, east, north, minutes = zip(*rows, strict=True)
     time = START + pd.to_timedelta(minutes, unit="min")
-    return points(np.column_stack([east, north]), sign=list(names), time=time)
+    return points(np.column_stack([east, north]), sign=list(names), time=time, kind="track")
 
 
-def trails(*names, p=0.8):
-    return pd.DataFrame({"trail": names, "p_puma": p, "p_dog": 1 - p})
+def trails(*names, p=0.8, made_before=LATER):
+    return pd.DataFrame(
+        {"trail": names, "made_before": made_before, "p_puma": p, "p_dog": 1 - p}
+    ).astype({"made_before": VISITS["start"].dtype})
 
 
 def members(**of):
@@ -147,6 +150,55 @@ def test_sign_that_makes_no_detection_is_kept_with_the_reason() -> None:
     assert len(which) == len(incidental) + 1
     again, _ = detect(sign, which, trail=trails("T1"), max_offset_m=200)
     assert again["offset_m"].tolist() == found["offset_m"].tolist()
+
+
+def thursday_sign(kind="track"):
+    return signs(("S1", 300, 0, 3 * 24 * 60 + 4)).assign(kind=kind)
+
+
+@pytest.mark.parametrize("kind", ["track", "scat"])
+def test_a_trail_that_lay_there_at_the_last_visit_is_not_new(kind) -> None:
+    monday = VISITS.query("walk == 'MON#1' and segment == 'MESA#001'").iloc[0]
+    after, before = (trails("T1", made_before=monday["end"] + gap) for gap in (MINUTE, -MINUTE))
+    found, incidental = detect(thursday_sign(kind), members(T1=["S1"]), trail=after)
+    assert found["visit"].tolist() == ["THU#1@MESA#001"]
+    assert incidental.empty
+    found, incidental = detect(thursday_sign(kind), members(T1=["S1"]), trail=before)
+    assert found.empty
+    assert incidental["reason"].tolist() == [room.SEEN_BEFORE]
+    assert incidental["segment"].tolist() == ["MESA#001"]
+
+
+def test_an_old_trail_on_a_first_visit_counts() -> None:
+    old = trails("T1", made_before=START - pd.Timedelta(days=20))
+    found, incidental = detect(signs(("S1", 300, 0, 4)), members(T1=["S1"]), trail=old)
+    assert found["visit"].tolist() == ["MON#1@MESA#001"]
+    assert incidental.empty
+
+
+def test_a_visit_at_the_same_time_is_no_last_visit() -> None:
+    """Two that walk towards each other: what one finds is not old because the other is out."""
+    both = [log(walk([(0, 0), (900, 0)]), name="A"), log(walk([(900, 0), (0, 0)]), name="B")]
+    matched = match_logs(pd.concat(both, ignore_index=True), NETWORK)
+    visits = make_visits(matched, NETWORK, None, logs("A", "B"), time_zone="UTC")
+    assert visits["walk"].nunique() == 2
+    sign = signs(("S1", 100, 0, 1), ("S2", 800, 0, 1))
+    made = sign["time"].to_numpy()
+    trail = trails("T1", "T2").assign(made_before=pd.to_datetime(made, utc=True))
+    walks = assign_walks(sign, matched)
+    which = members(T1=["S1"], T2=["S2"])
+    found, _ = make_detections(trail, which, sign, NETWORK, visits, walks=walks)
+    assert sorted(found["trail"]) == ["T1", "T2"]
+
+
+def test_a_clearing_between_the_visits_outweighs_the_stated_age_of_tracks() -> None:
+    wiped = VISITS.assign(hours_since_cleared=24.0)
+    old = trails("T1", made_before=START - pd.Timedelta(days=1))
+    for kind, new in [("track", 1), ("scat", 0)]:
+        sign = thursday_sign(kind)
+        walks = assign_walks(sign, MATCHED)
+        found, _ = make_detections(old, members(T1=["S1"]), sign, NETWORK, wiped, walks=walks)
+        assert len(found) == new, "scat outlasts the drag"
 
 
 def test_no_trails_give_no_detections() -> None:

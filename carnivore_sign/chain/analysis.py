@@ -43,6 +43,7 @@ from carnivore_sign.survey import (
     make_detections,
     make_visits,
     match_logs,
+    trails_with_tracks,
 )
 from carnivore_sign.trails import link_trails, make_trails
 
@@ -216,7 +217,8 @@ def analyse(season: Season, options: AnalysisOptions | None = None) -> Analysis:
     detections, incidental = make_detections(
         trails, members, sign, segments, visits, walks=walks, max_offset_m=options.max_offset_m
     )
-    trails = date_by_clearing(trails, detections, visits, with_tracks=_with_tracks(members, sign))
+    tracks = trails_with_tracks(members, sign)
+    trails = date_by_clearing(trails, detections, visits, with_tracks=tracks)
     return Analysis(
         season, options, evidence, region_prior, prior, transects, season.read("parcels"),
         clearings, prints, season.read("receipts"), segments, matched, visits, sign, unplaced,
@@ -261,12 +263,6 @@ def _tell_unmatched(matched: pd.DataFrame, transects: gpd.GeoDataFrame) -> None:
         DataWarning,
         stacklevel=3,
     )
-
-
-def _with_tracks(members: pd.DataFrame, sign: pd.DataFrame) -> pd.Series:
-    """Return, by trail, whether tracks are among its sign."""
-    tracks = members["sign"].map(sign.set_index("sign")["kind"]).eq("track")
-    return tracks.groupby(members["trail"]).any()
 
 
 def _tell_unplaced(unplaced: pd.DataFrame) -> None:

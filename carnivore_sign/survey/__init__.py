@@ -12,7 +12,7 @@ from carnivore_sign.survey.comparing import (
     compare_rates,
     doubtful_ratio_limits,
 )
-from carnivore_sign.survey.dating import date_by_clearing
+from carnivore_sign.survey.dating import date_by_clearing, trails_with_tracks
 from carnivore_sign.survey.detections import assign_walks, make_detections
 from carnivore_sign.survey.effort import effort_table
 from carnivore_sign.survey.intervals import (
@@ -47,6 +47,7 @@ __all__ = [
     "assign_walks",
     "make_detections",
     "date_by_clearing",
+    "trails_with_tracks",
     "detection_rates",
     "compare_rates",
     "RateComparison",

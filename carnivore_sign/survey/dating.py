@@ -91,6 +91,20 @@ def date_by_clearing(
     return trails.assign(made_after=after, made_before=before)
 
 
+def trails_with_tracks(members: pd.DataFrame, sign: pd.DataFrame) -> pd.Series:
+    """Return, by trail, whether tracks are among its sign.
+
+    Examples
+    --------
+    >>> sign = pd.DataFrame({"sign": ["a", "b", "c"], "kind": ["track", "scat", "scat"]})
+    >>> members = pd.DataFrame({"sign": ["a", "b", "c"], "trail": ["T1", "T1", "T2"]})
+    >>> trails_with_tracks(members, sign).to_dict()
+    {'T1': True, 'T2': False}
+    """
+    tracks = members["sign"].map(sign.set_index("sign")["kind"]).eq("track")
+    return tracks.groupby(members["trail"]).any()
+
+
 def _later(one: pd.Series, other: pd.Series) -> pd.Series:
     """Later of two times; where one is missing, the other."""
     return one.mask(other > one, other).fillna(other)

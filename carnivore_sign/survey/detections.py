@@ -2,7 +2,8 @@
 
 One passage of one animal is one detection on each segment that its sign lie on, however many
 prints it left. Sign away from every transect, or found where no visit was made, is kept apart
-as incidental, with the reason: it shows presence, but has no effort to be divided by.
+as incidental, with the reason: it shows presence, but has no effort to be divided by. So is a
+trail that lay there at the visit before: effort counts the days since then.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from carnivore_sign.errors import InputError
 from carnivore_sign.records.check import TEXT, check_table
 from carnivore_sign.records.tables import DETECTIONS
 from carnivore_sign.space import STORED_CRS, project, stored, working_crs
+from carnivore_sign.survey.dating import trails_with_tracks
 from carnivore_sign.survey.linework import find_passes, lay_grid, lay_lines
 from carnivore_sign.units import SECONDS_PER_HOUR
 
@@ -34,6 +36,7 @@ NOT_A_TRAIL: Final = "the table of trails does not have its trail"
 NO_WALK: Final = "no walk passed by at that time"
 OFF_TRANSECT: Final = "farther from every transect than allowed"
 NO_VISIT: Final = "that walk did not visit the segment"
+SEEN_BEFORE: Final = "made before the last visit"
 
 
 def assign_walks(
@@ -136,12 +139,13 @@ def make_detections(
 
     Each member sign goes to the nearest line within `max_offset_m`, a segment that its walk
     visited going before one that it did not. A trail is detected once on each visit on which at
-    least one of its sign lies.
+    least one of its sign lies, unless it was made before the end of the last visit of that
+    segment before this one: then it is no sign of the days since.
 
     Parameters
     ----------
     trails : DataFrame
-        As `records.tables.TRAILS`: ``trail`` and the columns ``p_<taxon>``.
+        As `records.tables.TRAILS`: ``trail``, ``made_before`` and the columns ``p_<taxon>``.
     members : DataFrame
         ``sign`` and ``trail``, one row per sign.
     sign : GeoDataFrame
@@ -149,7 +153,8 @@ def make_detections(
     segments : GeoDataFrame
         From `cut_segments`.
     visits : DataFrame
-        From `make_visits`.
+        From `make_visits`. Where the segment was cleared since a track is said to have been
+        made, the record of the clearing is believed, and not the age (see `date_by_clearing`).
     walks : Series
         Walk of each sign, from `assign_walks`.
     max_offset_m : float
@@ -174,6 +179,8 @@ def make_detections(
     placed = _place(members, sign, visits, walks, near)
     known = placed["trail"].isin(trails["trail"])
     placed["reason"] = placed["reason"].mask(~known, NOT_A_TRAIL)
+    seen = _seen_before(placed, trails, visits, trails_with_tracks(members, sign))
+    placed["reason"] = placed["reason"].mask(placed["reason"].isna() & seen, SEEN_BEFORE)
     aside = placed["reason"].notna()
     columns = ["sign", "trail", "segment", "offset_m", "reason"]
     incidental = placed.loc[aside, columns].reset_index(drop=True)
@@ -187,6 +194,33 @@ def make_detections(
     detections = nearest.merge(on_visit, on="visit").merge(chances, on="trail")
     detections = detections.sort_values(["start", "visit", "trail"], ignore_index=True)
     return check_table(detections, DETECTIONS), incidental
+
+
+def _seen_before(
+    placed: pd.DataFrame, trails: pd.DataFrame, visits: pd.DataFrame, with_tracks: pd.Series
+) -> pd.Series:
+    """Whether each member's trail lay on its segment when that was last visited."""
+    left = _last_visit(visits).reindex(placed["visit"]).reset_index(drop=True)
+    made_before = trails.set_index("trail")["made_before"].reindex(placed["trail"])
+    made_before = made_before.reset_index(drop=True)
+    wiped_since = with_tracks.reindex(placed["trail"], fill_value=False).reset_index(drop=True)
+    wiped_since = wiped_since.astype(bool) & (left["cleared"] > made_before)
+    return (made_before < left["walked"]) & ~wiped_since
+
+
+def _last_visit(visits: pd.DataFrame) -> pd.DataFrame:
+    """Return, by visit, when its segment was ``walked`` and ``cleared`` last before it began."""
+    known = visits[["visit", "segment", "start", "hours_since_cleared"]].astype(
+        {"visit": "object", "segment": "object"}
+    )
+    before = visits[["segment", "end"]].astype({"segment": "object"})
+    last = pd.merge_asof(
+        known.sort_values("start"),
+        before.assign(walked=before["end"]).sort_values("end"),
+        left_on="start", right_on="end", by="segment",
+    )  # fmt: skip
+    last["cleared"] = last["start"] - pd.to_timedelta(last["hours_since_cleared"], unit="h")
+    return last.set_index("visit")[["walked", "cleared"]]
 
 
 def _refuse_twice(frame: pd.DataFrame, column: str) -> None:
