@@ -8,6 +8,7 @@ n / (1 + (n - 1) rho), which never passes 1 / rho (``tempering.py``).
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -27,6 +28,9 @@ from carnivore_sign.identify.tempering import (
     temper,
 )
 from carnivore_sign.records.vocabularies import CHARACTERS
+
+#: Prints, and sign, that are weighed at a time.
+_BLOCK_PRINTS: Final = 65_536
 
 
 def weigh_sign(sign: pd.DataFrame, prints: pd.DataFrame, evidence: Evidence) -> pd.DataFrame:
@@ -72,15 +76,15 @@ def weigh_sign(sign: pd.DataFrame, prints: pd.DataFrame, evidence: Evidence) -> 
     """
     names = _unique_names(sign)
     rows = names.get_indexer(prints["sign"]) if len(prints) else np.zeros(0, dtype=np.intp)
-    kept = prints.loc[rows >= 0].reset_index(drop=True)
-    rows = rows[rows >= 0]
-    surfaces = None
-    if "surface" in sign:
-        surfaces = pd.Series(sign["surface"].to_numpy()[rows], index=kept.index)
+    surfaces = sign["surface"].to_numpy() if "surface" in sign else None
     heard = np.zeros(len(names))
-    said = temper(
-        _pooled_witnesses(kept, rows, surfaces, evidence, heard), evidence.tempering, len(names)
-    )
+    said = np.empty((len(TAXON_ORDER), len(names)))
+    for signs, mine in _blocks(rows, len(names)):
+        of = rows[mine] - signs.start
+        kept = prints.iloc[mine].reset_index(drop=True)
+        ground = None if surfaces is None else pd.Series(surfaces[signs][of])
+        pooled = _pooled_witnesses(kept, of, ground, evidence, heard[signs])
+        said[:, signs] = temper(pooled, evidence.tempering, signs.stop - signs.start)
     if "stride_m" in sign:
         power = evidence.constant("groups_exponent")
         said += power * stride_log_likelihood(sign["stride_m"], evidence)
@@ -154,6 +158,18 @@ def _unique_names(sign: pd.DataFrame) -> pd.Index:
             remedy="Give each sign a name of its own.",
         )
     return names
+
+
+def _blocks(rows: np.ndarray, count: int) -> Iterator[tuple[slice, np.ndarray]]:
+    """Yield runs of sign, and where their prints stand, in blocks whose arrays stay small."""
+    order = np.argsort(rows, kind="stable")
+    ends = np.searchsorted(rows[order], np.arange(count), side="right")
+    start, first = 0, int(np.searchsorted(rows[order], 0))
+    while start < count:
+        stop = int(np.searchsorted(ends, first + _BLOCK_PRINTS, side="right"))
+        stop = min(max(stop, start + 1), start + _BLOCK_PRINTS, count)
+        yield slice(start, stop), order[first : ends[stop - 1]]
+        start, first = stop, int(ends[stop - 1])
 
 
 def _pooled_witnesses(
