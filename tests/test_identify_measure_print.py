@@ -457,6 +457,7 @@ def test_prints_of_which_little_or_nothing_is_left_keep_their_row() -> None:
     found = measure_print(pd.concat([drawn[drawn["print"] == 0], pads, toes, bad]))
     assert found.index.tolist() == [0, 1, 2, 3]
     assert found.loc[1, "pad_area_mm2"] == pytest.approx(found.loc[0, "pad_area_mm2"])
+    assert found.loc[1, "axis_from"] == "pad alone"
     assert found.loc[2, "axis_from"] == "four toes"
     assert found.loc[2, "toe_3_lead_mm"] == pytest.approx(found.loc[0, "toe_3_lead_mm"], abs=1)
     assert found.loc[3, [*MEASURED]].isna().all()
@@ -464,6 +465,23 @@ def test_prints_of_which_little_or_nothing_is_left_keep_their_row() -> None:
     said = state_likelihoods(found)
     assert said.loc[3].isna().all()
     assert (weigh_characters(prints_from(found), EVIDENCE).loc[3] == 0).all()
+
+
+@pytest.mark.parametrize(("taxon", "lobes"), [("puma", 3), ("dog", 1)])
+def test_a_print_in_dust_of_which_only_the_pad_is_left_still_shows_its_rear_lobes(
+    taxon: str, lobes: int
+) -> None:
+    rng = np.random.default_rng(12)
+    drawn = draw_prints([taxon] * 60, tracing_mm=0.4, rng=rng)
+    whole = measure_print(drawn, retracings=0)
+    pads = measure_print(drawn[drawn["part"] == "pad"], retracings=0)
+    off = (pads["axis_deg"] - whole["axis_deg"] + 180) % 360 - 180
+    assert (off.abs() < 30).mean() > 0.8
+    assert pads["pad_rear_lobes"].eq(lobes).mean() > 0.8
+    assert pads["length_mm"].isna().all()
+    said = weigh_characters(prints_from(pads), EVIDENCE)
+    ahead = (said["puma"] - said["dog"]) * (1 if taxon == "puma" else -1)
+    assert ahead.gt(0).mean() > 0.8
 
 
 def test_an_empty_table_gives_an_empty_table() -> None:

@@ -259,16 +259,19 @@ def test_toes_stand_from_left_to_right_however_the_print_is_turned_or_listed() -
 
 
 def test_the_axis_says_how_it_was_found() -> None:
-    toes = np.array([[[-3.0, 2], [-1, 5], [1, 5], [3, 2]]] * 5)
-    pad, short = np.zeros((5, 2)), np.tile([0.0, -1.0], (5, 1))
-    toes[1, 0] = toes[2, 1] = toes[3, 2:] = np.nan
+    toes = np.array([[[-3.0, 2], [-1, 5], [1, 5], [3, 2]]] * 6)
+    pad, own = np.zeros((6, 2)), np.tile([0.0, -1.0], (6, 1))
+    toes[1, 0] = toes[2, 1] = toes[3, 2:] = toes[5] = np.nan
     pad[4] = np.nan
-    forward, way = long_axis(toes, pad, short, placed=np.array([True, True, True, False, True]))
+    own[5] *= -1
+    placed = np.array([True, True, True, False, True, False])
+    forward, way = long_axis(toes, pad, own, placed=placed)
     assert [AXIS_WAYS[one] for one in way] == [
         "pad and four toes",
         "pad and middle toes",
         "pad and outer toes",
         "shape of the pad",
         "four toes",
+        "pad alone",
     ]
     assert np.allclose(forward, [0, 1])

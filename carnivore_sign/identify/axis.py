@@ -21,12 +21,13 @@ AXIS_WAYS: Final = (
     "pad and outer toes",
     "four toes",
     "shape of the pad",
+    "pad alone",
     "none",
 )
 
 
 def long_axis(
-    toes: FloatArray, pad: FloatArray, pad_short_axis: FloatArray, *, placed: npt.NDArray[np.bool_]
+    toes: FloatArray, pad: FloatArray, pad_axis: FloatArray, *, placed: npt.NDArray[np.bool_]
 ) -> tuple[FloatArray, npt.NDArray[np.intp]]:
     """Find the forward direction of each print.
 
@@ -36,8 +37,9 @@ def long_axis(
         Centroids, left to right; NaN where there is no toe.
     pad : ndarray, shape (prints, 2)
         Centroid; NaN where there is no pad.
-    pad_short_axis : ndarray, shape (prints, 2)
-        Unit vector across the pad's longest direction, either way.
+    pad_axis : ndarray, shape (prints, 2)
+        Unit vector along the pad's own axis, towards its narrower side (see `pad_axes`); used
+        where there are no toes to tell.
     placed : ndarray of bool, shape (prints,)
         Whether it is known which toe each is. If not, only a full set of toes tells.
 
@@ -60,14 +62,15 @@ def long_axis(
     count = there.sum(axis=1, keepdims=True)
     known = np.where(there[:, :, None], toes, 0.0).sum(axis=1)
     some = np.where(count > 0, known / np.maximum(count, 1) - pad, np.nan)
-    along = np.einsum("ij,ij->i", some, pad_short_axis)
+    along = np.einsum("ij,ij->i", some, pad_axis)
     ways = np.stack(
         [
             toes.mean(axis=1) - pad,
             np.where(np.asarray(placed)[:, None], middle - pad, np.nan),
             np.where(np.asarray(placed)[:, None], outer - pad, np.nan),
             middle - outer,
-            pad_short_axis * np.sign(along)[:, None],
+            pad_axis * np.sign(along)[:, None],
+            np.where(count > 0, np.nan, pad_axis),
             np.full_like(pad, np.nan),
         ]
     )

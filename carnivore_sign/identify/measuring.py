@@ -5,6 +5,7 @@ All arrays run over prints. A measure whose marks are missing is NaN: nothing is
 
 from __future__ import annotations
 
+from dataclasses import fields
 from typing import Final
 
 import numpy as np
@@ -13,7 +14,7 @@ import shapely
 
 from carnivore_sign.identify.axis import AXIS_WAYS, long_axis, turn_forward
 from carnivore_sign.identify.marks import CLAWS, PAD, Marks
-from carnivore_sign.identify.pad import pad_edges, pad_shape
+from carnivore_sign.identify.pad import pad_axes, pad_edges, pad_shape
 from carnivore_sign.identify.ridge import line_room, ridge_bend
 from carnivore_sign.identify.shapes import (
     FloatArray,
@@ -93,10 +94,9 @@ def measure_marks(marks: Marks) -> tuple[dict[str, FloatArray], npt.NDArray[np.i
         How each axis was found, index into `AXIS_WAYS`.
     """
     shapes = polygon_moments(marks.rings)
-    short = np.column_stack([-shapes.long_axis[:, 1], shapes.long_axis[:, 0]])
     centre = marks.spread_out(shapes.centroid)
     forward, way = long_axis(
-        centre[:, _TOES], centre[:, PAD], marks.spread_out(short)[:, PAD], placed=marks.placed
+        centre[:, _TOES], centre[:, PAD], _axes_of_pads(marks, shapes), placed=marks.placed
     )
     turned = _turned(marks, forward)
     moments = polygon_moments(turned)
@@ -115,6 +115,18 @@ def measure_marks(marks: Marks) -> tuple[dict[str, FloatArray], npt.NDArray[np.i
     for name in found.keys() - _WITHOUT_AXIS:
         found[name] = np.where(lost, np.nan, found[name])
     return found, way
+
+
+def _axes_of_pads(marks: Marks, shapes: Moments) -> FloatArray:
+    which = np.flatnonzero(marks.place == PAD)
+    axes = np.full((marks.count, 2), np.nan)
+    if len(which):
+        axes[marks.row[which]] = pad_axes(marks.rings.take(which), _some_of(shapes, which))
+    return axes
+
+
+def _some_of(shapes: Moments, which: npt.NDArray[np.intp]) -> Moments:
+    return Moments(*(getattr(shapes, item.name)[which] for item in fields(shapes)))
 
 
 def _turned(marks: Marks, forward: FloatArray) -> Rings:
@@ -227,13 +239,7 @@ def _scattered(values: FloatArray, rows: npt.NDArray[np.intp], count: int) -> Fl
 def _toes(marks: Marks, turned: Rings, moments: Moments) -> dict[str, FloatArray]:
     which = np.flatnonzero(marks.place < PAD)
     toes = turned.take(which)
-    picked = Moments(
-        moments.area[which],
-        moments.centroid[which],
-        moments.elongation[which],
-        moments.long_axis[which],
-        moments.covariance[which],
-    )
+    picked = _some_of(moments, which)
     along = picked.long_axis * np.where(picked.long_axis[:, 1:] < 0, -1.0, 1.0)
     span = _span(toes, along), _span(toes, np.column_stack([-along[:, 1], along[:, 0]]))
     values = np.column_stack(

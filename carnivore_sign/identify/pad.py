@@ -13,7 +13,14 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from carnivore_sign.identify.shapes import FloatArray, Rings, resample, smooth
+from carnivore_sign.identify.shapes import (
+    FloatArray,
+    Moments,
+    Rings,
+    resample,
+    skewness_along,
+    smooth,
+)
 
 #: Waves around the outline that are kept: finer detail is the hand's, not the pad's.
 PAD_HARMONICS: Final = 12
@@ -103,6 +110,44 @@ def _deepest(owner: npt.NDArray[np.intp], depth: FloatArray, count: int) -> Floa
     kept = rank < 2
     found[owner[kept], rank[kept]] = depth[kept]
     return found
+
+
+def pad_axes(pads: Rings, shapes: Moments) -> FloatArray:
+    """Return the axis of each pad by its shape alone, towards its narrower side.
+
+    The axis is that about which the outline is its own mirror image, as nearly as it is about
+    any. Written as a Fourier series, z(s) = sum_k c_k exp(i k s), the outline reflected about
+    an axis at the angle a, and run backwards from s0, has the coefficients exp(2 i a) conj(c_k)
+    exp(-i k s0); its product with the outline is greatest where |sum_k c_k^2 exp(i k s0)| is,
+    and 2 a is the argument of that sum. Pads narrow to the front (common practice, no source).
+
+    Parameters
+    ----------
+    pads : Rings
+    shapes : Moments
+        Of the same rings.
+
+    Returns
+    -------
+    ndarray, shape (pads, 2)
+        Unit vectors.
+
+    Examples
+    --------
+    >>> import shapely
+    >>> from carnivore_sign.identify.shapes import polygon_moments, rings_from_geometries
+    >>> tip = rings_from_geometries([shapely.Polygon([(-2, 0), (2, 0), (0, 3)])])
+    >>> pad_axes(tip, polygon_moments(tip)).round(1).tolist()
+    [[0.0, 1.0]]
+    """
+    outline = smooth(resample(pads, _POINTS), harmonics=PAD_HARMONICS).point
+    series = np.fft.fft(outline - outline.mean(axis=1, keepdims=True), axis=1)
+    likeness = np.fft.ifft(series**2, axis=1)
+    best = likeness[np.arange(len(pads)), np.abs(likeness).argmax(axis=1)]
+    angle = np.angle(best) / 2.0
+    axis = np.column_stack([np.cos(angle), np.sin(angle)])
+    skew = skewness_along(pads, shapes, axis)
+    return axis * np.where(skew < 0, -1.0, 1.0)[:, None] + 0.0
 
 
 @dataclass(frozen=True, eq=False)
