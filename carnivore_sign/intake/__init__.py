@@ -7,8 +7,10 @@ reasons, and a receipt that adds up. Does not analyse, does not smooth, and dele
 what is doubtful about a fix is a flag beside it.
 """
 
+from carnivore_sign.intake.doubts import doubtful_rows, orphan_prints, tell_orphans
 from carnivore_sign.intake.files import read_file, read_log, read_table
 from carnivore_sign.intake.flags import flag_fixes
+from carnivore_sign.intake.gpx_writing import write_gpx
 from carnivore_sign.intake.guide import column_guide
 from carnivore_sign.intake.importing import import_files
 from carnivore_sign.intake.kinds import KINDS
@@ -22,11 +24,13 @@ from carnivore_sign.intake.set_aside import list_set_aside, reimport_set_aside, 
 __all__ = [
     "KINDS",
     "Reading",
+    "doubtful_rows",
     "estimate_clock_offsets",
     "flag_fixes",
     "column_guide",
     "import_files",
     "list_set_aside",
+    "orphan_prints",
     "photo_thumbnail",
     "place_photos",
     "place_sign",
@@ -36,5 +40,7 @@ __all__ = [
     "read_table",
     "reimport_set_aside",
     "repair_rollover",
+    "tell_orphans",
+    "write_gpx",
     "write_set_aside",
 ]

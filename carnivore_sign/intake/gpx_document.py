@@ -49,7 +49,10 @@ EXTENSIONS: Final[dict[str, str]] = {
     **dict.fromkeys(("sat", "satellites"), "satellites"),
     **{name: name for name in ("hdop", "vdop", "pdop", "speed", "course")},
     "bearing": "course",
+    "fix": "fix",
 }
+#: Element in which `write_gpx` writes what has no column.
+OWN_EXTRAS: Final = "own:extras"
 #: Those of them that are numbers; all but `SIGNED` are never below zero.
 MEASURES: Final = (
     "elevation", "hdop", "accuracy", "vdop", "pdop", "satellites", "speed", "course",
@@ -269,7 +272,18 @@ class _Walker:
 
 
 def extras_as_json(extras: dict[str, str]) -> str | None:
-    """Write what has no column as JSON, in the order of the names; None if there is nothing."""
+    """Write what has no column as JSON, in the order of the names; None if there is nothing.
+
+    What we wrote into a GPX file as JSON already is taken out of it again.
+    """
+    if OWN_EXTRAS in extras:
+        try:
+            own = json.loads(extras[OWN_EXTRAS])
+        except ValueError:
+            own = None
+        texts = own.values() if isinstance(own, dict) else [None]
+        if all(isinstance(text, str) for text in texts):
+            extras = {name: text for name, text in extras.items() if name != OWN_EXTRAS} | own
     return json.dumps(extras, ensure_ascii=False, sort_keys=True) if extras else None
 
 
