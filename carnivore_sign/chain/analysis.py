@@ -26,7 +26,7 @@ from carnivore_sign.identify import (
     to_probabilities,
     weigh_sign,
 )
-from carnivore_sign.intake import place_sign
+from carnivore_sign.intake import orphan_prints, place_sign, tell_orphans
 from carnivore_sign.presence import (
     MonthlyPresence,
     SeasonPresence,
@@ -187,7 +187,8 @@ def analyse(season: Season, options: AnalysisOptions | None = None) -> Analysis:
     Warns
     -----
     DataWarning
-        If sign had to be left out because nothing says where it was found.
+        If sign had to be left out because nothing says where it was found, or prints because
+        the season has no sign of the name they give.
     """
     options = options or AnalysisOptions()
     transects, fixes = season.read("transects"), season.read("fixes")
@@ -206,6 +207,7 @@ def analyse(season: Season, options: AnalysisOptions | None = None) -> Analysis:
     )
     sign, unplaced = place_sign(season.read("sign"), season.read("waypoints"))
     _tell_unplaced(unplaced)
+    _tell_orphans(season)
     _tell_unmatched(matched, transects)
     walks = assign_walks(sign, matched)
     likelihoods = weigh_sign(sign, prints, evidence)
@@ -274,3 +276,9 @@ def _tell_unplaced(unplaced: pd.DataFrame) -> None:
             DataWarning,
             stacklevel=3,
         )
+
+
+def _tell_orphans(season: Season) -> None:
+    told = tell_orphans(orphan_prints(season))
+    if told:
+        warnings.warn(f"left out: {told}", DataWarning, stacklevel=3)

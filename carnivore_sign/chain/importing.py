@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from carnivore_sign.chain.outputs import rows_of
+from carnivore_sign.intake import orphan_prints, tell_orphans
 from carnivore_sign.records.season import Season
 
 _SHOWN = 10
@@ -24,12 +25,16 @@ class ImportSummary:
     receipts : DataFrame
         From `import_files`: one row per file and table.
     set_aside : DataFrame
-        The rows of these files that were set aside, each with its reason.
+        The rows of these files that were set aside, each with its reason, in the order of the
+        files and their rows.
+    orphans : str or None
+        Which prints of the season belong to no sign that it has.
     """
 
     season: Season
     receipts: pd.DataFrame
     set_aside: pd.DataFrame
+    orphans: str | None = None
 
     @property
     def problems(self) -> list[str]:
@@ -48,6 +53,7 @@ class ImportSummary:
             "receipts": rows_of(self.receipts),
             "set_aside": rows_of(self.set_aside),
             "problems": self.problems,
+            "orphans": self.orphans,
         }
 
     def lines(self) -> list[str]:
@@ -70,6 +76,8 @@ class ImportSummary:
             f"  set aside, {row.file}, row {row.source_row}: {row.reason}"
             for row in self.set_aside.itertuples()
         )
+        if self.orphans and set(imported["table_name"]) & {"prints", "sign"}:
+            told.append(f"  note: {self.orphans}")
         return [*told, *(f"  problem: {problem}" for problem in self.problems)]
 
 
@@ -91,7 +99,12 @@ def summarise_import(season: Season, receipts: pd.DataFrame) -> ImportSummary:
     fresh = receipts[receipts["outcome"].eq("imported")]
     files = fresh.drop_duplicates("receipt").set_index("receipt")["file"]
     mine = aside[aside["receipt"].isin(files.index)]
-    return ImportSummary(season, receipts, mine.assign(file=mine["receipt"].map(files)))
+    mine = mine.assign(
+        file=mine["receipt"].map(files), place=files.index.get_indexer(mine["receipt"])
+    )
+    mine = mine.sort_values(["place", "source_row"], kind="stable").drop(columns="place")
+    orphans = tell_orphans(orphan_prints(season))
+    return ImportSummary(season, receipts, mine.reset_index(drop=True), orphans)
 
 
 def _first(lines: Any) -> list[str]:

@@ -18,6 +18,7 @@ import pandas as pd
 
 from carnivore_sign.errors import InputError
 from carnivore_sign.intake.clocks import require_zone
+from carnivore_sign.intake.doubts import note_doubts
 from carnivore_sign.intake.known_rows import split_known
 from carnivore_sign.intake.parallel import FileRead, Options, read_many
 from carnivore_sign.intake.photo_importing import BATCH, import_photos, is_photo
@@ -74,7 +75,7 @@ def import_files(
         The receipts, one row per file and table, as table ``receipts``, with two more columns:
         ``outcome``, which is ``imported``, ``known`` (the season has this content already,
         and was not changed) or ``refused``, and ``problem``, which says why a file was refused
-        or gave nothing.
+        or gave nothing. ``notes`` names the rows that are doubtful (`doubtful_rows`) as well.
 
     Notes
     -----
@@ -100,7 +101,7 @@ def import_files(
         return conform(pd.DataFrame(), RECEIPTS).assign(
             outcome=pd.Series(dtype="object"), problem=pd.Series(dtype="object")
         )
-    return pd.concat(told, ignore_index=True)
+    return note_doubts(season, pd.concat(told, ignore_index=True))
 
 
 def _import_photos(season: Season, run: Iterator[Path], time_zone: str) -> list[pd.DataFrame]:
