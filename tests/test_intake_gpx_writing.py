@@ -34,9 +34,10 @@ POINT = (
      ("pdop", "xs:decimal"), ("ageofdgpsdata", "xs:decimal"), ("dgpsid", "xs:integer"),
      ("extensions", "others")]
 )  # fmt: skip
-LINE = [*((name, "xs:string") for name in TEXTS), ("link", "anything"),
-        ("number", "xs:nonNegativeInteger"), ("type", "xs:string"),
-        ("extensions", "others")]  # fmt: skip
+LINE = [
+    *((name, "xs:string") for name in TEXTS), ("link", "anything"),
+    ("number", "xs:nonNegativeInteger"), ("type", "xs:string"), ("extensions", "others"),
+]  # fmt: skip
 
 
 def elements(names: list[tuple[str, str]]) -> str:
@@ -92,12 +93,10 @@ SCHEMA = etree.XMLSchema(
     )
 )  # fmt: skip
 
-text = st.text(
-    st.characters(
-        codec="utf-8", exclude_categories=["Cc", "Cs"], exclude_characters="\ufffe\uffff"
-    ),
-    min_size=1, max_size=12,
-).map(str.strip).filter(bool)  # fmt: skip
+letters = st.characters(
+    codec="utf-8", exclude_categories=["Cc", "Cs"], exclude_characters="\ufffe\uffff"
+)
+text = st.text(letters, min_size=1, max_size=12).map(str.strip).filter(bool)
 size = st.floats(0, 1e6).map(lambda value: value + 0.0)
 signed = st.floats(-1e6, 1e6)
 time = st.datetimes(pd.Timestamp("1980-01-06"), pd.Timestamp("2100-01-01"))
