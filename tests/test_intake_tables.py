@@ -180,7 +180,7 @@ def test_prints_are_read_in_any_unit(tmp_path: Path) -> None:
     assert "length: no unit" in wrong
     assert "leading_toe:" in wrong
     assert "not a whole number" in half
-    assert "columns not kept: shade" in reading.notes
+    assert "unknown column 'shade' not kept" in reading.notes
 
 
 def test_a_length_outside_what_a_print_can_be_is_set_aside(tmp_path: Path) -> None:
@@ -214,7 +214,7 @@ def test_a_table_with_a_wrong_column_says_what_it_saw_and_what_it_needs(tmp_path
     message = str(told.value)
     assert "notebook.csv, row 1" in message
     assert "no column 'kind'" in message
-    assert "kynd" in message
+    assert "perhaps 'kynd' is 'kind'" in message
     assert "Name the columns" in message
     with pytest.raises(UnknownKind, match="no table has these columns: colour, weight"):
         read(tmp_path, "colour,weight", "red,3")
@@ -299,3 +299,24 @@ def test_numbers_are_read_back_with_point_and_comma(numbers: list[float]) -> Non
         read_back, faults = numbers_from_text(written)
         assert faults.empty
         np.testing.assert_array_equal(read_back, text.astype(float))
+
+
+def test_every_unknown_column_is_told_with_what_it_may_mean(tmp_path: Path) -> None:
+    header = "sign,date,time,kind,confidance,Weather,Day,,lattitude"
+    reading = read(tmp_path, header, "a,2026-02-14,08:00,scat,80 %,windy,Monday,x,37.4")
+    assert [note for note in reading.notes if "column" in note] == [
+        "unknown column 'confidance' kept in notes: did you mean 'confidence'?",
+        "unknown column 'Weather' kept in notes",
+        "second column for 'date', 'Day', kept in notes",
+        "column 8 has no name, kept in notes",
+        "unknown column 'lattitude' kept in notes: did you mean 'lat'?",
+    ]
+    kept = reading.tables["sign"]["notes"].item()
+    assert kept == "confidance: 80 %; Weather: windy; Day: Monday; column 8: x; lattitude: 37.4"
+    prints = read(tmp_path, "sign,print,lenght (mm),pad width mm", "a,1,82,40")
+    assert "unknown column 'lenght (mm)' not kept: did you mean 'length'?" in prints.notes
+    assert prints.tables["prints"]["pad_width_mm"].item() == 40
+    there = read(tmp_path, "sign,print,length_mm,lenght_mm", "a,1,82,40")
+    assert "unknown column 'lenght_mm' not kept" in there.notes
+    clean = read(tmp_path, SIGN + ",,", ROW + ",,")
+    assert not any("column" in note for note in clean.notes)

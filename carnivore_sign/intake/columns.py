@@ -8,6 +8,7 @@ unit in the name (``length_mm``, ``stride (in)``) is taken off and kept.
 from __future__ import annotations
 
 import csv
+import difflib
 import io
 import re
 from collections.abc import Sequence
@@ -24,6 +25,8 @@ SEPARATORS: Final = (",", ";", "\t", "|")
 _HEADER_BYTES: Final = 65_536
 #: Rows of a sheet among which the header is looked for: people put titles above it.
 _HEADER_ROWS: Final = 10
+#: How alike a misspelt name must be, 0 to 1, as difflib counts.
+_LIKE: Final = 0.75
 _UNIT_AT_END: Final = re.compile(r"^(?P<base>.+?)[_ ]*[\[(]?(?P<unit>[a-z\"'\u2032\u2033]+)[\])]?$")
 
 
@@ -79,6 +82,44 @@ class TableColumns:
         """List the required columns that a header lacks."""
         places = self.match(header)[0]
         return [name for name in self.required if name not in places]
+
+    def likely(self, written: str, header: Sequence[str]) -> str | None:
+        """Return the column that a misspelt name may mean and that a header lacks, if any.
+
+        Examples
+        --------
+        >>> TABLE_COLUMNS["sign"].likely("Confidance", ["sign", "Confidance"])
+        'confidence'
+        """
+        lacking = set(self.names) - set(self.match(header)[0])
+        plain = plain_name(written)
+        split = _UNIT_AT_END.match(plain)
+        if split and split["unit"] in SPELLINGS:
+            plain = split["base"].strip("_")
+        known = [other for other, name in self._column_of.items() if name in lacking]
+        close = difflib.get_close_matches(plain, known, 1, _LIKE)
+        return self._column_of[close[0]] if close else None
+
+    def unknown(self, grid: Grid, *, kept_in: str | None) -> list[str]:
+        """Tell each column that the table does not know, and what it may mean.
+
+        Columns without a name, which spreadsheets leave behind, are told if they hold anything.
+        """
+        header = grid.header
+        kept = f"kept in {kept_in}" if kept_in else "not kept"
+        told = []
+        for place in self.match(header)[2]:
+            written = header[place].strip()
+            column = self._column(written)[0]
+            likely = self.likely(written, header) if written else None
+            if column:
+                told.append(f"second column for '{column}', '{written}', {kept}")
+            elif written:
+                guess = f": did you mean '{likely}'?" if likely else ""
+                told.append(f"unknown column '{written}' {kept}{guess}")
+            elif any(row[place : place + 1] not in ([], [""]) for row in grid.rows):
+                told.append(f"column {place + 1} has no name, {kept}")
+        return told
 
     def _column(self, written: str) -> tuple[str | None, str | None]:
         plain = plain_name(written)

@@ -148,7 +148,7 @@ def read_notebook(source: Source, kind: str, *, time_zone: str | None = None) ->
     if missing:
         raise InputError(
             f"the {kind} table has no column {' and no column '.join(map(repr, missing))}; "
-            f"its columns are {', '.join(grid.header)}",
+            f"its columns are {', '.join(grid.header)}{_meant(columns, grid.header)}",
             file=source.path,
             row=1,
             remedy="Name the columns in the first row: " + ", ".join(columns.names) + ".",
@@ -160,8 +160,7 @@ def read_notebook(source: Source, kind: str, *, time_zone: str | None = None) ->
     notes = [*grid.notes, *dict.fromkeys(cells.notes)]
     if kind == "sign":
         rows["notes"] = _with_extra(rows["notes"], extra)
-    elif len(extra.columns):
-        notes.append("columns not kept: " + ", ".join(extra.columns))
+    notes += columns.unknown(grid, kept_in="notes" if kind == "sign" else None)
     kept, aside = sort_rows(
         rows,
         SEASON_TABLES[kind],
@@ -178,6 +177,14 @@ def read_notebook(source: Source, kind: str, *, time_zone: str | None = None) ->
         set_aside=[aside],
         notes=notes,
     )
+
+
+def _meant(columns: TableColumns, header: list[str]) -> str:
+    """Tell which unknown columns may be those that are missing."""
+    others = [header[place] for place in columns.match(header)[2]]
+    likely = {written: columns.likely(written, header) for written in others}
+    pairs = [f"'{written}' is '{column}'" for written, column in likely.items() if column]
+    return f"; perhaps {', '.join(pairs)}" if pairs else ""
 
 
 def lay_out(grid: Grid, columns: TableColumns, time_zone: str | None) -> tuple[Cells, pd.DataFrame]:
