@@ -38,7 +38,7 @@ class ImportSummary:
 
     @property
     def problems(self) -> list[str]:
-        """Why files were refused or gave nothing."""
+        """Why files were refused or gave nothing, with their full paths."""
         return [str(problem) for problem in self.receipts["problem"].dropna().unique()]
 
     @property
@@ -70,6 +70,8 @@ class ImportSummary:
         known = self.receipts.loc[self.receipts["outcome"].eq("known"), "file"].nunique()
         if known:
             told.append(f"  {known} file(s) were in the season already; nothing changed")
+        beside = self.receipts[self.receipts["outcome"].eq("passed over")]
+        told += [f"  passed over: {row.file} ({row.notes})" for row in beside.itertuples()]
         notes = imported[["file", "notes"]].dropna().drop_duplicates()
         told += _first(f"  note, {row.file}: {row.notes}" for row in notes.itertuples())
         told += _first(
@@ -78,7 +80,18 @@ class ImportSummary:
         )
         if self.orphans and set(imported["table_name"]) & {"prints", "sign"}:
             told.append(f"  note: {self.orphans}")
-        return [*told, *(f"  problem: {problem}" for problem in self.problems)]
+        return [*told, *(f"  problem: {problem}" for problem in self._short_problems())]
+
+    def _short_problems(self) -> list[str]:
+        """Return the problems with the names of files as they stand in the other lines."""
+        told = self.receipts.dropna(subset="problem")
+        paths = told["path"] if "path" in told else told["file"]
+        return list(
+            dict.fromkeys(
+                str(problem).replace(str(path), str(file))
+                for problem, path, file in zip(told["problem"], paths, told["file"], strict=True)
+            )
+        )
 
 
 def summarise_import(season: Season, receipts: pd.DataFrame) -> ImportSummary:

@@ -24,6 +24,7 @@ from carnivore_sign.intake.parallel import FileRead, Options, read_many
 from carnivore_sign.intake.photo_importing import BATCH, import_photos, is_photo
 from carnivore_sign.intake.photos import unique_names
 from carnivore_sign.intake.reading import Reading
+from carnivore_sign.intake.sidecars import part_sidecars, shapefile_of
 from carnivore_sign.intake.writing import SeasonWriter
 from carnivore_sign.progress import with_progress
 from carnivore_sign.records.check import conform
@@ -72,10 +73,12 @@ def import_files(
     Returns
     -------
     DataFrame
-        The receipts, one row per file and table, as table ``receipts``, with two more columns:
+        The receipts, one row per file and table, as table ``receipts``, with three more columns:
         ``outcome``, which is ``imported``, ``known`` (the season has this content already,
-        and was not changed) or ``refused``, and ``problem``, which says why a file was refused
-        or gave nothing. ``notes`` names the rows that are doubtful (`doubtful_rows`) as well.
+        and was not changed), ``refused`` or ``passed over`` (the files beside a shapefile, one
+        row for all of them), ``problem``, which says why a file was refused or gave nothing,
+        and ``path``, where the file is. ``notes`` names the doubtful rows as well
+        (`doubtful_rows`).
 
     Notes
     -----
@@ -87,7 +90,8 @@ def import_files(
     options = Options(crs, observer, zone, rollover_repaired)
     if workers < 1:
         raise InputError(f"{workers} workers cannot read a file", remedy="Use 1 or more.")
-    files = with_progress([Path(path) for path in paths], "reading files", show=show_progress)
+    named, beside = part_sidecars([Path(path) for path in paths])
+    files = with_progress(named, "reading files", show=show_progress)
     told: list[pd.DataFrame] = []
     with SeasonWriter(season) as writer:
         for photos, run in groupby(files, key=is_photo):
@@ -97,11 +101,19 @@ def import_files(
             else:
                 known = replace(options, known=writer.hashes)
                 told += [_import_one(writer, file) for file in read_many(run, known, workers)]
+    told += [_passed_over(layer, parts) for layer, parts in beside.items()]
     if not told:
-        return conform(pd.DataFrame(), RECEIPTS).assign(
-            outcome=pd.Series(dtype="object"), problem=pd.Series(dtype="object")
-        )
+        blank = pd.Series(dtype="object")
+        return conform(pd.DataFrame(), RECEIPTS).assign(outcome=blank, problem=blank, path=blank)
     return note_doubts(season, pd.concat(told, ignore_index=True))
+
+
+def _passed_over(layer: Path, parts: list[Path]) -> pd.DataFrame:
+    """Tell of the files beside a shapefile that they were read with it."""
+    names = ", ".join(part.name for part in parts)
+    row = conform(pd.DataFrame({"file": [names]}), RECEIPTS)
+    note = f"parts of the shapefile {layer.name}, and read with it"
+    return row.assign(notes=note, outcome="passed over", problem=None, path=str(layer.parent))
 
 
 def _import_photos(season: Season, run: Iterator[Path], time_zone: str) -> list[pd.DataFrame]:
@@ -128,7 +140,7 @@ def _import_one(writer: SeasonWriter, file: FileRead) -> pd.DataFrame:
     except InputError as error:
         return _refused(replace(file, problem=str(error)))
     problem = None if _kept_any(reading) else _nothing_kept(reading)
-    return written.assign(outcome="imported", problem=problem)
+    return written.assign(outcome="imported", problem=problem, path=str(file.path))
 
 
 def _known(receipts: pd.DataFrame, file: FileRead) -> pd.DataFrame:
@@ -139,12 +151,17 @@ def _known(receipts: pd.DataFrame, file: FileRead) -> pd.DataFrame:
         notes=note,
         outcome="known",
         problem=None,
+        path=str(file.path),
     )
 
 
 def _refused(file: FileRead) -> pd.DataFrame:
     row = conform(pd.DataFrame({"file": [file.path.name]}), RECEIPTS)
-    return row.assign(outcome="refused", problem=file.problem)
+    layer = shapefile_of(file.path)
+    problem = file.problem
+    if layer is not None and file.path.is_file():
+        problem = f"{file.path}: this is a part of a shapefile. Import {Path(layer).name} with it."
+    return row.assign(outcome="refused", problem=problem, path=str(file.path))
 
 
 def _kept_any(reading: Reading) -> bool:
@@ -153,9 +170,15 @@ def _kept_any(reading: Reading) -> bool:
 
 
 def _nothing_kept(reading: Reading) -> str:
-    if not any(rows for table, rows in reading.rows_in.items() if table != "logs"):
+    rows = sum(rows for table, rows in reading.rows_in.items() if table != "logs")
+    if not rows:
         return f"{reading.file}: it holds no point. Look whether the device recorded at all."
-    return f"{reading.file}: every row was set aside. The reasons are in table set_aside."
+    if "logs" not in reading.tables:
+        return f"{reading.file}: none of its {rows} rows could be used; each was set aside."
+    return (
+        f"{reading.file}: none of its {rows} points could be used; each was set aside, and the "
+        "season has the log without them."
+    )
 
 
 def fit_into(

@@ -135,14 +135,19 @@ def _receipts(
 def _told(receipt: pd.DataFrame, path: Path, name: str, *, new: bool) -> pd.DataFrame:
     if new:
         lost = receipt["rows_set_aside"].item() > 0
-        problem = "the photo was set aside. The reason is in table set_aside." if lost else None
-        return receipt.assign(outcome="imported", problem=problem)
+        problem = f"{path.name}: the photo was set aside." if lost else None
+        return receipt.assign(outcome="imported", problem=problem, path=str(path))
     note = f"the season has this content already, as {name}; nothing changed"
     return receipt.assign(
-        file=path.name, rows_known=receipt["rows_kept"], notes=note, outcome="known", problem=None
+        file=path.name,
+        rows_known=receipt["rows_kept"],
+        notes=note,
+        outcome="known",
+        problem=None,
+        path=str(path),
     )
 
 
 def _refused(path: Path, problem: str | None) -> pd.DataFrame:
     row = conform(pd.DataFrame({"file": [path.name]}), RECEIPTS)
-    return row.assign(outcome="refused", problem=problem)
+    return row.assign(outcome="refused", problem=problem, path=str(path))
