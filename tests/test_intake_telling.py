@@ -10,9 +10,10 @@ import geopandas as gpd
 import pytest
 from shapely import LineString
 
-from carnivore_sign.chain import summarise_import
+from carnivore_sign.chain import answer, summarise_import
 from carnivore_sign.chain.importing import ImportSummary
 from carnivore_sign.cli import main
+from carnivore_sign.errors import InputError
 from carnivore_sign.intake import import_files
 from carnivore_sign.records.season import Season
 
@@ -134,3 +135,19 @@ def test_each_file_that_needs_a_library_is_named(
         "fitdecode"
         for name in ("one.fit", "two.fit")
     ]
+
+
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+def test_an_incident_that_was_set_aside_is_named_with_its_reason(
+    season: Season, tmp_path: Path, separator: str
+) -> None:
+    rows = ["incident,found,count", "L1,2026-02-14 08:00,1", "L2,soon,2", "L22,2026-02-14 08:00,1"]
+    text = "\n".join(rows).replace(",", separator)
+    import_files(season, [write(tmp_path, "losses.csv", text)])
+    with pytest.raises(InputError, match="no incident 'L2'") as error:
+        answer(season, "L2", tmp_path / "out")
+    message = str(error.value)
+    assert "losses.csv, row 3: found: not a time: write 2014-08-22 18:53" in message
+    assert "carnivore-sign set-aside" in message
+    with pytest.raises(InputError, match=r"It has: L1, L22\. Import a table"):
+        answer(season, "L3", tmp_path / "out")

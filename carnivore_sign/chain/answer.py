@@ -23,12 +23,16 @@ from carnivore_sign.chain.outputs import (
 from carnivore_sign.chain.priors import priors_tried
 from carnivore_sign.errors import InputError
 from carnivore_sign.incidents import IncidentFindings, examine_incident
+from carnivore_sign.intake import list_set_aside
 from carnivore_sign.maps import incident_map, png_bytes, timeline
 from carnivore_sign.progress import with_progress
 from carnivore_sign.records.check import empty
 from carnivore_sign.records.season import Season
 from carnivore_sign.records.tables import MONTHLY
 from carnivore_sign.reports import PageRecord, landowner_report, with_grounds, write_html, write_pdf
+
+#: What may stand between the cells of a row.
+_CELLS = re.compile(r"[,;\t|]")
 
 
 def answer(
@@ -113,9 +117,28 @@ def _find_incident(season: Season, incident: str) -> gpd.GeoDataFrame:
         raise InputError(
             f"the season has no incident '{incident}'",
             file=season.path,
-            remedy=f"It has: {names}. Import a table of incidents, or name one of these.",
+            remedy=_why_set_aside(season, incident)
+            or f"It has: {names}. Import a table of incidents, or name one of these.",
         )
     return row
+
+
+def _why_set_aside(season: Season, incident: str) -> str | None:
+    """Say where a row that names an incident was set aside, and why; None if there is none."""
+    aside = list_set_aside(season)
+    aside = aside[aside["table_name"].eq("incidents")]
+    wanted = incident.strip().casefold()
+    told = [
+        f"{row.file}, row {row.source_row}: {row.reason}"
+        for row in aside.itertuples()
+        if wanted in {cell.strip(' "').casefold() for cell in _CELLS.split(str(row.content))}
+    ]
+    if not told:
+        return None
+    return (
+        "A row that names it was set aside: " + "; ".join(told) + ". Correct it in the table and "
+        f"import that again, or use: carnivore-sign set-aside {season.path}"
+    )
 
 
 def _presence_around(
