@@ -20,7 +20,8 @@ from carnivore_sign.identify.shapes import (
     skewness_along,
     smooth,
 )
-from carnivore_sign.identify.symmetry import mirror_overlap, overlap_at
+from carnivore_sign.identify.symmetry import mirror_overlap, nearly_overlap_at, overlap_at
+from carnivore_sign.simulate import draw_prints
 
 # Every closed form here is mathematics; shapely (GEOS) is the reference for areas.
 
@@ -245,6 +246,26 @@ def test_overlap_about_a_given_axis_is_the_area_geos_cuts() -> None:
     found = overlap_at(rings_from_geometries(shapes), np.array([[angle, offset]]))
     assert found[0] == pytest.approx(expected, rel=1e-9)
     assert mirror_overlap(rings_from_geometries(shapes))[0][0] >= expected
+
+
+def test_the_quick_overlap_is_near_the_exact_one_and_its_axis_near_the_best() -> None:
+    drawn = draw_prints(["puma", "dog"] * 15, claws=False, rng=np.random.default_rng(7))
+    order = ["toe_2", "toe_3", "toe_4", "toe_5", "pad"]
+    marks = rings_from_geometries(
+        drawn.set_index(["print", "part"])
+        .geometry.reindex([(number, part) for number in range(30) for part in order])
+        .to_numpy()
+    )
+    overlap, axis = mirror_overlap(marks)
+    assert np.abs(nearly_overlap_at(marks, axis) - overlap).max() < 0.03
+    tried = [
+        overlap_at(marks, axis + np.array([turn, move]))
+        for turn in np.linspace(-0.15, 0.15, 13)
+        for move in np.linspace(-3, 3, 13)
+    ]
+    best = np.max(tried, axis=0)
+    assert (best - overlap).max() < 0.03
+    assert (best - overlap).mean() < 0.005
 
 
 def test_toes_stand_from_left_to_right_however_the_print_is_turned_or_listed() -> None:

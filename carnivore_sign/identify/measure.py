@@ -25,7 +25,7 @@ from carnivore_sign.identify.measuring import MEASURED, measure_marks
 from carnivore_sign.identify.outline_checks import check_outlines
 from carnivore_sign.identify.shapes import FloatArray, IntArray, Rings, polygon_moments
 from carnivore_sign.identify.splitting import note_rows, split_overlaps
-from carnivore_sign.identify.symmetry import coarse_outlines, mirror_overlap, overlap_at
+from carnivore_sign.identify.symmetry import mirror_overlap, nearly_overlap_at
 from carnivore_sign.progress import with_progress
 from carnivore_sign.records.check import TEXT
 
@@ -256,8 +256,8 @@ def _spread_of(
     values["symmetry_iou"] = np.full(again.count, np.nan)
     if whole.any():
         repeated = np.tile(whole, retracings)
-        core = coarse_outlines(again.rings.take(again.core(repeated)))
-        values["symmetry_iou"][repeated] = overlap_at(core, np.tile(axis, (retracings, 1)))
+        core = again.rings.take(again.core(repeated))
+        values["symmetry_iou"][repeated] = nearly_overlap_at(core, np.tile(axis, (retracings, 1)))
     turns = values["axis_deg"].reshape(retracings, marks.count)
     values["axis_deg"] = (turns - turns[0] + 180.0) % 360.0
     return {

@@ -178,9 +178,9 @@ def skewness_along(rings: Rings, moments: Moments, direction: FloatArray) -> Flo
     [0.565685]
     """
     ring = rings.ring_of_vertex
-    along = np.einsum("ij,ij->i", rings.xy - moments.centroid[ring], direction[ring])
-    after = along[rings.following]
     centered = rings.xy - moments.centroid[ring]
+    along = (centered * direction[ring]).sum(axis=1)
+    after = along[rings.following]
     cross = _cross(centered, centered[rings.following])
     area = _sums(cross, rings) / 2.0
     cubes = along**3 + along**2 * after + along * after**2 + after**3
