@@ -1,10 +1,11 @@
-"""Maps: the month on one sheet, and an incident on a map and a time line.
+"""Maps: the month on one sheet, an incident on a map and a time line, a trail and its gait.
 
-Takes MONTHLY, TRAILS, TRANSECTS and PARCELS, or the findings of an incident. Gives figures
-that need no display, with everything a reader must know printed on the sheet. Does not
-compute any probability, and fetches nothing from a network.
+Takes MONTHLY, TRAILS, TRANSECTS and PARCELS, the findings of an incident, or a measured gait.
+Gives figures that need no display, with everything a reader must know printed on the sheet.
+Does not compute any probability, and fetches nothing from a network.
 """
 
+from carnivore_sign.maps.gait import draw_step_chart, draw_trail_plan, gait_sheet
 from carnivore_sign.maps.incident import incident_map
 from carnivore_sign.maps.layers import (
     draw_parcels,
@@ -23,9 +24,12 @@ __all__ = [
     "draw_numbers",
     "draw_parcels",
     "draw_segments",
+    "draw_step_chart",
     "draw_tally",
+    "draw_trail_plan",
     "draw_trails",
     "draw_transects",
+    "gait_sheet",
     "incident_map",
     "png_bytes",
     "save_png",
