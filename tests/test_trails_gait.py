@@ -10,6 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from carnivore_sign.errors import InputError
+from carnivore_sign.records.check import conform
+from carnivore_sign.records.tables import GAIT, TAPE
 from carnivore_sign.records.vocabularies import FEET
 from carnivore_sign.trails import DEFINITIONS, gait_sequence, prints_from_tape
 from carnivore_sign.trails.gait import require_measured
@@ -265,6 +267,12 @@ def test_units_of_a_tape() -> None:
         prints_from_tape(bare)
 
 
+def test_a_tape_table_of_the_records_is_in_metres() -> None:
+    rows = {"sequence": "A", "print_no": range(8), "step_m": [np.nan, *[0.45] * 7]}
+    told = gait_sequence(prints_from_tape(conform(pd.DataFrame(rows), TAPE)))
+    assert told.middle("step_m").item() == pytest.approx(0.45)
+
+
 def test_bad_tapes_are_refused_with_the_row() -> None:
     with pytest.raises(InputError, match=r"row 4: the step of 4.5 m is far from the others"):
         prints_from_tape(tape(step=[None, "45 cm", "45 cm", "4.5 m", *["45 cm"] * 4]))
@@ -280,3 +288,9 @@ def test_bad_tapes_are_refused_with_the_row() -> None:
         prints_from_tape(tape(side="up"))
     with pytest.raises(InputError, match="no column 'step'"):
         prints_from_tape(tape().drop(columns="step"))
+
+
+def test_what_is_measured_keeps_to_the_table_of_records() -> None:
+    told = gait_sequence(pd.concat([drawn(gait, sequence=gait) for gait in PHASES]))
+    assert set(told.prints) == set(GAIT.names)
+    assert len(conform(told.prints, GAIT)) == len(told.prints)

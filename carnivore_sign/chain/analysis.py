@@ -45,7 +45,7 @@ from carnivore_sign.survey import (
     match_logs,
     trails_with_tracks,
 )
-from carnivore_sign.trails import link_trails, make_trails
+from carnivore_sign.trails import link_trails, make_trails, outings_of_day
 
 
 @dataclass(frozen=True, eq=False)
@@ -212,7 +212,8 @@ def analyse(season: Season, options: AnalysisOptions | None = None) -> Analysis:
     walks = assign_walks(sign, matched)
     likelihoods = weigh_sign(sign, prints, evidence)
     probabilities = to_probabilities(likelihoods, region_prior)
-    members = link_trails(sign, probabilities, walks, prints, prior=region_prior)
+    outings = outings_of_day(walks, sign, time_zone=season.time_zone)
+    members = link_trails(sign, probabilities, outings, prints, prior=region_prior)
     pooled = pool_evidence(likelihoods, members.set_index("sign")["trail"])
     prior = estimate_shares(pooled, region_prior) if options.learn_prior else region_prior
     trails = make_trails(sign, members, to_probabilities(pooled, prior), prints, clearings)

@@ -410,6 +410,56 @@ TRAILS = Table(
     geometry="Geometry",
 )
 
+TAPE = Table(
+    "tape",
+    "one print of a trail that was measured with a tape, in the order of travel",
+    (
+        _text("sequence", "the trail", required=True),
+        _count("print_no", "its number along the trail", required=True),
+        _number("step_m", "from the print before it, of the other side: half a cycle", at_least=0),
+        _number(
+            "stride_m", "from the print before that, of the same foot: a full cycle", at_least=0
+        ),
+        _text("side", "side of the body", words=("left", "right")),
+        _text("foot", "which foot, as noted", words=FEET),
+        _number("width_mm", "width of the print", at_least=1, at_most=500),
+        _number("length_mm", "length of the print without claws", at_least=1, at_most=500),
+    ),
+    key=("sequence", "print_no"),
+)
+
+GAIT = Table(
+    "gait",
+    "one print of a trail, and the gait measured at it",
+    (
+        _text("sequence", "the trail", required=True),
+        _count("print_no", "its number along the trail", required=True),
+        _number("x_m", "place in a plane of its own", required=True),
+        _number("y_m", "place in that plane", required=True),
+        _number("along_m", "place along the course"),
+        _number("across_m", "distance from the course, left above 0"),
+        _number("heading_deg", "direction of travel, clockwise from the y axis"),
+        _text("foot", "which foot, as inferred", required=True, words=FEET),
+        Column("foot_probability", "probability", "probability that it was that foot"),
+        *(
+            Column(f"p_{foot}", "probability", f"probability that it was the {foot}")
+            for foot in FEET
+        ),
+        Column("p_direct_register", "probability", "probability that a front print lies under it"),
+        Column("p_grouped", "probability", "probability that feet come in groups of four"),
+        _number("stride_m", "from the print before it of the same foot: a full cycle", at_least=0),
+        _number("step_m", "from the print before it of the other side: half a cycle", at_least=0),
+        _number("pace_angulation_deg", "angle between two steps", at_least=0, at_most=180),
+        _number("straddle_m", "between centre lines", at_least=0),
+        _number("straddle_outer_m", "between outer edges", at_least=0),
+        _number("hind_on_front_m", "hind print past the front print of its side"),
+        _number("foot_angle_deg", "axis of the foot against the course, outward above 0"),
+        _number("group_length_m", "length of a group of four, at its first print", at_least=0),
+        _number("group_pair_m", "from the first to the second print of a group", at_least=0),
+    ),
+    key=("sequence", "print_no"),
+)
+
 DETECTIONS = Table(
     "detections",
     "one trail on one segment on one visit",
@@ -450,5 +500,5 @@ MONTHLY = Table(
 #: Every table there is: those of the season file and those computed from them.
 TABLES: Final[dict[str, Table]] = {
     **SEASON_TABLES,
-    **{table.name: table for table in (SEGMENTS, VISITS, TRAILS, DETECTIONS, MONTHLY)},
+    **{table.name: table for table in (SEGMENTS, VISITS, TRAILS, TAPE, GAIT, DETECTIONS, MONTHLY)},
 }

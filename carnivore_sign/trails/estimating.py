@@ -38,7 +38,9 @@ _STRANGERS_BEHIND: Final = 5.0  # and so many strangers who show nothing
 _LEAST_STRANGERS: Final = 50
 _SIGN_BEHIND: Final = 2.0  # the season's density counts as so many sign near each sign
 _SHAPES: Final = np.linspace(0.8, 2.0, 25)
-_MOST_PAIRS: Final = 200_000
+_SHAPE_STEP: Final = 0.12
+_MOST_PAIRS: Final = 60_000
+_SETTLED: Final = 1e-3  # so little a link's probability changes at most in the last step
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,16 +108,20 @@ def estimate_links(said: Said, strangers: Said, count: int, model: LinkModel) ->
     """
     if not len(said.first):
         return LinkFit(model)
-    said = _thinned(said)
+    said, strangers = _thinned(said), _thinned(strangers)
     fit = LinkFit(model, pairs=len(said.first), strangers=len(strangers.first))
     price: FloatArray = np.full(len(said.first), fit.trails_per_km)
     weights = np.ones(len(SPEAKERS))
     offsets = _offsets(weights, strangers)[1]
+    before: FloatArray = np.zeros(len(said.first))
     for _ in range(_STEPS):
         likeness = said.ratios @ weights - offsets[said.noted]
         same = expit(distance_ratio(said.metres, fit.model, trails_per_km=price) + likeness)
+        if np.abs(same - before).max() < _SETTLED:
+            break
+        before = same
         per_km = _density(same, model)
-        fit = replace(fit, model=_gaps(said.metres, same, model), trails_per_km=per_km)
+        fit = replace(fit, model=_gaps(said.metres, same, fit.model, model), trails_per_km=per_km)
         price = per_km * _local(said, 1.0 - same, count)
         if len(strangers.first) >= _LEAST_STRANGERS:
             weights = _weights(weights, said, same, strangers)
@@ -124,7 +130,10 @@ def estimate_links(said: Said, strangers: Said, count: int, model: LinkModel) ->
 
 
 def _thinned(said: Said) -> Said:
-    """Keep every so many of very many sign, each with all of its pairs to later ones."""
+    """Keep every so many of very many sign, each with all of its pairs to later ones.
+
+    What is counted near a sign is then too little for all alike, and compared with its mean.
+    """
     step = len(said.first) // _MOST_PAIRS + 1
     kept = np.arange(len(said.first)) if step == 1 else np.flatnonzero(said.first % step == 0)
     return said.chosen(kept)
@@ -136,14 +145,17 @@ def _density(same: FloatArray, model: LinkModel) -> float:
     return float(((1.0 - same).sum() + behind) / (same.sum() + _PAIRS_BEHIND) / reach_km)
 
 
-def _gaps(metres: FloatArray, same: FloatArray, model: LinkModel) -> LinkModel:
+def _gaps(
+    metres: FloatArray, same: FloatArray, model: LinkModel, working: LinkModel
+) -> LinkModel:
     """Fit the distance of sign of one passage: its mean first, then its shape."""
-    total = (same * metres).sum() + _PAIRS_BEHIND * model.gap_m
+    total = (same * metres).sum() + _PAIRS_BEHIND * working.gap_m
     mean = float(total / (same.sum() + _PAIRS_BEHIND))
-    shaped = [replace(model, gap_m=mean, gap_shape=float(shape)) for shape in _SHAPES]
+    near = _SHAPES[np.abs(_SHAPES - model.gap_shape) < _SHAPE_STEP]  # it moves by steps
+    shaped = [replace(model, gap_m=mean, gap_shape=float(shape)) for shape in near]
     said = [
         (same * gap_log_density(metres, one)).sum()
-        - _PAIRS_BEHIND * (one.gap_shape - model.gap_shape) ** 2
+        - _PAIRS_BEHIND * (one.gap_shape - working.gap_shape) ** 2
         for one in shaped
     ]
     return shaped[int(np.argmax(said))]
@@ -156,7 +168,7 @@ def _local(said: Said, other: FloatArray, count: int) -> FloatArray:
     left out, with the mean of the season behind the count.
     """
     near = np.bincount(said.first, other, count) + np.bincount(said.second, other, count)
-    mean = near.sum() / max(len(np.union1d(said.first, said.second)), 1)
+    mean = near.sum() / max(np.count_nonzero(near), 1)
     both = near[said.first] + near[said.second] - 2.0 * other
     return np.asarray((both / 2.0 + _SIGN_BEHIND) / (mean + _SIGN_BEHIND))
 
@@ -175,8 +187,8 @@ def _weights(weights: FloatArray, said: Said, same: FloatArray, strangers: Said)
     expected = np.bincount(said.noted, same, _PATTERNS)
     total = np.bincount(strangers.noted, odds, _PATTERNS) + _STRANGERS_BEHIND
     share = odds / total[strangers.noted]
-    mean = np.zeros((_PATTERNS, len(SPEAKERS)))
-    np.add.at(mean, strangers.noted, strangers.ratios * share[:, None])
+    shared = (strangers.ratios * share[:, None]).T
+    mean = np.stack([np.bincount(strangers.noted, column, _PATTERNS) for column in shared], axis=1)
     weighted = share * expected[strangers.noted]
     slope = same @ said.ratios - weighted @ strangers.ratios - _PAIRS_BEHIND * (weights - 1.0)
     curve = (strangers.ratios * weighted[:, None]).T @ strangers.ratios

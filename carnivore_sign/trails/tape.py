@@ -29,7 +29,8 @@ def prints_from_tape(tape: pd.DataFrame, *, default_unit: str | None = None) -> 
         the first), as a number or as people write it (``48 cm``); if measured ``stride``, the
         distance from the print before that; ``side`` (left, right; they take turns if
         missing); ``foot``, ``sequence``, ``print_no``, ``width_mm`` and ``length_mm`` as
-        `gait_sequence` takes them.
+        `gait_sequence` takes them. Or TAPE of the records, whose ``step_m`` and ``stride_m``
+        are in metres.
     default_unit : str, optional
         Unit of bare numbers: a key of `carnivore_sign.units.METRES`. Without it a bare number is
         an error, since a step in inches among centimetres cannot be seen.
@@ -50,9 +51,12 @@ def prints_from_tape(tape: pd.DataFrame, *, default_unit: str | None = None) -> 
     >>> prints_from_tape(tape)[["x_m", "y_m"]].round(3).to_numpy().tolist()
     [[0.0, 0.103], [0.4, -0.103], [0.8, 0.103]]
     """
-    if "step" not in tape:
-        raise InputError("the tape table has no column 'step'")
     table = tape.reset_index(drop=True).copy()
+    if "step" not in table and "step_m" in table:
+        table = table.rename(columns={"step_m": "step", "stride_m": "stride"})
+        default_unit = "m"
+    if "step" not in table:
+        raise InputError("the tape table has no column 'step'")
     if "sequence" not in table:
         table["sequence"] = "1"
     step = _read(table, "step", default_unit)
