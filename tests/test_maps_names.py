@@ -16,6 +16,7 @@ from shapely.geometry import LineString, box
 from carnivore_sign.maps import draw_month, draw_names, draw_numbers, png_bytes
 from carnivore_sign.maps.lettering import new_figure
 from carnivore_sign.maps.names import LONGEST, MOST_TRANSECTS
+from carnivore_sign.maps.style import RING_PT
 
 COUNTRY = make_country()
 NOTHING = gpd.GeoDataFrame({"parcel": []}, geometry=[], crs=CRS)
@@ -149,3 +150,45 @@ def test_the_sheet_names_transects_and_parcels_clear_of_its_segments() -> None:
     lines = COUNTRY.monthly.to_crs(CRS).union_all()
     for name in ("Dry Fork", "Ash Rim", "Mill Wash", "Lower Pasture"):
         assert not boxes[name].intersects(lines)
+
+
+def test_the_name_of_a_line_is_not_read_as_that_of_another() -> None:
+    """Two lines end near each other: a name once stood at the end of the other one."""
+    lines = lines_of(
+        ["Ember Road", "Thistle Wash"],
+        [LineString([(100, 620), (450, 620)]), LineString([(420, 590), (400, 200)])],
+    )
+    ax = map_of()
+    draw_names(ax, transects=lines)
+    boxes = written(ax)
+    for name, line in zip(lines["transect"], lines.geometry, strict=True):
+        (other,) = lines.loc[lines["transect"].ne(name)].geometry
+        assert boxes[name].distance(other) > 1.5 * boxes[name].distance(line)
+    assert not [line for line in ax.lines if line.get_gid() == "leader"]
+
+
+def test_a_name_that_could_be_of_two_lines_is_led_to_its_own() -> None:
+    rows = np.arange(100, 1000, 14.0)
+    names = [f"Fork {n}" for n in range(40)]
+    lines = lines_of(names, [LineString([(100, y), (900, y)]) for y in rows[:40]])
+    ax = map_of()
+    draw_names(ax, transects=lines)
+    leaders = [line.get_xydata() for line in ax.lines if line.get_gid() == "leader"]
+    assert leaders
+    known = dict(zip(lines["transect"], lines.geometry, strict=True))
+    ends = [shapely.Point(end[-1]) for end in leaders]
+    assert all(min(end.distance(line) for line in known.values()) < 1e-6 for end in ends)
+    assert len(leaders) <= len(written(ax))
+
+
+def test_ringed_numbers_stand_off_their_ring_and_share_no_label_with_others() -> None:
+    at = np.array([[500.0, 500], [503, 500], [800, 800]])
+    ax = map_of()
+    ringed = np.array([True, False, False])
+    draw_numbers(ax, at, parcels=NOTHING, clear_of=[], ringed=ringed)
+    boxes = written(ax)
+    assert sorted(boxes) == ["1", "2", "3"]
+    ring = shapely.Point(500, 500).buffer(RING_PT / 2 * 1000 / 360)
+    assert not boxes["1"].intersects(ring)
+    weight = {text.get_text(): text.get_weight() for text in ax.texts}
+    assert weight == {"1": "bold", "2": "normal", "3": "normal"}

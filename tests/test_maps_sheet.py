@@ -133,16 +133,73 @@ def test_one_visit_is_one_tally_mark() -> None:
     assert len(collection(figure, "tally").get_segments()) == 1 + 2 + 5
 
 
-def test_marks_on_dark_units_are_pale_and_inside_the_line() -> None:
+def test_marks_of_visits_stand_beside_the_line_and_cover_none() -> None:
     figure = month()
-    dark = COUNTRY.monthly[COUNTRY.monthly["state"].isin(style.DARK_STATES)]
-    inside = collection(figure, "tally-inside")
-    assert len(inside.get_segments()) == dark["visits"].sum() == 6
-    assert inside.get_edgecolor()[0, :3] == pytest.approx((1.0, 1.0, 1.0))
     ax = figure.axes[0]
-    lengths = [np.hypot(*(b - a)) / map_units_per_point(ax) for a, b in inside.get_segments()]
-    widths = np.repeat([style.line_width_pt(p) for p in dark["p_presence"]], 3)
-    assert lengths == pytest.approx(widths)
+    size = map_units_per_point(ax)
+    walked = COUNTRY.monthly[COUNTRY.monthly["visits"] > 0].to_crs(CRS)
+    ticks = collection(figure, "tally").get_segments()
+    widths = np.repeat([style.line_width_pt(p) for p in walked["p_presence_high"]], 3)
+    lines = np.repeat(walked.geometry.to_numpy(), 3)
+    for tick, line, width in zip(ticks, lines, widths, strict=True):
+        assert LineString(tick).distance(line) > width / 2 * size
+        assert LineString(tick).length == pytest.approx(style.TALLY_PT * size)
+
+
+def test_trails_of_a_kind_share_a_mark_where_they_would_crowd() -> None:
+    figure = new_figure(5, 5)
+    ax = figure.add_axes((0, 0, 1, 1))  # 360 points across
+    ax.set_xlim(0, 360)
+    ax.set_ylim(0, 360)
+    at = [100, 105, 110, 130]
+    trails = gpd.GeoDataFrame(
+        {"direction_deg": [np.nan, 90.0, 90.0, 90.0], "p_puma": 0.9},
+        geometry=[LineString([(x, 100), (x + 2, 100)]) for x in at], crs=CRS,
+    )  # fmt: skip
+    draw_trails(ax, trails, "p_puma")
+    (heads,) = [c for c in ax.collections if c.get_gid() == "trail-heads"]
+    assert len(heads.get_paths()) == 2  # those at 105 and 130; they have a way, so come first
+    assert not len(ax.lines[0].get_xydata())
+    both = trails.assign(p_puma=[0.9, 0.1, 0.1, 0.9])
+    draw_trails(ax, both, "p_puma")
+    assert sum(c.get_gid() == "trail-heads" for c in ax.collections) == 3  # each class its own
+
+
+def test_faded_trails_are_pale_and_lie_under_the_others() -> None:
+    ax = new_figure(5, 5).add_axes((0, 0, 1, 1))
+    trails = COUNTRY.trails.to_crs(CRS)
+    draw_trails(ax, trails.iloc[[0]], "p_puma", faded=True)
+    draw_trails(ax, trails.iloc[[1]], "p_puma")
+    pale, full = [c for c in ax.collections if c.get_gid() == "trail-heads"]
+    assert pale.get_alpha() < 0.5
+    assert full.get_alpha() is None
+    assert pale.get_zorder() < full.get_zorder()
+
+
+def test_a_note_is_written_whole() -> None:
+    note = "Presence was not estimated from the season, for a reason that takes its lines. " * 3
+    said = " ".join(" ".join(texts(month(note=note, trails=COUNTRY.trails))).split())
+    assert "".join(note.split()) in "".join(said.split())
+
+
+def test_the_corners_of_the_map_are_told_in_degrees() -> None:
+    """Check against pyproj's Transformer."""
+    figure = month()
+    ax = figure.axes[0]
+    back = pyproj.Transformer.from_crs(CRS, "EPSG:4326", always_xy=True)
+    lon, lat = back.transform(ax.get_xlim()[0], ax.get_ylim()[0])
+    assert f"lower left {lat:.4f}\N{DEGREE SIGN} N {-lon:.4f}\N{DEGREE SIGN} W" in " ".join(
+        texts(figure)
+    )
+
+
+def test_a_parcel_beside_the_country_is_whole_and_one_far_away_is_not_waited_for() -> None:
+    corner = COUNTRY.monthly.to_crs(CRS).total_bounds[:2]
+    shapes = [shapely.box(*corner - 400, *corner - 100), shapely.box(*corner - 9e4, *corner - 8e4)]
+    parcels = gpd.GeoDataFrame({"parcel": ["Near", "Far"]}, geometry=shapes, crs=CRS)
+    ax = month(parcels=parcels).axes[0]
+    assert ax.get_xlim()[0] < corner[0] - 400
+    assert ax.get_xlim()[1] - ax.get_xlim()[0] < 2e4
 
 
 def test_the_title_is_the_taxon_and_month_and_the_season_stands_under_it() -> None:

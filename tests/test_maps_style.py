@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from carnivore_sign.maps import style
+from carnivore_sign.maps.sheet import SHEET_IN
 from carnivore_sign.records.vocabularies import (
     FOUND_LIKELY_FROM,
     LIKELY_FROM,
@@ -104,11 +105,23 @@ def test_every_state_of_the_vocabulary_has_a_style() -> None:
     assert len({state.color for state in style.STATES.values()}) == 4
 
 
-def test_a_pale_mark_is_seen_on_every_dark_state_and_an_inked_one_on_the_others() -> None:
+def test_marks_and_walked_lines_are_seen_on_the_ground() -> None:
     """WCAG 2.2, success criterion 1.4.11: at least 3 to 1 for marks."""
+    for color in (style.INK, style.QUIET, style.INCIDENT):
+        assert contrast(color, style.GROUND) >= 3
     for state in ("found_sure", "found_likely", "not_found"):
-        mark = style.PAPER if state in style.DARK_STATES else style.INK
-        assert contrast(mark, style.STATES[state].color) >= 3
+        assert contrast(style.STATES[state].color, style.GROUND) >= 3
+
+
+def test_the_smallest_type_of_a_sheet_has_seven_points_in_print() -> None:
+    """A sheet takes the width of an A4 page less its margins of 15 mm."""
+    printed = (210 - 2 * 15) / 25.4 / SHEET_IN[0]
+    assert printed * style.SMALL_PT >= 7.0
+
+
+def test_the_labels_of_states_carry_their_range() -> None:
+    assert style.STATE_LABELS["found_likely"] == "found, likely (50 to 95 %)"
+    assert style.STATE_LABELS["not_looked"] == MAP_STATES["not_looked"]
 
 
 def test_cut_offs_in_the_key_are_those_of_the_vocabulary() -> None:
@@ -119,7 +132,18 @@ def test_cut_offs_in_the_key_are_those_of_the_vocabulary() -> None:
     assert [trail.at_least for trail in style.TRAILS] == [LIKELY_FROM, UNLIKELY_BELOW, 0]
 
 
-def test_weight_grows_with_probability() -> None:
-    widths = [style.line_width_pt(p) for p in (0, 0.25, 0.5, 0.75, 1)]
-    assert (np.diff(widths) > 1).all()
-    assert (widths[0], widths[-1]) == pytest.approx(style.LINE_PT)
+def test_weight_grows_in_steps_that_can_be_told_apart() -> None:
+    widths = [step.width_pt for step in style.WEIGHTS]
+    assert (np.diff(widths) >= 2).all()
+    assert style.line_width_pt(0.18) < style.line_width_pt(0.27)
+    assert [style.line_width_pt(p) for p in (0.0, 0.2, 0.499, 0.5, 0.8, 1.0)] == [
+        widths[step] for step in (0, 1, 1, 2, 3, 3)
+    ]
+
+
+def test_the_steps_of_weight_are_those_of_the_key() -> None:
+    assert [step.label for step in style.WEIGHTS] == [
+        "under 20 %", "20 to 50 %", "50 to 80 %", "80 % or more"
+    ]  # fmt: skip
+    ends = [step.at_least for step in style.WEIGHTS]
+    assert ends == [0.0, UNLIKELY_BELOW, FOUND_LIKELY_FROM, LIKELY_FROM]

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from carnivore_sign.errors import InputError
@@ -149,12 +150,17 @@ class IncidentFindings:
         rank = both.round(2).where(both.ge(TELLING), np.nan).fillna(open_ * TELLING / 2)
         return int(rank.idxmax()) if rank.gt(0).any() else None
 
+    @property
+    def may_be_of_the_time(self) -> npt.NDArray[np.bool_]:
+        """Which of `trails` may have been made within the window; one without a number may."""
+        return ~(self.trails["p_in_window"] <= NEVER).to_numpy(dtype=bool)
+
     def telling_trails(self, most: int) -> gpd.GeoDataFrame:
         """Return at most `most` trails: those that may be of that time, then the nearest others.
 
         Their index is that of `trails`, in its order, so that each keeps its number.
         """
-        open_ = ~(self.trails["p_in_window"] <= NEVER).to_numpy(dtype=bool)
+        open_ = self.may_be_of_the_time
         order = np.lexsort((np.arange(len(open_)), ~open_))
         return self.trails.iloc[np.sort(order[:most])]
 

@@ -77,6 +77,24 @@ def lay_out(ax: Axes, frame: Frame) -> Axes:
     return ax
 
 
+def corners(ax: Axes, crs: pyproj.CRS) -> str:
+    """Write where the lower left and the upper right corner of a map are, in degrees.
+
+    Latitude and longitude are those of WGS 84.
+    """
+    (west, east), (south, north) = ax.get_xlim(), ax.get_ylim()
+    said = [_degrees(*_lon_lat(crs, x, y)) for x, y in ((west, south), (east, north))]
+    return f"Corners: lower left {said[0]}, upper right {said[1]}."
+
+
+def _degrees(lon: float, lat: float) -> str:
+    """Write a position to a ten-thousandth of a degree, some ten metres."""
+    return (
+        f"{abs(lat):.4f}\N{DEGREE SIGN} {'N' if lat >= 0 else 'S'} "
+        f"{abs(lon):.4f}\N{DEGREE SIGN} {'E' if lon >= 0 else 'W'}"
+    )
+
+
 def map_units_per_metre(crs: pyproj.CRS, x: float, y: float) -> float:
     """Map units that one metre on the ground takes at a place, eastward."""
     lon, lat = _lon_lat(crs, x, y)
@@ -112,7 +130,7 @@ def draw_scale_bar(ax: Axes, crs: pyproj.CRS, *, below_pt: float = 34.0) -> floa
     """
     west, east = ax.get_xlim()
     scale = map_units_per_metre(crs, (west + east) / 2, sum(ax.get_ylim()) / 2)
-    length_m = _nice((east - west) / scale / 4)
+    length_m = _nice((east - west) / scale / 5)
     figure = sheet_of(ax)
     height_pt = ax.get_position().height * figure.get_size_inches()[1] * 72
     y, thick = -below_pt / height_pt, 4.0 / height_pt

@@ -18,8 +18,10 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon, Rectangle
 
 from carnivore_sign.incidents.words import percent, percent_range
+from carnivore_sign.maps.layers import DOT_PT, DOTTED, FADED, arrow_heads
 from carnivore_sign.maps.lettering import font, put_text
 from carnivore_sign.maps.style import (
+    ARROW_PT,
     HAIRLINE,
     HEADING_PT,
     INCIDENT,
@@ -27,12 +29,14 @@ from carnivore_sign.maps.style import (
     PARCEL,
     PLAIN_PT,
     QUIET,
+    RING_PT,
     SMALL_PT,
+    STATE_LABELS,
     STATES,
     TALLY_PT,
     TEXT_PT,
     TRAILS,
-    line_width_pt,
+    WEIGHTS,
 )
 
 _SAMPLE_IN = 0.5
@@ -87,28 +91,77 @@ class Column:
         )
         return middle
 
+    def panel(self, high_in: float) -> Axes:
+        """Return axes of this height in the flow of the column."""
+        wide, high = self.figure.get_size_inches()
+        self.y -= high_in
+        return self.figure.add_axes(
+            (self.left / wide, self.y / high, self.width / wide, high_in / high)
+        )
+
     def line(self, y: float, color: str, width_pt: float, *, dotted: bool = False) -> None:
         """Draw a sample line at a height."""
         self._stroke(
             (0, _SAMPLE_IN), (y, y), color, width_pt, style=(0, (1, 1.4)) if dotted else "-"
         )
 
+    def not_looked(self, y: float) -> None:
+        """Draw a sample of a line that nobody walked."""
+        self._stroke((0, _SAMPLE_IN), (y, y), QUIET, 0.6)
+        self._stroke((0, _SAMPLE_IN), (y, y), STATES["not_looked"].color, PLAIN_PT, style=DOTTED)
+
     def tallies(self, y: float, marks: int) -> None:
-        """Draw sample tally marks at a height."""
+        """Draw sample tally marks beside a sample line, at a height."""
+        self.line(y - 0.03, STATES["not_found"].color, WEIGHTS[0].width_pt)
         for mark in range(marks):
             x = _SAMPLE_IN / 2 + (mark - (marks - 1) / 2) * 2.6 / 72
-            self._stroke((x, x), (y - TALLY_PT / 144, y + TALLY_PT / 144), INK, 0.7)
+            foot = y - 0.03 + (WEIGHTS[0].width_pt / 2 + 1.4) / 72
+            self._stroke((x, x), (foot, foot + TALLY_PT / 72), INK, 0.8)
 
-    def arrow(self, y: float, fill: str, edge: str) -> None:
-        """Draw a sample trail at a height."""
-        self._stroke((0.1, 0.4), (y, y), edge, 1.0)
-        shape = np.array([(0.07, 0), (-0.05, 0.045), (-0.02, 0), (-0.05, -0.045)])
+    def arrow(self, y: float, fill: str, edge: str, *, faded: bool = False) -> None:
+        """Draw a sample trail at a height as on the map: one with a direction, one without."""
+        alpha = FADED if faded else 1.0
+        self._stroke((0.0, 0.3), (y, y), edge, 1.0, alpha=alpha)
+        at = np.array([[self.left + 0.15, y]])
         self._add(
             Polygon(
-                shape + np.array([self.left + 0.27, y]),
+                arrow_heads(at, np.array([np.pi / 2]), ARROW_PT / 72)[0],
                 facecolor=fill,
                 edgecolor=edge,
                 linewidth=0.9,
+                alpha=alpha,
+            )
+        )
+        self.dot(y, fill, edge, alpha=alpha)
+
+    def dot(self, y: float, fill: str, edge: str, *, alpha: float = 1.0) -> None:
+        """Draw the sample dot of a trail of unknown direction."""
+        self._add(
+            Line2D(
+                [self.left + 0.42],
+                [y],
+                marker="o",
+                color=fill,
+                markersize=DOT_PT,
+                markeredgecolor=edge,
+                markeredgewidth=0.9,
+                linestyle="none",
+                alpha=alpha,
+            )
+        )
+
+    def ring(self, y: float) -> None:
+        """Draw the ring that sets a trail apart, at a height."""
+        self._add(
+            Line2D(
+                [self.left + 0.25],
+                [y],
+                marker="o",
+                color="none",
+                markersize=RING_PT * 0.75,
+                markeredgecolor=INCIDENT,
+                markeredgewidth=1.5,
+                linestyle="none",
             )
         )
 
@@ -148,12 +201,14 @@ class Column:
         width_pt: float,
         *,
         style: Any = "-",
+        alpha: float = 1.0,
     ) -> None:
         self._add(
             Line2D(
                 np.add(x, self.left),
                 y,
                 color=color,
+                alpha=alpha,
                 linewidth=width_pt,
                 linestyle=style,
                 solid_capstyle="butt",
@@ -165,28 +220,31 @@ class Column:
         self.figure.add_artist(artist)
 
 
-def key_of_states(column: Column, monthly: gpd.GeoDataFrame, scale: float) -> None:
-    """Write the states with the number of units in each; `scale` is that of the map's lines."""
+def key_of_states(column: Column, monthly: gpd.GeoDataFrame) -> None:
+    """Write the states with the number of units in each."""
     counts = monthly["state"].value_counts()
     for state, style in STATES.items():
-        cut_off = f" ({style.cut_off})" if style.cut_off else ""
-        y = column.entry(f"{style.label}{cut_off}: {counts.get(state, 0)}")
-        width = PLAIN_PT if style.dotted else scale * line_width_pt(0.6)
-        column.line(y, style.color, width, dotted=style.dotted)
+        y = column.entry(f"{STATE_LABELS[state]}: {counts.get(state, 0)}")
+        if style.dotted:
+            column.not_looked(y)
+        else:
+            column.line(y, style.color, WEIGHTS[2].width_pt)
 
 
 def key_of_weight(column: Column, scale: float, *, drawn: bool) -> None:
-    """Write what the weight of a line and its pale edge mean, or that there is no estimate."""
+    """Write what the weight of a line and its pale edge mean, or that there is no estimate.
+
+    `scale` is that of the lines of the map.
+    """
     if not drawn:
         column.text("no estimate this month; all lines have one weight", quiet=True)
         return
     style = STATES["not_found"]
-    for share in (0.1, 0.5, 0.9):
-        y = column.entry(f"{share * 100:.0f} %")
-        column.line(y, style.color, scale * line_width_pt(share))
-    y = column.entry("10 %, upper 95 % limit 70 %")
-    column.line(y, style.edge, scale * line_width_pt(0.7))
-    column.line(y, style.color, scale * line_width_pt(0.1))
+    for step in WEIGHTS:
+        column.line(column.entry(step.label), style.color, scale * step.width_pt)
+    y = column.entry(f"{WEIGHTS[0].label}, upper 95 % limit {WEIGHTS[2].label}")
+    column.line(y, style.edge, scale * WEIGHTS[2].width_pt)
+    column.line(y, style.color, scale * WEIGHTS[0].width_pt)
 
 
 def key_of_effort(column: Column, *, drawn: bool) -> None:
@@ -194,13 +252,17 @@ def key_of_effort(column: Column, *, drawn: bool) -> None:
     if not drawn:
         column.text("no room for marks of visits at this scale", quiet=True)
         return
-    column.tallies(column.entry("visits: one mark each, up to five"), 3)
+    column.tallies(column.entry("one mark a visit, up to five"), 3)
 
 
-def key_of_trails(column: Column) -> None:
+def key_of_trails(column: Column, *, faded: bool = False) -> None:
     """Write what the marks of trails mean."""
     for style in TRAILS:
-        column.arrow(column.entry(style.label), style.fill, style.edge)
+        column.arrow(column.entry(style.label), style.fill, style.edge, faded=faded)
+    column.text(
+        "Arrow: its way. Dot: way not known. Trails of a kind share a mark where they would crowd.",
+        quiet=True,
+    )
 
 
 def key_of_parcels(column: Column, words: str = "holding or pasture", fill: str = "none") -> None:

@@ -16,26 +16,36 @@ from matplotlib.patheffects import withStroke
 from carnivore_sign.maps.lettering import map_units_per_point
 from carnivore_sign.maps.style import (
     ARROW_PT,
-    DARK_STATES,
-    GROUND,
     HAIRLINE,
     INK,
-    LINE_PT,
     PAPER,
     PARCEL,
     PLAIN_PT,
+    QUIET,
     STATES,
     TALLY_MOST,
     TALLY_PT,
     TRAILS,
+    WEIGHTS,
     TrailStyle,
-    line_width_pt,
 )
 
 FloatArray = npt.NDArray[np.float64]
 
 #: A unit shorter than this on the sheet, points, is drawn with lighter lines.
 _SHORT_PT = 18.0
+
+#: Marks of one class that are nearer to each other than this on the sheet, points, share one.
+SHARED_PT = 13.0
+
+#: How pale a faded trail is, and the level of drawing below which trails are faded.
+FADED = 0.4
+_FADED_BELOW = 6.5
+#: Diameter in points of the dot of a trail of unknown direction.
+DOT_PT = 5.0
+
+#: The dots of a line that nobody walked.
+DOTTED = (0, (0.8, 1.2))
 
 #: Drawing order of the states: what matters most comes last, on top.
 _ORDER = ("not_looked", "not_found", "found_likely", "found_sure")
@@ -62,18 +72,21 @@ def draw_segments(ax: Axes, monthly: gpd.GeoDataFrame) -> Axes:
             continue
         if style.dotted:
             ax.add_collection(
+                LineCollection(lines, colors=QUIET, linewidths=0.6, zorder=1.9, gid=f"{state}-hair")
+            )
+            ax.add_collection(
                 LineCollection(
                     lines,
                     colors=style.color,
                     linewidths=PLAIN_PT,
-                    linestyles=[(0, (1, 1.4))],
+                    linestyles=[DOTTED],
                     zorder=2,
                     gid=state,
                 )
             )
             continue
-        core = _widths(rows["p_presence"])[owner] * scale
-        edge = np.maximum(_widths(rows["p_presence_high"])[owner] * scale, core)
+        core = widths_pt(rows["p_presence"])[owner] * scale
+        edge = np.maximum(widths_pt(rows["p_presence_high"])[owner] * scale, core)
         for widths, color, level in ((edge, style.edge, 3.0), (core, style.color, 4.0)):
             ax.add_collection(
                 LineCollection(
@@ -98,9 +111,10 @@ def weight_scale(ax: Axes, units: gpd.GeoDataFrame) -> float:
 
 
 def draw_tally(ax: Axes, monthly: gpd.GeoDataFrame) -> Axes:
-    """Draw one mark across a unit for each visit, at most five; none where they would crowd.
+    """Draw a mark beside a unit for each visit, at most five; none where they would crowd.
 
-    On a dark unit the mark is pale, so that it can be counted there too.
+    The marks stand to the left of the line as it runs, off its widest edge, so that neither
+    the colour of the unit nor the trails on it are covered.
     """
     size = map_units_per_point(ax)
     rows = monthly[(monthly["visits"].fillna(0) > 0).to_numpy(dtype=bool)]
@@ -108,6 +122,8 @@ def draw_tally(ax: Axes, monthly: gpd.GeoDataFrame) -> Axes:
     marks = rows["visits"].clip(upper=TALLY_MOST).to_numpy(dtype=int)
     gap = 2.6 * size
     roomy = shapely.length(shapes) > (TALLY_MOST + 1) * gap
+    widest = np.fmax(widths_pt(rows["p_presence"]), widths_pt(rows["p_presence_high"]))
+    off = (widest * weight_scale(ax, monthly) / 2 + 1.4)[roomy] * size
     shapes, marks = shapes[roomy], marks[roomy]
     owner = np.repeat(np.arange(len(shapes)), marks)
     nth = np.arange(len(owner)) - np.repeat(np.cumsum(marks) - marks, marks)
@@ -117,18 +133,11 @@ def draw_tally(ax: Axes, monthly: gpd.GeoDataFrame) -> Axes:
         shapes[owner], along - gap / 4
     )
     length = np.hypot(*way.T)[:, None]
-    across = np.divide(way[:, ::-1] * (1, -1), length, out=np.zeros_like(way), where=length > 0)
-    half = across * TALLY_PT * size / 2
-    ticks = np.stack([middle - half, middle + half], axis=1)
-    for width, color, level in ((1.8, GROUND, 1.8), (0.7, INK, 5.0)):
-        ax.add_collection(
-            LineCollection(list(ticks), colors=color, linewidths=width, zorder=level, gid="tally")
-        )
-    dark = rows["state"].isin(DARK_STATES).to_numpy(dtype=bool)[roomy][owner]
-    core = _widths(rows["p_presence"])[roomy][owner, None] * weight_scale(ax, monthly) * size / 2
-    ticks = np.stack([middle - across * core, middle + across * core], axis=1)[dark]
+    left = np.divide(way[:, ::-1] * (-1, 1), length, out=np.zeros_like(way), where=length > 0)
+    foot = middle + left * off[owner, None]
+    ticks = np.stack([foot, foot + left * TALLY_PT * size], axis=1)
     ax.add_collection(
-        LineCollection(list(ticks), colors=PAPER, linewidths=0.9, zorder=5.1, gid="tally-inside")
+        LineCollection(list(ticks), colors=INK, linewidths=0.8, zorder=5.0, gid="tally")
     )
     return ax
 
@@ -138,8 +147,12 @@ def has_tally(ax: Axes) -> bool:
     return any(c.get_gid() == "tally" and len(c.get_paths()) for c in ax.collections)
 
 
-def draw_trails(ax: Axes, trails: gpd.GeoDataFrame, probability: str) -> Axes:
+def draw_trails(
+    ax: Axes, trails: gpd.GeoDataFrame, probability: str, *, faded: bool = False
+) -> Axes:
     """Draw trails as lines with a head in the direction of travel; a dot where it is unknown.
+
+    Trails of one class that would crowd on the sheet (`SHARED_PT`) share one head or dot.
 
     Parameters
     ----------
@@ -149,6 +162,8 @@ def draw_trails(ax: Axes, trails: gpd.GeoDataFrame, probability: str) -> Axes:
         TRAILS; those without a geometry cannot be drawn.
     probability : str
         Column that says how probable the taxon is: filled, open or grey (`style.TRAILS`).
+    faded : bool
+        Whether they are drawn pale, and under those that are not.
     """
     known = ~(shapely.is_missing(trails.geometry.to_numpy()) | trails.geometry.is_empty.to_numpy())
     trails = trails[known]
@@ -158,7 +173,7 @@ def draw_trails(ax: Axes, trails: gpd.GeoDataFrame, probability: str) -> Axes:
         rows = trails[(share >= style.at_least) & (share < above)]
         above = style.at_least
         if len(rows):
-            _draw_trail_class(ax, rows, style, level=8.0 - order / 2)
+            _draw_trail_class(ax, rows, style, level=(6.5 if faded else 8.0) - order / 2)
     return ax
 
 
@@ -166,14 +181,18 @@ def _draw_trail_class(
     ax: Axes, trails: gpd.GeoDataFrame, style: TrailStyle, *, level: float
 ) -> None:
     lines, _ = _lines(trails)
+    faded = level <= _FADED_BELOW
     rim = [withStroke(linewidth=2.6, foreground=PAPER)]
+    look = {"alpha": FADED} if faded else {"path_effects": rim}
     ax.add_collection(
-        LineCollection(lines, colors=style.edge, linewidths=1.0, zorder=level, path_effects=rim)
+        LineCollection(lines, colors=style.edge, linewidths=1.0, zorder=level, **look)
     )
     middle = shapely.get_coordinates(shapely.centroid(trails.geometry.to_numpy()))
     angle = np.radians(trails["direction_deg"].to_numpy(dtype=float))
+    kept = apart(middle, np.isfinite(angle), within=SHARED_PT * map_units_per_point(ax))
+    middle, angle = middle[kept], angle[kept]
     heading = np.isfinite(angle)
-    heads = _arrow_heads(middle[heading], angle[heading], ARROW_PT * map_units_per_point(ax))
+    heads = arrow_heads(middle[heading], angle[heading], ARROW_PT * map_units_per_point(ax))
     ax.add_collection(
         PolyCollection(
             list(heads),
@@ -182,23 +201,48 @@ def _draw_trail_class(
             linewidths=0.9,
             zorder=level + 0.1,
             gid="trail-heads",
-            path_effects=rim,
+            **look,
         )
     )
     ax.plot(
         *middle[~heading].T,
         linestyle="none",
         marker="o",
-        markersize=5,
+        markersize=DOT_PT,
         color=style.fill,
         markeredgecolor=style.edge,
         markeredgewidth=0.9,
         zorder=level + 0.1,
-        path_effects=rim,
+        **look,
     )
 
 
-def _arrow_heads(at: FloatArray, angle: FloatArray, size: float) -> FloatArray:
+def apart(
+    points: FloatArray, first: npt.NDArray[np.bool_], *, within: float
+) -> npt.NDArray[np.intp]:
+    """Choose points no two of which are nearer than `within`; those of `first` are chosen first.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> points = np.array([[0.0, 0], [1, 0], [9, 0]])
+    >>> apart(points, np.array([False, True, False]), within=2.0).tolist()
+    [1, 2]
+    """
+    order = np.argsort(~first, kind="stable")
+    tree = shapely.STRtree(shapely.points(points))
+    free = np.ones(len(points), dtype=bool)
+    kept = []
+    for row in order:
+        if free[row]:
+            kept.append(row)
+            free[tree.query(shapely.points(points[row]), predicate="dwithin", distance=within)] = (
+                False
+            )
+    return np.sort(np.array(kept, dtype=np.intp))
+
+
+def arrow_heads(at: FloatArray, angle: FloatArray, size: float) -> FloatArray:
     """Barbed heads (n, 4, 2) of length `size`, pointing `angle` radians clockwise from up."""
     shape = np.array([(0, 0.6), (-0.36, -0.4), (0, -0.18), (0.36, -0.4)]) * size
     sin, cos = np.sin(angle)[:, None], np.cos(angle)[:, None]
@@ -242,9 +286,11 @@ def _lines(frame: gpd.GeoDataFrame) -> tuple[list[FloatArray], npt.NDArray[np.in
     return np.split(points, np.flatnonzero(np.diff(part)) + 1) if len(points) else [], owner
 
 
-def _widths(probability: npt.ArrayLike) -> FloatArray:
-    values = np.asarray(probability, dtype=float)
-    return np.where(np.isnan(values), LINE_PT[0], line_width_pt(np.nan_to_num(values)))
+def widths_pt(probability: npt.ArrayLike) -> FloatArray:
+    """Widths of lines in points, from the steps of `style.WEIGHTS`; the least where unknown."""
+    values = np.nan_to_num(np.asarray(probability, dtype=float))
+    steps = np.searchsorted([step.at_least for step in WEIGHTS], values, side="right") - 1
+    return np.array([step.width_pt for step in WEIGHTS])[np.maximum(steps, 0)]
 
 
 def _points_along(shapes: npt.NDArray[np.object_], along: FloatArray) -> FloatArray:

@@ -2,7 +2,8 @@
 
 Each name has several places where it may stand, best first. It takes the first that lies on
 the map and touches no outline, no line and no other name; else the first that touches no
-outline and no other name; else it is left out, as a name on a name says nothing.
+outline and no other name; else it is left out, as a name on a name says nothing. The name of a
+line stands where it is nearer to its own line than to any other, or else is led to it.
 """
 
 from __future__ import annotations
@@ -22,14 +23,17 @@ from matplotlib.patheffects import withStroke
 from carnivore_sign.maps.furniture import NORTH_AT
 from carnivore_sign.maps.lettering import drawable, font, map_units_per_point, sheet_of
 from carnivore_sign.maps.lettering import text_width_in as width_in
-from carnivore_sign.maps.style import GROUND, INK, PARCEL, QUIET, SMALL_PT
+from carnivore_sign.maps.style import GROUND, INK, PARCEL, QUIET, RING_PT, SMALL_PT
 
 FloatArray = npt.NDArray[np.float64]
 Shapes = npt.NDArray[np.object_]
 
 #: The longest name that is written out, and the room it keeps from lines, points.
 LONGEST: Final = 22
-_CLEAR_PT: Final = 4.0
+_CLEAR_PT: Final = 5.0
+#: Another line must be this many times as far from a name as its own, or this far, points.
+_OWN: Final = 2.5
+_FAR_PT: Final = 36.0
 #: With more transects than this, their names would hide what the map shows.
 MOST_TRANSECTS: Final = 60
 _HIGH_PT: Final = 1.3 * SMALL_PT
@@ -46,14 +50,21 @@ class _Board:
     lines: shapely.STRtree
     taken: list[shapely.Geometry] = field(default_factory=list)
 
-    def free(self, places: Shapes) -> shapely.Geometry | None:
-        """Return the first of some boxes that is free; a line is the first thing to give way."""
+    def free(
+        self, places: Shapes, wanted: npt.NDArray[np.bool_] | None = None
+    ) -> shapely.Geometry | None:
+        """Return the first of some boxes that is free; a line is the first thing to give way.
+
+        Boxes that are `wanted` come before all others.
+        """
         west, east = self.ax.get_xlim()
         south, north = self.ax.get_ylim()
         good = shapely.covered_by(places, shapely.box(west, south, east, north))
         good &= ~_touched(self.outlines, places)
         good &= ~_touched(shapely.STRtree(self.taken), places)
         clear = good & ~_touched(self.lines, places)
+        if wanted is not None and (clear & wanted).any():
+            clear &= wanted
         best = np.flatnonzero(clear if clear.any() else good)
         return places[best[0]] if len(best) else None
 
@@ -67,7 +78,7 @@ class _Board:
             text,
             fontproperties=font(SMALL_PT, bold=bold),
             color=color,
-            zorder=10 if bold else 6,
+            zorder=10 if bold else 7.5,
             parse_math=False,
             clip_on=True,
             path_effects=[halo()],
@@ -101,13 +112,18 @@ def draw_names(
         for name, places in _parcel_places(ax, parcels):
             _write_if_free(board, name, places, PARCEL)
     if transects is not None and len(transects) <= MOST_TRANSECTS:
-        for name, places in _transect_places(ax, transects):
-            _write_if_free(board, name, places, QUIET)
+        for name, places, line, others in _transect_places(ax, transects):
+            _write_beside_line(board, name, places, line, others)
     return ax
 
 
 def draw_numbers(
-    ax: Axes, at: FloatArray, *, parcels: gpd.GeoDataFrame, clear_of: Iterable[gpd.GeoDataFrame]
+    ax: Axes,
+    at: FloatArray,
+    *,
+    parcels: gpd.GeoDataFrame,
+    clear_of: Iterable[gpd.GeoDataFrame],
+    ringed: npt.NDArray[np.bool_] | None = None,
 ) -> Axes:
     """Number points from 1, each beside its point; points that coincide share one label.
 
@@ -121,22 +137,36 @@ def draw_numbers(
         Outlines to keep clear of.
     clear_of : iterable of GeoDataFrame
         Lines to keep clear of where that is possible.
+    ringed : ndarray of bool, shape (n,), optional
+        Which points have a ring: their numbers stand off it, are bold and written first, and
+        share no label with the others, which are quiet. Unless given, none has, and all are bold.
     """
+    bold = np.ones(len(at), dtype=bool) if ringed is None else ringed
+    off = 0.0 if ringed is None else RING_PT / 2
     board = _board(ax, [layer.geometry.to_numpy() for layer in clear_of], parcels)
     size = map_units_per_point(ax)
-    groups = _coinciding(at, within=9.0 * size)
-    half = 4.0 * size
-    board.taken += [
-        shapely.box(x - half, y - half, x + half, y + half) for x, y in at[np.isfinite(at[:, 0])]
+    groups = [
+        group
+        for chosen in (bold, ~bold)
+        for group in _coinciding(np.where(chosen[:, None], at, np.nan), within=9.0 * size)
     ]
+    known = np.isfinite(at[:, 0])
+    half = np.where(bold & (off > 0), off, 4.0)[known, None] * size
+    corners = np.hstack([at[known] - half, at[known] + half])
+    board.taken += list(shapely.box(*corners.T))
     for numbers in groups:
+        strong = bool(bold[numbers[0]])
         text = ", ".join(str(number + 1) for number in numbers)
         anchor = at[numbers].mean(axis=0)
         places = np.concatenate(
-            [_beside(ax, text, anchor, gap_pt=gap, bold=True) for gap in (6.0, 12.0, 20.0, 30.0)]
+            [
+                _beside(ax, text, anchor, gap_pt=gap + off * strong, bold=strong)
+                for gap in (4.5 if off else 6.0, 12.0, 20.0, 30.0)
+            ]
         )
         free = board.free(places)
-        board.write(text, places[0] if free is None else free, color=INK, bold=True)
+        place = places[0] if free is None else free
+        board.write(text, place, color=INK if strong else QUIET, bold=strong)
     return ax
 
 
@@ -171,6 +201,25 @@ def _write_if_free(board: _Board, name: str, places: Shapes, color: str) -> None
         board.write(name, place, color=color)
 
 
+def _write_beside_line(
+    board: _Board, name: str, places: Shapes, line: shapely.Geometry, others: Shapes
+) -> None:
+    """Write the name of a line where it can be read as of no other, or lead it to its line."""
+    size = map_units_per_point(board.ax)
+    own = shapely.distance(places, line)
+    other = np.full(len(places), np.inf)
+    if len(others):
+        other = shapely.distance(places[:, None], others[None, :]).min(axis=1)
+    plain = other > np.maximum(np.minimum(_OWN * own, _FAR_PT * size), own + 2 * size)
+    place = board.free(places, plain)
+    if place is None:
+        return
+    board.write(name, place, color=QUIET)
+    if not plain[np.flatnonzero(places == place)[0]]:
+        leader = shapely.get_coordinates(shapely.shortest_line(place, line))
+        board.ax.plot(*leader.T, color=QUIET, linewidth=0.7, zorder=6, gid="leader")
+
+
 def _short(name: object) -> str:
     text = drawable(name)
     return text if len(text) <= LONGEST else text[: LONGEST - 1] + "\u2026"
@@ -196,20 +245,23 @@ def _beside(
     return shapely.box(x - wide / 2, y - high / 2, x + wide / 2, y + high / 2)
 
 
-def _transect_places(ax: Axes, transects: gpd.GeoDataFrame) -> Iterable[tuple[str, Shapes]]:
+def _transect_places(
+    ax: Axes, transects: gpd.GeoDataFrame
+) -> Iterable[tuple[str, Shapes, shapely.Geometry, Shapes]]:
+    """Yield each transect's name, the boxes where it may stand, its line and all the others."""
     known = transects[~shapely.is_missing(transects.geometry.to_numpy())]
     parts = known.geometry.to_numpy()
     parts = np.where(shapely.get_type_id(parts) == 5, shapely.get_geometry(parts, 0), parts)
-    for name, line in zip(known["transect"], parts, strict=True):
+    for at, (name, line) in enumerate(zip(known["transect"], parts, strict=True)):
         text = _short(name)
         anchors = shapely.get_coordinates(
             shapely.line_interpolate_point(line, [0.0, 1.0, 0.5, 0.25, 0.75], normalized=True)
         )
         places = [
             _beside(ax, text, anchor, gap_pt=gap)
-            for anchor, gap in product(anchors, (6.0, 10.0, 16.0))
+            for gap, anchor in product((7.0, 11.0, 17.0, 26.0), anchors)
         ]
-        yield text, np.concatenate(places)
+        yield text, np.concatenate(places), line, np.delete(parts, at)
 
 
 def _parcel_places(ax: Axes, parcels: gpd.GeoDataFrame) -> Iterable[tuple[str, Shapes]]:
@@ -219,9 +271,12 @@ def _parcel_places(ax: Axes, parcels: gpd.GeoDataFrame) -> Iterable[tuple[str, S
     for name, (x, y), (_, south, _, north) in zip(known["parcel"], inside, bounds, strict=True):
         text = _short(name)
         wide, high = _size(ax, text)
-        steps = np.array([0, 1, -1, 2, -2, 3, -3]) * 1.2 * high
-        middles = np.concatenate([y + steps, [north + 0.8 * high, south - 0.8 * high]])
-        yield text, shapely.box(x - wide / 2, middles - high / 2, x + wide / 2, middles + high / 2)
+        steps = np.array(list(product((0, 1, -1, 2, -2, 3, -3), (0, 1, -1, 2, -2))))
+        steps = steps[np.argsort(np.abs(steps).sum(axis=1), kind="stable")]
+        middles = np.array([x, y]) + steps[:, ::-1] * (0.15 * wide, 1.2 * high)
+        outside = [(x, north + 0.8 * high), (x, south - 0.8 * high)]
+        at, up = np.concatenate([middles, outside]).T
+        yield text, shapely.box(at - wide / 2, up - high / 2, at + wide / 2, up + high / 2)
 
 
 def _coinciding(at: FloatArray, *, within: float) -> list[list[int]]:

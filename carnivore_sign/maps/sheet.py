@@ -8,11 +8,19 @@ from pathlib import Path
 import geopandas as gpd
 import pandas as pd
 import pyproj
+import shapely
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from carnivore_sign.errors import InputError
-from carnivore_sign.maps.furniture import draw_north, draw_scale_bar, frame_around, lay_out
+from carnivore_sign.maps.furniture import (
+    Frame,
+    corners,
+    draw_north,
+    draw_scale_bar,
+    frame_around,
+    lay_out,
+)
 from carnivore_sign.maps.key import (
     Column,
     draw_share,
@@ -34,15 +42,19 @@ from carnivore_sign.maps.layers import (
 )
 from carnivore_sign.maps.lettering import font, new_figure, place_text, put_text, sheet_of
 from carnivore_sign.maps.names import draw_names
-from carnivore_sign.maps.style import QUIET, SMALL_PT, TITLE_PT
+from carnivore_sign.maps.style import QUIET, SMALL_PT, TEXT_PT, TITLE_PT
 from carnivore_sign.records.tables import taxon_column
 from carnivore_sign.records.vocabularies import TAXA
 from carnivore_sign.space import project, working_crs
 
-SHEET_IN = (11.0, 7.8)
-_MAP_LEFT_IN, _MAP_BOTTOM_IN, _MAP_WIDTH_IN = 0.72, 0.88, 6.9
-_COLUMN_LEFT_IN, _COLUMN_WIDTH_IN = 7.9, 2.85
-_TOP_IN = SHEET_IN[1] - 0.22
+#: The map stands above its key, so that the sheet fills the width of a page in print and its
+#: smallest type is still 7 points there.
+SHEET_IN = (8.3, 9.6)
+_MAP_LEFT_IN, _MAP_BOTTOM_IN, _MAP_WIDTH_IN = 0.72, 3.92, 7.38
+_COLUMN_LEFT_IN, _COLUMN_WIDTH_IN, _COLUMN_STEP_IN = 0.3, 2.42, 2.66
+_COLUMN_TOP_IN = _MAP_BOTTOM_IN - 0.82
+_FOOT_LEFT_IN, _FOOT_WIDTH_IN = 0.3, SHEET_IN[0] - 0.6
+_TOP_IN = SHEET_IN[1] - 0.2
 
 
 def draw_month(
@@ -106,6 +118,8 @@ def draw_month(
         ", ".join(filter(None, [season, date_range(period)])),
     )
     around = [monthly, *(drawn[name] for name in ("trails", "transects") if name in drawn)]
+    if "parcels" in drawn:
+        around.append(_beside(drawn["parcels"], monthly))
     furnish(ax, around, crs)
     if "transects" in drawn:
         draw_transects(ax, drawn["transects"])
@@ -121,27 +135,38 @@ def draw_month(
         parcels=drawn.get("parcels"),
         clear_of=[drawn[name] for name in ("trails",) if name in drawn] + [monthly],
     )
-    column = open_column(figure)
-    column.heading("Segments, and how many of each")
-    scale = weight_scale(ax, monthly)
-    key_of_states(column, monthly, scale)
-    column.heading("Weight: how probable it is that a segment is used")
-    key_of_weight(column, scale, drawn=bool(monthly["p_presence"].notna().any()))
-    if (monthly["visits"] > 0).any():
-        column.heading("Effort")
-        key_of_effort(column, drawn=has_tally(ax))
-    if "trails" in drawn:
-        column.heading(f"Trails, by how probable {TAXA[taxon]} is")
-        key_of_trails(column)
-    if "parcels" in drawn:
-        key_of_parcels(column)
-    column.heading("Share of walked segments used")
-    draw_share(column, share_used(monthly) if share is None else share)
-    column.heading("What this rests on")
-    column.text(_sample_sizes(monthly, len(drawn.get("trails", ()))))
-    if note:
-        column.text(note, lines=3)
+    columns = open_columns(figure)
+    _write_key(columns, ax, monthly, drawn, taxon)
+    columns[0].heading("Share of those walked, used")
+    draw_share(columns[0], share_used(monthly) if share is None else share)
+    rests = _sample_sizes(monthly, len(drawn.get("trails", ())))
+    write_foot(figure, columns, " ".join(filter(None, [rests, note])))
     return figure
+
+
+def _write_key(
+    columns: list[Column],
+    ax: Axes,
+    monthly: gpd.GeoDataFrame,
+    drawn: dict[str, gpd.GeoDataFrame],
+    taxon: str,
+) -> None:
+    states, weight, trails = columns
+    states.heading("Segments in each state")
+    key_of_states(states, monthly)
+    weight.heading("How probable use is: weight")
+    key_of_weight(
+        weight, weight_scale(ax, monthly), drawn=bool(monthly["p_presence"].notna().any())
+    )
+    if (monthly["visits"] > 0).any():
+        weight.heading("Effort")
+        key_of_effort(weight, drawn=has_tally(ax))
+    if "trails" in drawn:
+        trails.heading(f"Trails: probability of {TAXA[taxon]}")
+        key_of_trails(trails)
+    if "parcels" in drawn:
+        trails.heading("Land")
+        key_of_parcels(trails)
 
 
 def open_sheet(title: str, subtitle: str) -> tuple[Figure, Axes]:
@@ -163,33 +188,54 @@ def open_sheet(title: str, subtitle: str) -> tuple[Figure, Axes]:
     return figure, ax
 
 
-def open_column(figure: Figure) -> Column:
-    """Return the column beside the map."""
-    top = figure.axes[0].get_position().y1 * SHEET_IN[1]
-    return Column(figure, left_in=_COLUMN_LEFT_IN, top_in=top + 0.12, width_in=_COLUMN_WIDTH_IN)
+def open_columns(figure: Figure) -> list[Column]:
+    """Return the three columns under the map."""
+    return [
+        Column(
+            figure,
+            left_in=_COLUMN_LEFT_IN + at * _COLUMN_STEP_IN,
+            top_in=_COLUMN_TOP_IN,
+            width_in=_COLUMN_WIDTH_IN,
+        )
+        for at in range(3)
+    ]
 
 
-def furnish(ax: Axes, around: list[gpd.GeoDataFrame], crs: pyproj.CRS) -> None:
+def write_foot(figure: Figure, columns: list[Column], words: str) -> None:
+    """Write what a sheet rests on under its columns, over the whole width."""
+    foot = Column(
+        figure,
+        left_in=_FOOT_LEFT_IN,
+        top_in=min(column.y for column in columns) - 0.02,
+        width_in=_FOOT_WIDTH_IN,
+    )
+    foot.heading("What this rests on")
+    room = max(1, int((foot.y - 0.06) / (TEXT_PT * 1.32 / 72)))
+    foot.text(words, lines=room)
+
+
+def furnish(ax: Axes, around: list[gpd.GeoDataFrame], crs: pyproj.CRS) -> Frame:
     """Give a map its window around the layers, grid, scale bar, north arrow and CRS."""
     figure = sheet_of(ax)
     box = ax.get_position()
-    lay_out(
-        ax,
-        frame_around(around, aspect=box.width * SHEET_IN[0] / (box.height * SHEET_IN[1])),
-    )
+    frame = frame_around(around, aspect=box.width * SHEET_IN[0] / (box.height * SHEET_IN[1]))
+    lay_out(ax, frame)
     draw_scale_bar(ax, crs)
     draw_north(ax, crs)
     code = f" (EPSG:{crs.to_epsg()})" if crs.to_epsg() else ""
     datum = crs.datum.name if crs.datum is not None else "not stated"
-    place_text(
-        figure,
-        _MAP_LEFT_IN + _MAP_WIDTH_IN,
-        0.24,
-        f"Grid: {crs.name}{code}. Datum: {datum}.",
-        font(SMALL_PT),
-        color=QUIET,
-        ha="right",
-    )
+    notes = (f"Grid: {crs.name}{code}.", f"Datum: {datum}.", corners(ax, crs))
+    for line, note in enumerate(notes):
+        place_text(
+            figure,
+            _MAP_LEFT_IN + _MAP_WIDTH_IN,
+            _MAP_BOTTOM_IN - 0.5 - 0.145 * line,
+            note,
+            font(SMALL_PT),
+            color=QUIET,
+            ha="right",
+        )
+    return frame
 
 
 def save_png(figure: Figure, path: str | Path, *, dpi: int = 150) -> Path:
@@ -233,6 +279,14 @@ def date_range(period: str) -> str:
     """
     month = pd.Period(period, freq="M")
     return f"1 to {month.days_in_month} {month.strftime('%B %Y')}"
+
+
+def _beside(parcels: gpd.GeoDataFrame, monthly: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return the parcels beside the surveyed country; one far away must not shrink the map."""
+    west, south, east, north = monthly.total_bounds
+    reach = 0.15 * max(east - west, north - south, 1.0)
+    country = shapely.box(west - reach, south - reach, east + reach, north + reach)
+    return parcels[parcels.geometry.covered_by(country)]
 
 
 def _sample_sizes(monthly: gpd.GeoDataFrame, trails: int) -> str:

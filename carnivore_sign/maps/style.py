@@ -1,10 +1,11 @@
 """Style: the one place of colours, line weights, symbols and type of maps and reports.
 
 The language in short. Colour says what was found: ink for sure, ochre for likely, clear blue
-for looked and not found, a dotted sand for not looked. Each state also differs in lightness,
-so that a grey print reads the same. Weight says how probable use of the unit is: the core of
-the line is the estimate, its pale edge reaches to the upper limit. A tally mark across the
-line is one visit. No colour stands for danger.
+for looked and not found, a sand dotted on a hairline for not looked. Each state also differs in
+lightness, so that a grey print reads the same. Weight says how probable use of the unit is, in
+four steps that can be told apart: the core of the line is the step of the estimate, its pale
+edge that of the upper limit. A tally mark beside the line is one visit. No colour stands for
+danger.
 """
 
 from __future__ import annotations
@@ -68,8 +69,8 @@ STATES: Final[dict[str, StateStyle]] = {
         MAP_STATES["found_likely"],
         cut_off=_per_cent(FOUND_LIKELY_FROM, SURE_FROM),
     ),
-    "not_found": StateStyle("#5ba0bd", "#b4d3e1", MAP_STATES["not_found"]),
-    "not_looked": StateStyle("#c6bfb0", "#c6bfb0", MAP_STATES["not_looked"], dotted=True),
+    "not_found": StateStyle("#4f97b6", "#a5c9da", MAP_STATES["not_found"]),
+    "not_looked": StateStyle("#bdb29b", "#bdb29b", MAP_STATES["not_looked"], dotted=True),
 }
 
 #: The states as they are printed wherever room allows, with the range that each stands for.
@@ -77,9 +78,6 @@ STATE_LABELS: Final[dict[str, str]] = {
     state: f"{style.label} ({style.cut_off})" if style.cut_off else style.label
     for state, style in STATES.items()
 }
-
-#: States whose colour is so dark that a mark on it must be pale.
-DARK_STATES: Final = ("found_sure", "found_likely")
 
 
 @dataclass(frozen=True)
@@ -99,30 +97,46 @@ TRAILS: Final[tuple[TrailStyle, ...]] = (
     TrailStyle(0.0, HAIRLINE, QUIET, f"under {UNLIKELY_BELOW * 100:.0f} %, or not told"),
 )
 
-#: Width in points of a line whose unit has probability 0, and 1.
-LINE_PT: Final = (1.4, 9.0)
+
+@dataclass(frozen=True)
+class WeightStep:
+    """One step of weight: the probability of use it begins at, the width of the line, points."""
+
+    at_least: float
+    width_pt: float
+    label: str
+
+
+#: Steps of weight, least probable first.
+WEIGHTS: Final[tuple[WeightStep, ...]] = (
+    WeightStep(0.0, 1.6, f"under {UNLIKELY_BELOW * 100:.0f} %"),
+    WeightStep(UNLIKELY_BELOW, 4.0, _per_cent(UNLIKELY_BELOW, FOUND_LIKELY_FROM)),
+    WeightStep(FOUND_LIKELY_FROM, 6.6, _per_cent(FOUND_LIKELY_FROM, LIKELY_FROM)),
+    WeightStep(LIKELY_FROM, 9.4, _per_cent(LIKELY_FROM)),
+)
 #: Width in points of a line that carries no estimate, and of a dotted one.
-PLAIN_PT: Final = 1.6
+PLAIN_PT: Final = 2.6
 #: Length in points of a tally mark, and the most that are drawn on one unit.
-TALLY_PT: Final = 13.0
+TALLY_PT: Final = 5.5
 TALLY_MOST: Final = 5
+#: Diameter in points of the ring around a trail that may be of the time of a loss.
+RING_PT: Final = 17.0
 #: Length in points of the head of a trail's arrow.
 ARROW_PT: Final = 8.0
 
 #: Sizes of type in points.
 TITLE_PT: Final = 17.0
 HEADING_PT: Final = 10.0
-TEXT_PT: Final = 8.5
-SMALL_PT: Final = 7.5
+TEXT_PT: Final = 8.8
+SMALL_PT: Final = 8.3
 
 
 def line_width_pt(probability: float) -> float:
-    """Width in points of a unit's line, from its probability of use.
+    """Width in points of a unit's line, from the step of its probability of use.
 
     Examples
     --------
-    >>> round(line_width_pt(0.5), 2)
-    5.2
+    >>> line_width_pt(0.18), line_width_pt(0.27), line_width_pt(0.5)
+    (1.6, 4.0, 6.6)
     """
-    thin, thick = LINE_PT
-    return thin + (thick - thin) * probability
+    return next(step.width_pt for step in reversed(WEIGHTS) if probability >= step.at_least)

@@ -8,11 +8,19 @@ import matplotlib.dates as mdates
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
 
 from carnivore_sign.incidents import IncidentFindings
 from carnivore_sign.incidents.words import percent
 from carnivore_sign.maps.key import style_panel
-from carnivore_sign.maps.lettering import drawable, font, new_figure, put_text
+from carnivore_sign.maps.lettering import (
+    drawable,
+    font,
+    new_figure,
+    place_text,
+    put_text,
+    text_width_in,
+)
 from carnivore_sign.maps.style import (
     INCIDENT,
     INK,
@@ -23,13 +31,18 @@ from carnivore_sign.maps.style import (
     TRAILS,
     WINDOW,
 )
+from carnivore_sign.records.vocabularies import TAXA
 
 #: The most trails that a time line shows: those that may be of that time, then the nearest.
 MOST_TRAILS: Final = 12
 
 _ROW_IN = 0.24
-_LEFT_IN = 2.35
-_WIDE_IN = 10.0
+_LEFT_IN = 2.1
+_WIDE_IN = 8.3
+_HEAD_IN = 0.42
+_FOOT_IN = 0.85
+#: A time line shorter than this many days has the hour at its ticks.
+_HOURS_BELOW_DAYS: Final = 5
 
 
 def timeline(findings: IncidentFindings) -> Figure:
@@ -47,12 +60,12 @@ def timeline(findings: IncidentFindings) -> Figure:
     """
     trails = findings.telling_trails(MOST_TRAILS)
     rows = len(trails) + 2
-    tall = rows * _ROW_IN + 1.25
+    tall = rows * _ROW_IN + _HEAD_IN + _FOOT_IN
     figure = new_figure(_WIDE_IN, tall)
     put_text(
         figure,
-        "When: the loss, the trails near, the walks",
-        at_in=(0.25, tall - 0.1),
+        f"When: the loss, the trails near, the walks{_so_many(trails, findings)}",
+        at_in=(0.25, tall - 0.06),
         width_in=_WIDE_IN - 0.5,
         size_pt=12,
         bold=True,
@@ -61,7 +74,7 @@ def timeline(findings: IncidentFindings) -> Figure:
     ax = figure.add_axes(
         (
             _LEFT_IN / _WIDE_IN,
-            0.6 / tall,
+            _FOOT_IN / tall,
             (_WIDE_IN - _LEFT_IN - 0.3) / _WIDE_IN,
             rows * _ROW_IN / tall,
         )
@@ -79,19 +92,54 @@ def timeline(findings: IncidentFindings) -> Figure:
     ax.set_yticks(range(rows), labels)
     ax.set_ylim(-0.6, rows - 0.4)
     ax.set_xlim(first, last)
-    locator = mdates.AutoDateLocator(maxticks=9, tz=findings.time_zone)  # type: ignore[no-untyped-call]
-    ax.xaxis.set_major_locator(locator)
-    ax.xaxis.set_major_formatter(
-        mdates.ConciseDateFormatter(locator, tz=findings.time_zone)  # type: ignore[no-untyped-call]
-    )
-    ax.set_xlabel(
-        f"local time, {findings.time_zone}", fontproperties=font(SMALL_PT), color=QUIET, loc="right"
-    )
+    _mark_days(ax, findings.time_zone)
     style_panel(ax)
-    ax.xaxis.get_offset_text().set(fontproperties=font(SMALL_PT), color=QUIET, x=0.0)
     for label in ax.get_yticklabels():
         label.set(fontproperties=font(TEXT_PT), color=INK, parse_math=False)
+    if len(trails):
+        _write_key(figure, findings)
     return figure
+
+
+def _mark_days(ax: Axes, zone: str) -> None:
+    """Write the day and the month under every tick, and the year under the first."""
+    locator = mdates.AutoDateLocator(maxticks=8, tz=zone)  # type: ignore[no-untyped-call]
+    ax.xaxis.set_major_locator(locator)
+    shown = mdates.num2date(ax.get_xlim(), tz=zone)  # type: ignore[no-untyped-call]
+    hours = " %H:%M" if (shown[1] - shown[0]).days < _HOURS_BELOW_DAYS else ""
+    ax.xaxis.set_major_formatter(
+        mdates.DateFormatter(f"%d %b{hours}", tz=zone)  # type: ignore[no-untyped-call]
+    )
+    years = dict.fromkeys(f"{time:%Y}" for time in shown)
+    ax.set_xlabel(
+        f"{' to '.join(years)}, local time ({zone})",
+        fontproperties=font(SMALL_PT),
+        color=QUIET,
+        loc="right",
+    )
+
+
+def _so_many(trails: pd.DataFrame, findings: IncidentFindings) -> str:
+    """Say how many of the trails are shown, where that is not all of them."""
+    if len(trails) == len(findings.trails):
+        return ""
+    return f" ({len(trails)} of {len(findings.trails)} trails shown)"
+
+
+def _write_key(figure: Figure, findings: IncidentFindings) -> None:
+    """Write what the fill of a bar means, in one line at the foot."""
+    x, y = _LEFT_IN, 0.16
+    text = f"probability of {TAXA[findings.taxon]}:"
+    place_text(figure, 0.25, y - 0.04, text, font(SMALL_PT), color=INK)
+    x = max(x, 0.35 + text_width_in(figure, text, font(SMALL_PT)))
+    for style in TRAILS:
+        bar = Rectangle(
+            (x, y - 0.05), 0.32, 0.11, facecolor=style.fill, edgecolor=style.edge, linewidth=1.0
+        )
+        bar.set_transform(figure.dpi_scale_trans)
+        figure.add_artist(bar)
+        place_text(figure, x + 0.4, y - 0.04, style.label, font(SMALL_PT), color=INK)
+        x += 0.75 + text_width_in(figure, style.label, font(SMALL_PT))
 
 
 def _numbered(trails: pd.DataFrame) -> list[tuple[int, object]]:
@@ -99,7 +147,7 @@ def _numbered(trails: pd.DataFrame) -> list[tuple[int, object]]:
 
 
 def _label(number: int, trail: object, findings: IncidentFindings) -> str:
-    return drawable(f"trail {number}: {findings.taxon.replace('_', ' ')} {percent(trail.p_taxon)}")  # type: ignore[attr-defined]
+    return drawable(f"trail {number}: {TAXA[findings.taxon]} {percent(trail.p_taxon)}")  # type: ignore[attr-defined]
 
 
 def _span(findings: IncidentFindings, trails: pd.DataFrame) -> tuple[pd.Timestamp, pd.Timestamp]:

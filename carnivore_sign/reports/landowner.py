@@ -80,9 +80,9 @@ def landowner_report(
         Paragraph("What cannot be said:"),
         Bullets(_cannot_be_said(findings, words)),
         Paragraph(_agency_line(agency)),
-        *_map_blocks(findings, words, map_png),
-        NewPage(),
         *passing_blocks(findings, words),
+        NewPage(),
+        *_map_blocks(findings, words, map_png),
         *reported_blocks(findings, record),
         *near_blocks(findings, words, record),
         *looked_blocks(findings, record),
@@ -228,8 +228,8 @@ def _map_blocks(
     if png is None:
         return ()
     caption = (
-        "The place, the trails near, and the surveyed lines. "
-        f"The ring is {kilometres(findings.within_m)} away."
+        "The place, the surveyed lines, and the trails near; those with a ring may be of the time "
+        f"of the loss. The small map shows all within {kilometres(findings.within_m)}."
     )
     return (FigureBlock(png, caption, f"Map. {alt_text(findings, words)}"),)
 

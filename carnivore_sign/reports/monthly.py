@@ -89,8 +89,8 @@ def monthly_report(
     blocks: tuple[Block, ...] = (
         Paragraph(" ".join(sentences), lead=True),
         *_map_blocks(map_png, monthly, taxon, month, sentences),
-        _summary_table(monthly, rates[rates["period"].eq(period)], share, taxon),
         NewPage(),
+        _summary_table(monthly, rates[rates["period"].eq(period)], share, taxon),
         *effort_blocks(visits, record),
         *rate_blocks(rates, period, taxon),
         *segment_blocks(monthly, taxon, record),

@@ -236,6 +236,9 @@ def timeline_blocks(
     if png is None:
         return ()
     caption = "When the loss was, when each trail can have been made, and when somebody walked."
+    shown = len(findings.telling_trails(MOST_TRAILS))
+    if shown < len(findings.trails):
+        caption += f" {shown} of {len(findings.trails)} trails are shown, as in the table."
     return (FigureBlock(png, caption, f"Time line. {alt_text(findings, words)}"),)
 
 
