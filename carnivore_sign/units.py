@@ -87,24 +87,11 @@ def lengths_from_text(
     raw = text.astype("object")
     present = raw.notna() & raw.astype(str).str.strip().ne("")
     words = raw.astype(str).where(present, "")
-    plain = words.str.extract(_LENGTH)
-    mixed = words.str.extract(_MIXED)
-
-    number = pd.to_numeric(plain["number"].str.replace(",", "."), errors="coerce")
-    whole = pd.to_numeric(mixed["whole"], errors="coerce").fillna(0.0)
-    fraction = pd.to_numeric(mixed["top"], errors="coerce") / pd.to_numeric(
-        mixed["bottom"], errors="coerce"
-    )
-    number = number.fillna(whole + fraction)
-    spelled = plain["unit"].fillna(mixed["unit"]).fillna("").str.lower()
+    number, spelled = _numbers_with_units(words, present)
     unit = spelled.map(SPELLINGS)
     if default_unit is not None:
         unit = unit.mask(spelled.eq("") & number.notna(), default_unit)
     values = number * unit.map(METRES) / METRES[to]
-    inches = _inches_behind_feet(words)
-    both = inches.notna()
-    number, unit = number.where(~both, inches), unit.where(~both, "in")
-    values = values.where(~both, inches * METRES["in"] / METRES[to])
 
     faults = pd.Series(pd.NA, index=text.index, dtype="object")
     faults[present & number.isna()] = "not a length"
@@ -116,9 +103,37 @@ def lengths_from_text(
     return values.astype(float), faults.dropna().astype(str)
 
 
+def _numbers_with_units(words: pd.Series, present: pd.Series) -> tuple[pd.Series, pd.Series]:
+    """Return the number of each length, and its unit in lower case as it was spelled.
+
+    The rarer ways of writing are tried on what the commoner ones leave over.
+    """
+    plain = words.str.extract(_LENGTH)
+    number = pd.to_numeric(plain["number"].str.replace(",", ".", regex=False), errors="coerce")
+    number = number.astype(float)
+    spelled = plain["unit"].fillna("").str.lower()
+    left = present & number.isna()
+    if left.any():
+        rest = words[left].str.lower()
+        fractions, units = _mixed_numbers(rest)
+        inches = _inches_behind_feet(rest)
+        number[left] = inches.fillna(fractions)
+        spelled[left] = units.mask(inches.notna(), "in")
+    return number, spelled
+
+
+def _mixed_numbers(words: pd.Series) -> tuple[pd.Series, pd.Series]:
+    """Return numbers with a fraction behind them, such as 3 1/4, and their units."""
+    parts = words.str.extract(_MIXED)
+    whole, top, bottom = (
+        pd.to_numeric(parts[name], errors="coerce") for name in ("whole", "top", "bottom")
+    )
+    return whole.fillna(0.0) + top / bottom, parts["unit"].fillna("")
+
+
 def _inches_behind_feet(words: pd.Series) -> pd.Series:
     """Return lengths of feet and inches in inches; NaN where there are not both."""
-    parts = words.str.lower().str.extract(_FEET_INCHES)
+    parts = words.str.extract(_FEET_INCHES)
     has_inches = parts["inches"].notna() | parts["over"].notna()
     feet, whole, over, under = (
         pd.to_numeric(parts[name].str.replace(",", "."), errors="coerce")

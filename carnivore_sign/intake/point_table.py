@@ -120,6 +120,8 @@ def _from_epoch(clock: pd.Series) -> pd.Series:
 def _measure(cells: Cells, name: str, *, unit: str | None = None) -> pd.Series:
     """Read a column of numbers or lengths; what is none is left out and told."""
     text = cells.text(name)
+    if text.eq("").all():
+        return pd.Series(float("nan"), index=text.index)
     if unit is None:
         values, faults = numbers_from_text(text)
     else:

@@ -241,7 +241,8 @@ def sort_rows(
 def _named_twice(rows: pd.DataFrame, table: Table, contents: pd.Series) -> pd.DataFrame:
     """List the rows that share their name with another row of the file."""
     keys = [key for key in table.key if key in rows]
-    if not keys or len(keys) < len(table.key):
+    names = pd.DataFrame(rows[keys])
+    if len(keys) < len(table.key) or not names.duplicated().any():
         return pd.DataFrame({"row": [], "reason": []}, dtype="object")
     named = rows.loc[rows[keys].notna().all(axis=1), [*keys, "source_row"]].astype("object")
     named["content"] = contents.loc[named.index]
