@@ -145,9 +145,7 @@ def _density(same: FloatArray, model: LinkModel) -> float:
     return float(((1.0 - same).sum() + behind) / (same.sum() + _PAIRS_BEHIND) / reach_km)
 
 
-def _gaps(
-    metres: FloatArray, same: FloatArray, model: LinkModel, working: LinkModel
-) -> LinkModel:
+def _gaps(metres: FloatArray, same: FloatArray, model: LinkModel, working: LinkModel) -> LinkModel:
     """Fit the distance of sign of one passage: its mean first, then its shape."""
     total = (same * metres).sum() + _PAIRS_BEHIND * working.gap_m
     mean = float(total / (same.sum() + _PAIRS_BEHIND))
