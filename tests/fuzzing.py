@@ -1,7 +1,8 @@
 """Fuzzing: files changed at random, the same ones every time, for the tests of the readers.
 
-``CARNIVORE_SIGN_FUZZ_FILES`` in the environment asks for another number of files than the
-2,000 of each kind: ``CARNIVORE_SIGN_FUZZ_FILES=100000 pytest -k fuzz``.
+The tests read 2,000 files of each kind, of slow kinds fewer; ``CARNIVORE_SIGN_FUZZ_FILES`` in
+the environment asks for another number. For many more, with a table of what came of them:
+``python -m tests.fuzz gpx --files 100000``.
 """
 
 from __future__ import annotations
@@ -16,13 +17,24 @@ from carnivore_sign.errors import InputError
 from carnivore_sign.intake.files import read_any
 from carnivore_sign.intake.reading import Reading
 from carnivore_sign.intake.source import Source
+from carnivore_sign.records.check import conform, find_faults
+from carnivore_sign.records.tables import SEASON_TABLES
 
 FILES = int(os.environ.get("CARNIVORE_SIGN_FUZZ_FILES", "2000"))
 MAX_SECONDS = 5.0
+#: Every how many readings one is held against the schema.
+CHECKED_EVERY = 10
 _WORDS = (
     *(b"", b"\x00", b"\xff\xfe", b"\xc3", b"&", b"<", b">", b"]]>", b"<!--", b"{", b"[", b'"'),
     *(b"NaN", b"1e999", b"-", b",", b"*", b"$", b"\n", b"9" * 400, b"180", b"-90.0000001"),
 )
+
+
+def assert_kept_to_schema(reading: Reading) -> None:
+    """Hold the rows kept against their tables."""
+    for name, frame in reading.tables.items():
+        assert find_faults(frame, SEASON_TABLES[name]).empty
+        assert conform(frame, SEASON_TABLES[name]).dtypes.equals(frame.dtypes)
 
 
 def mutations(seeds: Sequence[bytes], *, files: int = FILES, seed: int = 5) -> Iterator[bytes]:
@@ -60,7 +72,8 @@ def read_all(
     """Read every file as `kind`; return how many gave a reading, and how many rows there were.
 
     A reading adds up or cannot be made; a file may be refused with `InputError` and in no
-    other way, and none may take longer than `MAX_SECONDS`.
+    other way, and none may take longer than `MAX_SECONDS`. What was kept keeps to its schema,
+    which an import relies on.
     """
     good = rows = 0
     for data in files:
@@ -73,5 +86,17 @@ def read_all(
         else:
             good += 1
             rows += sum(reading.rows_in.values())
+            if good % CHECKED_EVERY == 1:
+                assert_kept_to_schema(reading)
         assert time.perf_counter() - start < MAX_SECONDS
     return good, rows
+
+
+def from_disk(path: Path, kind: str) -> Callable[[Source], Reading]:
+    """Return a reader of files that GDAL wants to have on the disk."""
+
+    def read(source: Source) -> Reading:
+        path.write_bytes(source.data)
+        return read_any(Source(path, source.sha256, source.data), kind=kind, time_zone="UTC")
+
+    return read

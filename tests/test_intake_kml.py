@@ -249,10 +249,14 @@ def test_what_is_written_is_read(
     assert (fixes["time"] == pd.Timestamp(when, tz="UTC").round("ms")).all()
 
 
+def fuzz_seeds() -> list[bytes]:
+    text = kml(POINT.format(""), LINE, AREA, track(WHENS, COORDS))
+    return [text.encode(), text.encode(), packed({"doc.kml": text})]
+
+
 @pytest.mark.parametrize("kind", ["kml", "layer"])
 def test_fuzzed_files_do_no_harm(kind: str) -> None:
-    text = kml(POINT.format(""), LINE, AREA, track(WHENS, COORDS))
-    seeds = [text.encode(), text.encode(), packed({"doc.kml": text})]
+    seeds = fuzz_seeds()
     files = fuzzing.FILES // (1 if kind == "kml" else 4)
     good, rows = fuzzing.read_all(kind, fuzzing.mutations(seeds, files=files))
     assert good > 0.4 * files

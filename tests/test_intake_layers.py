@@ -168,3 +168,13 @@ def test_a_layer_that_declares_entities_is_refused(real_files: Path) -> None:
     for name in ("made__bomb_billion_laughs.kml", "made__xxe_external_entity.kml"):
         with pytest.raises(FileUnreadable, match="XML entities"):
             read_file(real_files / "broken" / name)
+
+
+def test_a_name_that_is_not_whole_utf_8_is_read_as_latin_1(tmp_path: Path) -> None:
+    line = LineString([(-119.2, 37.4), (-119.2, 37.5)])
+    gpd.GeoDataFrame({"name": ["Muxoz"]}, geometry=[line], crs=4326).to_file(tmp_path / "a.fgb")
+    content = (tmp_path / "a.fgb").read_bytes()
+    (tmp_path / "a.fgb").write_bytes(content.replace(b"Muxoz", "Muñoz".encode("latin-1")))
+    reading = read_file(tmp_path / "a.fgb")
+    assert reading.tables["transects"]["transect"].tolist() == ["Muñoz"]
+    assert "read as Latin-1" in "; ".join(reading.notes)

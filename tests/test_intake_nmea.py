@@ -259,11 +259,14 @@ def test_what_is_written_is_read(
     assert fix["time"] == pd.Timestamp(when, tz="UTC").floor("ms")
 
 
-def test_fuzzed_logs_do_no_harm() -> None:
+def fuzz_seeds() -> list[bytes]:
     pairs = [rmc(f"12000{n}", "140226") + gga(f"12000{n}") for n in range(4)]
     marks = [framed("GPWPL,3558.322,N,08708.082,W,S014"), framed("GPZDA,120004,14,02,2026,00,00")]
     seed = "".join([*pairs, *marks])
-    seeds = [seed.encode(), seed.replace(",A,", ",V,", 2).encode(), seed.encode("utf-16")]
-    good, rows = fuzzing.read_all("nmea", fuzzing.mutations(seeds))
+    return [seed.encode(), seed.replace(",A,", ",V,", 2).encode(), seed.encode("utf-16")]
+
+
+def test_fuzzed_logs_do_no_harm() -> None:
+    good, rows = fuzzing.read_all("nmea", fuzzing.mutations(fuzz_seeds()))
     assert good > 0.9 * fuzzing.FILES
     assert rows > 4 * good

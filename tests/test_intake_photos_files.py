@@ -270,6 +270,10 @@ def damaged(seeds: list[bytes], count: int) -> Iterator[bytes]:
         yield bytes(data)
 
 
+def fuzz_seeds() -> list[bytes]:
+    return [make(BLOCK) for make in MAKERS.values()]
+
+
 @pytest.mark.parametrize("form", MAKERS)
 def test_fuzzed_photos_give_a_row_or_a_reason_and_never_more(form: str, tmp_path: Path) -> None:
     seeds = [MAKERS[form](BLOCK)]

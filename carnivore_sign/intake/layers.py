@@ -145,7 +145,13 @@ def _read_features(source: Source, crs: str | None) -> tuple[gpd.GeoDataFrame, l
 
 
 def _read_one(source: Source, layer: str) -> gpd.GeoDataFrame:
-    frame = pyogrio.read_dataframe(source.path, layer=layer, on_invalid="ignore")
+    try:
+        frame = pyogrio.read_dataframe(source.path, layer=layer, on_invalid="ignore")
+    except UnicodeDecodeError:
+        frame = pyogrio.read_dataframe(
+            source.path, layer=layer, on_invalid="ignore", encoding="ISO-8859-1"
+        )
+        warnings.warn("the texts are not whole UTF-8; they were read as Latin-1", stacklevel=1)
     if not isinstance(frame, gpd.GeoDataFrame):
         return gpd.GeoDataFrame(geometry=[])
     return frame
