@@ -39,7 +39,7 @@ from carnivore_sign.maps.style import (
     WEIGHTS,
 )
 
-_SAMPLE_IN = 0.5
+_SAMPLE_IN = 0.46
 _GAP_IN = 0.12
 
 

@@ -183,7 +183,7 @@ def _board(ax: Axes, lines: Sequence[Shapes], parcels: gpd.GeoDataFrame | None) 
     outlines = shapely.boundary(outlines[~shapely.is_missing(outlines)])
     return _Board(
         ax,
-        shapely.STRtree(shapely.buffer(outlines, 0.6 * room, quad_segs=2)),
+        shapely.STRtree(shapely.buffer(outlines, 0.5 * room, quad_segs=2)),
         shapely.STRtree(shapely.buffer(drawn, room, quad_segs=2)),
         [_north_box(ax)],
     )
@@ -271,9 +271,9 @@ def _parcel_places(ax: Axes, parcels: gpd.GeoDataFrame) -> Iterable[tuple[str, S
     for name, (x, y), (_, south, _, north) in zip(known["parcel"], inside, bounds, strict=True):
         text = _short(name)
         wide, high = _size(ax, text)
-        steps = np.array(list(product((0, 1, -1, 2, -2, 3, -3), (0, 1, -1, 2, -2))))
+        steps = np.array(list(product(range(-7, 8), range(-4, 5))))
         steps = steps[np.argsort(np.abs(steps).sum(axis=1), kind="stable")]
-        middles = np.array([x, y]) + steps[:, ::-1] * (0.15 * wide, 1.2 * high)
+        middles = np.array([x, y]) + steps[:, ::-1] * (0.08 * wide, 0.5 * high)
         outside = [(x, north + 0.8 * high), (x, south - 0.8 * high)]
         at, up = np.concatenate([middles, outside]).T
         yield text, shapely.box(at - wide / 2, up - high / 2, at + wide / 2, up + high / 2)

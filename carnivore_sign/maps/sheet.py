@@ -42,16 +42,16 @@ from carnivore_sign.maps.layers import (
 )
 from carnivore_sign.maps.lettering import font, new_figure, place_text, put_text, sheet_of
 from carnivore_sign.maps.names import draw_names
-from carnivore_sign.maps.style import QUIET, SMALL_PT, TEXT_PT, TITLE_PT
+from carnivore_sign.maps.style import QUIET, SMALL_PT, TITLE_PT
 from carnivore_sign.records.tables import taxon_column
 from carnivore_sign.records.vocabularies import TAXA
 from carnivore_sign.space import project, working_crs
 
 #: The map stands above its key, so that the sheet fills the width of a page in print and its
 #: smallest type is still 7 points there.
-SHEET_IN = (8.3, 9.6)
-_MAP_LEFT_IN, _MAP_BOTTOM_IN, _MAP_WIDTH_IN = 0.72, 3.92, 7.38
-_COLUMN_LEFT_IN, _COLUMN_WIDTH_IN, _COLUMN_STEP_IN = 0.3, 2.42, 2.66
+SHEET_IN = (8.3, 9.85)
+_MAP_LEFT_IN, _MAP_BOTTOM_IN, _MAP_WIDTH_IN = 0.72, 4.15, 7.38
+_COLUMN_LEFT_IN, _COLUMN_WIDTH_IN, _COLUMN_STEP_IN = 0.3, 2.5, 2.66
 _COLUMN_TOP_IN = _MAP_BOTTOM_IN - 0.82
 _FOOT_LEFT_IN, _FOOT_WIDTH_IN = 0.3, SHEET_IN[0] - 0.6
 _TOP_IN = SHEET_IN[1] - 0.2
@@ -210,8 +210,8 @@ def write_foot(figure: Figure, columns: list[Column], words: str) -> None:
         width_in=_FOOT_WIDTH_IN,
     )
     foot.heading("What this rests on")
-    room = max(1, int((foot.y - 0.06) / (TEXT_PT * 1.32 / 72)))
-    foot.text(words, lines=room)
+    room = max(1, int((foot.y - 0.06) / (SMALL_PT * 1.32 / 72)))
+    foot.text(words, lines=room, quiet=True)
 
 
 def furnish(ax: Axes, around: list[gpd.GeoDataFrame], crs: pyproj.CRS) -> Frame:
