@@ -161,12 +161,14 @@ def test_trails_of_another_local_month_are_passed_over() -> None:
     assert [row[0] for row in table(report, "Undec").rows] == ["T4"]
 
 
-def test_the_month_before_is_compared_by_its_limits() -> None:
-    assert "may explain the difference" in all_text(REPORT)
-    apart = COUNTRY.rates.assign(
-        trails_per_km_low=[0.001, 0.2], trails_per_km_high=[0.1, 0.4], trails_per_km=[0.05, 0.3]
-    )
-    assert "speaks for a change" in all_text(month_report(make_country(rates=apart)))
+def test_the_month_before_is_printed_with_limits_and_judged_by_the_comparison_alone() -> None:
+    before, now = COUNTRY.rates["trails_per_km"] * 100
+    said = all_text(REPORT)
+    assert f"The month before had {before:.1f} trails per 100 km (" in said
+    assert f"and this one {now:.1f} trails per 100 km (" in said
+    assert "chance" not in said.split("The month before")[1].split("Limits are")[0]
+    judged = month_report(COUNTRY, change="Trails were found oftener in May.")
+    assert "Trails were found oftener in May." in all_text(judged)
     alone = COUNTRY.rates.iloc[[1]]
     assert "The month before" not in all_text(month_report(make_country(rates=alone)))
 

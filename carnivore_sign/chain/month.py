@@ -35,7 +35,7 @@ from carnivore_sign.reports import (
     write_html,
     write_pdf,
 )
-from carnivore_sign.survey import detection_rates
+from carnivore_sign.survey import compare_rates, detection_rates
 
 _PERIOD = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
 
@@ -125,6 +125,7 @@ def _write_month(
         trails=grounded,
         record=_record(analysis, period, made_on, presence.message),
         map_png=png,
+        change=_change(analysis, period),
         share=share,
     )
     return {
@@ -148,6 +149,21 @@ def _record(analysis: Analysis, period: str, made_on: dt.date | None, message: s
     record = page_record(analysis, made_on, [message])
     tried = month_under_priors(analysis, period)
     return replace(record, choices=replace(record.choices, tried=tried))
+
+
+def _change(analysis: Analysis, period: str) -> str | None:
+    """Compare the month's rate with that of the month before, if that was walked."""
+    before = str(pd.Period(period, freq="M") - 1)
+    if before not in set(analysis.visits["period"]):
+        return None
+    compared = compare_rates(
+        analysis.visits,
+        analysis.detections,
+        first=before,
+        second=period,
+        taxon=analysis.options.taxon,
+    )
+    return compared.sentence
 
 
 def _write_tables(

@@ -8,7 +8,7 @@ from typing import Final
 import pandas as pd
 
 from carnivore_sign.incidents import PROBABILITY_WORDS, IncidentFindings
-from carnivore_sign.incidents.words import MISSING, percent_range
+from carnivore_sign.incidents.words import percent_range
 from carnivore_sign.records.vocabularies import LIKELY_FROM, UNLIKELY_BELOW
 from carnivore_sign.reports.content import Block, Bullets, Heading, Paragraph, TableBlock
 from carnivore_sign.reports.leading import not_in_the_range
@@ -36,7 +36,8 @@ _PRESENCE: Final = (
     "counts by its likelihood ratio, so that a doubtful trail says little. The rates and the "
     "share of the walked segments used are fitted together, and the limits carry their "
     "uncertainty. The model takes segments as independent of each other, which neighbours may "
-    "not be."
+    "not be: blank segments between blank ones are less likely used than said, and those beside "
+    "finds likelier."
 )
 _PRESENCE_SHORT: Final = (
     "Use of segments comes from a model of occupancy with imperfect detection and scored signs. "
@@ -57,8 +58,6 @@ def month_method(*, fitted: bool) -> tuple[Block, ...]:
     papers = (
         "Garwood 1936, Biometrika 28:437-442: exact limits of a Poisson count, where all is sure.",
         *(_PRESENCE_PAPERS if fitted else ()),
-        "Van Dyke, Brocke & Shaw 1986, Journal of Wildlife Management 50:102-109: track counts "
-        f"per distance {MISSING} how much walking a blank needs.",
     )
     return (
         Heading(_HEADING),

@@ -42,6 +42,7 @@ def monthly_report(
     record: PageRecord,
     map_png: bytes | None = None,
     share: tuple[float, float, float] | None = None,
+    change: str | None = None,
 ) -> Report:
     """Write the report of one month.
 
@@ -63,6 +64,8 @@ def monthly_report(
         The sheet of `draw_month`.
     share : tuple of float, optional
         Share of the walked segments used, with its limits; by default as on the sheet.
+    change : str, optional
+        What a comparison of the rates with those of the month before says, as sentences.
 
     Returns
     -------
@@ -92,7 +95,7 @@ def monthly_report(
         NewPage(),
         _summary_table(monthly, rates[rates["period"].eq(period)], share, taxon),
         *effort_blocks(visits, record),
-        *rate_blocks(rates, period, taxon),
+        *rate_blocks(rates, period, taxon, change),
         *segment_blocks(monthly, taxon, record),
         *prior_blocks(record.choices, taxon),
         *undecided_blocks(trails, taxon, record),

@@ -65,7 +65,9 @@ def effort_blocks(visits: pd.DataFrame, record: PageRecord) -> tuple[Block, ...]
     return (Heading("Effort"), Paragraph(said), table)
 
 
-def rate_blocks(rates: pd.DataFrame, period: str, taxon: str) -> tuple[Block, ...]:
+def rate_blocks(
+    rates: pd.DataFrame, period: str, taxon: str, change: str | None = None
+) -> tuple[Block, ...]:
     """Print the rates of all months, and compare the month with the one before."""
     heading = Heading("Detections and rates")
     if rates.empty:
@@ -88,12 +90,12 @@ def rate_blocks(rates: pd.DataFrame, period: str, taxon: str) -> tuple[Block, ..
     )
     return (
         heading,
-        *_change_paragraph(rates, period),
+        *_change_paragraph(rates, period, change),
         TableBlock(frame, caption, units, decimals),
     )
 
 
-def _change_paragraph(rates: pd.DataFrame, period: str) -> tuple[Block, ...]:
+def _change_paragraph(rates: pd.DataFrame, period: str, change: str | None) -> tuple[Block, ...]:
     """Compare with the month before, where both have limits."""
     before = str(pd.Period(period, freq="M") - 1)
     needed = ["trails_per_km", "trails_per_km_low", "trails_per_km_high"]
@@ -102,15 +104,13 @@ def _change_paragraph(rates: pd.DataFrame, period: str) -> tuple[Block, ...]:
     known = rates.dropna(subset=needed).drop_duplicates("period", keep=False).set_index("period")
     if before not in known.index or period not in known.index:
         return ()
-    low, high = known["trails_per_km_low"], known["trails_per_km_high"]
-    apart = low[period] > high[before] or low[before] > high[period]
-    said = (
-        f"The month before had {known['trails_per_km'][before] * 100:.1f} trails per 100 km, and "
-        f"this one {known['trails_per_km'][period] * 100:.1f}. "
-    )
-    said += (
-        "The limits of the two do not overlap, which speaks for a change."
-        if apart
-        else "The limits of the two overlap, so that chance alone may explain the difference."
-    )
+    told = [
+        f"{known['trails_per_km'][month] * 100:.1f} trails per 100 km "
+        f"({known['trails_per_km_low'][month] * 100:.1f} to "
+        f"{known['trails_per_km_high'][month] * 100:.1f})"
+        for month in (before, period)
+    ]
+    said = f"The month before had {told[0]}, and this one {told[1]}."
+    if change:
+        said += f" {change}"
     return (Paragraph(said),)
