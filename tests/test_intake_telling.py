@@ -96,7 +96,11 @@ def test_lines_name_files_without_their_folder_and_json_with_it(
     assert main(command) == 2
     out = capsys.readouterr().out
     assert str(far) not in out
-    for name in ("empty.gpx: the file is empty", "wrong.csv: no table", "sign.csv: none of its 1"):
+    for name in (
+        "empty.gpx: the file is empty",
+        "wrong.csv: no table",
+        "sign.csv: its only row could",
+    ):
         assert f"  problem: {name}" in out
     assert main([*command, "--json"]) == 2
     plain = json.loads(capsys.readouterr().out)
@@ -116,8 +120,8 @@ def test_a_log_without_a_usable_fix_is_told_as_it_was_counted(
     assert "  fixes: 2 read, 0 kept, 2 set aside" in lines
     (problem,) = summary.problems
     assert problem == (
-        "walk.gpx: none of its 2 points could be used; each was set aside, and the season has "
-        "the log without them."
+        "walk.gpx: none of its 2 points could be used; each was set aside; the season has the "
+        "log without a point."
     )
 
 

@@ -26,8 +26,8 @@ _IN_RECORD: Final = {
     "pad_width": "pad_width_mm",
 }
 _WRITTEN_AS: Final = {
-    "date": "2026-02-14; with it, time is the local time of day",
-    "time": "07:40 beside a date, or one moment: 2026-02-14T07:40-08:00",
+    "date": "2026-02-14, 14 Feb 2026 or 14.02.2026; with it, time is the local time of day",
+    "time": "07:40, 0740 or 7:40 pm beside a date, or one moment: 2026-02-14T07:40-08:00",
     "lat": "latitude in degrees, in any usual spelling; or name a waypoint instead",
     "lon": "longitude in degrees, in any usual spelling",
     "position": "the whole place in one cell: degrees, UTM with zone, or MGRS",
@@ -39,7 +39,7 @@ _WRITTEN_AS: Final = {
     "age_min": "2 h, 1 d; a bare number is hours",
     "age_max": "2 h, 1 d; a bare number is hours",
     "direction": "degrees from true north, or a compass point (NNE)",
-    "stride": "36 in, 92 cm, 0.92 m",
+    "stride": "36 in, 3' 1\", 92 cm, 0.92 m",
     "length": "82 mm, 8,2 cm, 3 1/4 in; or the unit in the name: length_mm",
     "width": "as length",
     "pad_width": "as length",

@@ -173,12 +173,11 @@ def _nothing_kept(reading: Reading) -> str:
     rows = sum(rows for table, rows in reading.rows_in.items() if table != "logs")
     if not rows:
         return f"{reading.file}: it holds no point. Look whether the device recorded at all."
-    if "logs" not in reading.tables:
-        return f"{reading.file}: none of its {rows} rows could be used; each was set aside."
-    return (
-        f"{reading.file}: none of its {rows} points could be used; each was set aside, and the "
-        "season has the log without them."
-    )
+    what = "point" if "logs" in reading.tables else "row"
+    told = f"{reading.file}: its only {what} could not be used, and was set aside"
+    if rows > 1:
+        told = f"{reading.file}: none of its {rows} {what}s could be used; each was set aside"
+    return f"{told}; the season has the log without a point." if what == "point" else f"{told}."
 
 
 def fit_into(
