@@ -51,7 +51,11 @@ def insert_rows(connection: sqlite3.Connection, table: Table, frame: pd.DataFram
     A column that holds one value only, as most of a log's do, is written into the statement
     and not handed over row by row, and a statement carries several rows.
     """
-    columns = {column.name: _to_sql(frame[column.name], column.kind) for column in table.columns}
+    columns = {
+        column.name: _to_sql(frame[column.name], column.kind)
+        for column in table.columns
+        if not _is_blank(frame[column.name].array)
+    }
     edges = None
     if table.geometry:
         shapes = frame["geometry"].to_numpy()
@@ -61,6 +65,7 @@ def insert_rows(connection: sqlite3.Connection, table: Table, frame: pd.DataFram
     literals = {name: _literal(values) for name, values in columns.items()}
     varying = [values for name, values in columns.items() if literals[name] is None]
     if not varying:
+        columns = columns or {table.columns[0].name: [None] * len(frame)}
         varying, literals = list(columns.values()), dict.fromkeys(columns)
     head = f"INSERT INTO {quoted(table.name)} ({', '.join(map(quoted, columns))}) VALUES "
     row = "(" + ", ".join(literal or "?" for literal in literals.values()) + ")"
@@ -80,6 +85,11 @@ def insert_rows(connection: sqlite3.Connection, table: Table, frame: pd.DataFram
     return edges
 
 
+def _is_blank(values: pd.api.extensions.ExtensionArray) -> bool:
+    """Tell whether a column holds nothing, and can be left out of the statement."""
+    return bool(len(values)) and bool(pd.isna(values[0])) and bool(pd.isna(values).all())
+
+
 def _literal(values: Sequence[Any]) -> str | None:
     """Return the one value of a column as SQL, or None if it has several or needs care."""
     first = values[0]
@@ -97,9 +107,7 @@ def _literal(values: Sequence[Any]) -> str | None:
 def _to_sql(values: pd.Series, kind: str) -> list[Any]:
     if kind == "time":
         return _time_words(values)
-    missing = values.isna().to_numpy()
-    if missing.all():
-        return [None] * len(values)
+    missing = np.asarray(pd.isna(values.array))
     if kind in ("number", "probability"):
         plain = values.to_numpy(dtype=float).tolist()
     elif kind == "integer":
