@@ -1,9 +1,12 @@
-"""Shared fixtures: a new season, and the folder of real files when it is there."""
+"""Shared fixtures: a new season, a real browser, and the folder of real files when it is there."""
 
 from __future__ import annotations
 
 import os
+import shutil
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -27,3 +30,48 @@ def real_files() -> Path:
     if not (REAL / "MANIFEST.csv").is_file():
         pytest.skip(f"no folder of real files at {REAL} (set CARNIVORE_SIGN_REAL_FILES)")
     return REAL
+
+
+# Quiet switches: no sandbox (tests may run as root), and nothing that calls home.
+QUIET = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-sync",
+    "--disable-background-networking",
+    "--disable-component-update",
+]
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """Return a headless Chromium; tests that need it are skipped where there is none."""
+    chromium = shutil.which("chromium") or shutil.which("google-chrome")
+    if chromium is None:
+        pytest.skip("no Chromium on this machine")
+    playwright = pytest.importorskip("playwright.sync_api")
+    with playwright.sync_playwright() as driver:
+        running = driver.chromium.launch(executable_path=chromium, args=QUIET)
+        yield running
+        running.close()
+
+
+@pytest.fixture
+def page(browser: Any) -> Iterator[Any]:
+    """Return an empty page; the test fails if a script fails or a request leaves the machine."""
+    context = browser.new_context(accept_downloads=True)
+    opened = context.new_page()
+    faults: list[str] = []
+    opened.on("pageerror", lambda error: faults.append(f"a script failed: {error}"))
+    opened.on(
+        "request",
+        lambda request: (
+            None
+            if request.url.startswith(("file:", "data:", "blob:", "about:"))
+            else faults.append(f"the page asked for {request.url}")
+        ),
+    )
+    yield opened
+    context.close()
+    assert not faults, faults
