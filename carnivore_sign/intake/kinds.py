@@ -7,11 +7,12 @@ from typing import Final
 
 from carnivore_sign.errors import UnknownKind
 from carnivore_sign.intake.archives import ZIP_MAGIC
-from carnivore_sign.intake.columns import TABLE_COLUMNS, is_point_table, read_header
+from carnivore_sign.intake.columns import TABLE_COLUMNS, is_point_table
 from carnivore_sign.intake.fit import FIT_AT, FIT_MAGIC
 from carnivore_sign.intake.geojson import is_log as is_geojson_log
 from carnivore_sign.intake.kml import is_kml, kind_of_kml
 from carnivore_sign.intake.photo_files import form_of
+from carnivore_sign.intake.sheets import read_header
 from carnivore_sign.intake.source import Source, as_utf8
 from carnivore_sign.intake.workbook import is_workbook
 

@@ -14,11 +14,12 @@ from typing import Final
 import pandas as pd
 
 from carnivore_sign.intake.cells import numbers_from_text
-from carnivore_sign.intake.columns import POINT_COLUMNS, read_grid
+from carnivore_sign.intake.columns import POINT_COLUMNS
 from carnivore_sign.intake.logs import LogHead, log_reading
 from carnivore_sign.intake.positions import COLUMNS as PLACE_COLUMNS
 from carnivore_sign.intake.positions import positions_from_columns
 from carnivore_sign.intake.reading import Reading, csv_line
+from carnivore_sign.intake.sheets import read_grid
 from carnivore_sign.intake.source import Source
 from carnivore_sign.intake.tables import Cells, lay_out
 from carnivore_sign.units import lengths_from_text

@@ -29,11 +29,12 @@ from carnivore_sign.intake.cells import (
     words_from_text,
 )
 from carnivore_sign.intake.clocks import day_and_clock, times_from_text
-from carnivore_sign.intake.columns import TABLE_COLUMNS, Grid, TableColumns, read_grid
+from carnivore_sign.intake.columns import TABLE_COLUMNS, TableColumns
 from carnivore_sign.intake.dates import date_notes, why_unread
 from carnivore_sign.intake.positions import COLUMNS as PLACE_COLUMNS
 from carnivore_sign.intake.positions import positions_from_columns
 from carnivore_sign.intake.reading import Reading, csv_line, make_reading, sort_rows
+from carnivore_sign.intake.sheets import Grid, read_grid
 from carnivore_sign.intake.source import Source
 from carnivore_sign.records.tables import SEASON_TABLES
 from carnivore_sign.records.vocabularies import CHARACTERS, CLEARING_CAUSES, SIGN_KINDS, SURFACES
@@ -160,7 +161,7 @@ def read_notebook(source: Source, kind: str, *, time_zone: str | None = None) ->
     notes = [*grid.notes, *dict.fromkeys(cells.notes)]
     if kind == "sign":
         rows["notes"] = _with_extra(rows["notes"], extra)
-    notes += columns.unknown(grid, kept_in="notes" if kind == "sign" else None)
+    notes += columns.unknown(grid.header, grid.rows, kept_in="notes" if kind == "sign" else None)
     kept, aside = sort_rows(
         rows,
         SEASON_TABLES[kind],
