@@ -21,6 +21,7 @@ from carnivore_sign.errors import FileUnreadable, InputError
 from carnivore_sign.intake import import_files
 from carnivore_sign.progress import with_progress
 from carnivore_sign.records.season import Season, create_season, open_season
+from carnivore_sign.simulate import share_with_tracks
 from carnivore_sign.survey import detection_rates
 
 _HERE = Path(__file__).parent
@@ -107,7 +108,7 @@ def against_truth(analysis: Analysis, truth: Path) -> pd.DataFrame:
     known = json.loads((truth / "truth.json").read_text(encoding="utf-8"))
     used = pd.read_csv(truth / "used_segments.csv")
     used = used[used["taxon"].eq(taxon)].set_index(["segment", "period"])["used"]
-    found_per_km_day = known["rate_per_km_day"][taxon] * known["notice"]
+    found_per_km_day = known["rate_per_km_day"][taxon] * known["notice"] * share_with_tracks(taxon)
     rows = []
     rates = detection_rates(analysis.visits, analysis.detections, taxon=taxon)
     for rate in rates.set_index("period").itertuples():

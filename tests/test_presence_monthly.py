@@ -111,6 +111,23 @@ def test_a_trail_met_again_adds_nothing(survey: Survey) -> None:
     assert once.share == twice.share
 
 
+def test_scat_alone_speaks_for_presence_and_not_for_the_rate_per_km_day(survey: Survey) -> None:
+    segments, visits, detections = survey
+    tracks = monthly_presence(segments, visits, detections, **MAY)
+    blank = visits.loc[~visits["segment"].isin(detections["segment"])].iloc[0]
+    scat = detections.iloc[:1].assign(
+        trail="scat", visit=blank["visit"], segment=blank["segment"], with_tracks=0, p_puma=0.97
+    )
+    both = pd.concat([detections.assign(with_tracks=1), scat], ignore_index=True)
+    told = monthly_presence(segments, visits, both, **MAY)
+    pd.testing.assert_frame_equal(told.fit.summary(), tracks.fit.summary())
+    before, after = (
+        month.table.set_index("segment").loc[blank["segment"]] for month in (tracks, told)
+    )
+    assert (before["state"], after["state"]) == ("not_found", "found_sure")
+    assert after["p_presence"] > before["p_presence"] + 0.1
+
+
 def test_blank_effort_lowers_presence_below_psi(survey: Survey) -> None:
     month = monthly_presence(*survey, **MAY)
     table = month.table.set_index("segment")

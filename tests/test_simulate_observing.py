@@ -10,7 +10,7 @@ import pytest
 
 from carnivore_sign.records.vocabularies import CHARACTERS, FEET, MEASURES, NOT_VISIBLE
 from carnivore_sign.simulate import demo_settings, simulate_season
-from carnivore_sign.simulate.observing import find_trails, see_prints
+from carnivore_sign.simulate.observing import find_trails, see_prints, share_with_tracks
 
 SETTINGS = demo_settings()
 SEASONS = 6
@@ -52,6 +52,20 @@ def test_trails_found_agree_with_rate_times_effort_times_notice(seasons, taxon: 
         passages = season.truth.passages
         found += passages.loc[passages["taxon"].eq(taxon), "found_on"].notna().sum()
     assert abs(found - expected) / np.sqrt(expected) < 3.5
+
+
+@pytest.mark.parametrize("taxon", ["puma", "dog", "coyote"])
+def test_most_trails_are_noted_with_tracks_and_some_by_other_sign_alone(seasons, taxon) -> None:
+    noted = pd.concat(
+        [
+            s.truth.sign.assign(season=n, kind=s.sign.set_index("sign")["kind"])
+            for n, s in enumerate(seasons)
+        ]
+    )
+    noted = noted[noted["taxon"].eq(taxon)]
+    tracks = noted["kind"].eq("track").groupby([noted["season"], noted["trail"]]).any()
+    assert within(tracks.sum(), len(tracks), share_with_tracks(taxon))
+    assert not tracks.all()
 
 
 def test_visits_find_the_taxon_with_the_probability_that_the_docstring_gives(seasons) -> None:

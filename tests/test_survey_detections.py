@@ -116,6 +116,16 @@ def test_a_trail_is_one_detection_on_each_segment_that_its_sign_lie_on() -> None
     assert incidental.empty
 
 
+def test_detections_tell_trails_with_tracks_from_scat_alone() -> None:
+    sign = signs(("S1", 300, 0, 4), ("S2", 310, 0, 4), ("S3", 500, 0, 7), ("S4", 1500, 0, 20))
+    sign["kind"] = ["track", "scat", "scat", "scrape"]
+    found, _ = detect(sign, members(T1=["S1", "S2"], T2=["S3"], T3=["S4"]))
+    assert dict(zip(found["trail"], found["with_tracks"], strict=True)) == {
+        "T1": 1, "T2": 0, "T3": 0,
+    }  # fmt: skip
+    assert find_faults(found, DETECTIONS).empty
+
+
 def test_one_trail_found_on_two_walks_is_a_detection_on_each_visit() -> None:
     sign = signs(("S1", 300, 0, 4), ("S2", 310, 0, 3 * 24 * 60 + 4))
     found, _ = detect(sign, members(T1=["S1", "S2"]))

@@ -113,6 +113,22 @@ def test_rates_per_km_day_use_only_visits_whose_days_are_known() -> None:
     assert np.isnan(unknown["trails_per_km_day_high"])
 
 
+def test_scat_counts_per_km_and_not_per_km_day() -> None:
+    # Scat may lie for weeks, so that the days since the last wiping are no effort for it
+    # (common practice, no source).
+    visits = some_visits([10, 10], days=2)
+    both = found(["V0", "V1", "V1"], list("abc")).assign(with_tracks=[1, 0, 1])
+    rates = detection_rates(visits, both).iloc[0]
+    assert rates["trails_expected"] == 3
+    assert rates["trails_per_km"] == pytest.approx(3 / 20)
+    assert rates["trails_per_km_day"] == pytest.approx(2 / 40)
+    tracks = detection_rates(visits, both[both["with_tracks"].eq(1)]).iloc[0]
+    for column in ("trails_per_km_day_low", "trails_per_km_day_high"):
+        assert rates[column] == tracks[column]
+    unsaid = both.assign(with_tracks=pd.array([1, pd.NA, 1], dtype="Int64"))
+    assert detection_rates(visits, unsaid)["trails_per_km_day"][0] == pytest.approx(3 / 40)
+
+
 def test_detections_on_other_visits_are_passed_over() -> None:
     visits = some_visits([10, 10])
     all_found = found(["V0", "V1"], ["a", "b"])

@@ -134,6 +134,15 @@ def test_a_track_was_made_after_the_last_event_that_wiped_everything() -> None:
     assert pd.isna(only(sign, clearings=wiped.iloc[:0])["made_after"])
 
 
+@pytest.mark.parametrize("cause", ["drag", "traffic"])
+def test_a_drag_of_all_transects_says_nothing_of_a_track_that_may_lie_beside_them(cause) -> None:
+    sign = sign_at([(-118.0, 36.0), (-118.001, 36.0)])
+    dragged = clearings((-9, "all")).assign(cause=cause)
+    assert pd.isna(only(sign, clearings=dragged)["made_after"])
+    both = pd.concat([clearings((-30, "All ")), dragged], ignore_index=True)
+    assert only(sign, clearings=both)["made_after"] == NOON - 30 * HOUR
+
+
 def test_rain_says_nothing_of_the_age_of_a_kill() -> None:
     sign = sign_at([(-118.0, 36.0)]).assign(kind="kill")
     assert pd.isna(only(sign, clearings=clearings((-9, "all")))["made_after"])

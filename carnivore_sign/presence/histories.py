@@ -40,8 +40,9 @@ class Histories:
         ``grade`` (0 nothing, 1 likely, 2 sure), ``found`` (1 where the grade is sure, else
         0), and any other columns of the visits.
     signs : DataFrame
-        One row per trail found, on its first visit to the unit: ``visit`` and ``log_ratio``,
-        the natural logarithm of P(evidence | the taxon) / P(evidence | something else).
+        One row per trail found, on its first visit to the unit: ``visit``, ``log_ratio``,
+        the natural logarithm of P(evidence | the taxon) / P(evidence | something else), and
+        ``with_tracks`` (False where scat or other sign alone makes up the trail).
     taxon : str
         The taxon that all of it is about.
     """
@@ -58,6 +59,21 @@ class Histories:
             self.units[self.units["period"] == period].reset_index(drop=True),
             visits.reset_index(drop=True),
             self.signs[self.signs["visit"].isin(visits["visit"])].reset_index(drop=True),
+            self.taxon,
+        )
+
+    def made_in_time(self) -> Histories:
+        """Return the histories with the signs of trails with tracks only.
+
+        A track was made since its surface was wiped, and so tells of a rate per day; scat may
+        lie for weeks. It still counts where presence is judged with a fit.
+        """
+        if "with_tracks" not in self.signs:
+            return self
+        return Histories(
+            self.units,
+            self.visits,
+            self.signs[self.signs["with_tracks"]].reset_index(drop=True),
             self.taxon,
         )
 
@@ -162,6 +178,7 @@ def make_histories(
         {
             "visit": detections["visit"].to_numpy(),
             "log_ratio": _logit(probability) - prior_odds,
+            "with_tracks": _with_tracks(detections),
         }
     )
     table = _with_finds(visits, detections["visit"], probability)
@@ -227,7 +244,13 @@ def histories_from_matrix(matrix: pd.DataFrame, *, taxon: str = "puma") -> Histo
         }
     )
     units = pd.DataFrame({"unit": unit, "period": "all"})
-    signs = pd.DataFrame({"visit": visits["visit"].iloc[:0], "log_ratio": np.empty(0)})
+    signs = pd.DataFrame(
+        {
+            "visit": visits["visit"].iloc[:0],
+            "log_ratio": np.empty(0),
+            "with_tracks": np.empty(0, dtype=bool),
+        }
+    )
     return Histories(units, visits, signs, taxon)
 
 
@@ -293,6 +316,13 @@ def _probability(detections: pd.DataFrame, taxon: str, prior_odds: float) -> np.
         )
         values[missing] = 1.0 / (1.0 + np.exp(-prior_odds))
     return values
+
+
+def _with_tracks(detections: pd.DataFrame) -> np.ndarray:
+    """Whether each trail has tracks; those that do not say are taken to have some."""
+    if "with_tracks" not in detections:
+        return np.ones(len(detections), dtype=bool)
+    return detections["with_tracks"].ne(0).fillna(True).to_numpy(dtype=bool)
 
 
 def _logit(probability: np.ndarray) -> np.ndarray:

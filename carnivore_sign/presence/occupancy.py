@@ -60,7 +60,8 @@ def fit_occupancy(
         or nothing; ``scored_signs``: every sign with its likelihood ratio, and effort;
         ``abundance``: found or not, where units with more animals are easier.
     effort : {"effort_km_days", "effort_km"}, optional
-        Column of effort of the scored model. By default km-days if every visit has them,
+        Column of effort of the scored model. Rates per km-day are learned from trails with
+        tracks: scat may lie for weeks. By default km-days if every visit has them,
         else km. Visits that lack a chosen column are left out with a `DataWarning`.
     presence : sequence of str
         Columns of ``histories.units`` that presence depends on.
@@ -140,6 +141,7 @@ def fit_quietly(
     if model in USES_EFFORT:
         effort = choose_effort(histories.visits, effort, notes)
         histories = set_aside_without_effort(histories, effort, notes)
+        histories = histories.made_in_time() if effort == "effort_km_days" else histories
     histories = set_aside_without_covariates(histories, [*detection, *lookalikes], notes)
     histories = arranged(histories, chain)
     require_complete_units(histories, presence)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from carnivore_sign.records.schema import Column, Table, count, number, text, time
+from carnivore_sign.records.schema import Column, Table, count, number, text, time, yes_no
 from carnivore_sign.records.vocabularies import FEET, MAP_STATES, SURFACES, TAXA
 
 
@@ -139,6 +139,7 @@ DETECTIONS = Table(
             "offset_m", "distance of its nearest sign from the transect", required=True, at_least=0
         ),
         *_PROBABILITIES,
+        yes_no("with_tracks", "tracks are among the trail's sign"),
     ),
     key=("trail", "visit"),
 )

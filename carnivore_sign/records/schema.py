@@ -66,6 +66,11 @@ def count(name: str, meaning: str, *, required: bool = False) -> Column:
     return Column(name, "integer", meaning, required, (), 0)
 
 
+def yes_no(name: str, meaning: str) -> Column:
+    """Return a column that says whether something holds: 1 for yes, 0 for no."""
+    return Column(name, "integer", f"1 if {meaning}, 0 if not", False, (), 0, 1)
+
+
 def time(name: str, meaning: str, *, required: bool = False) -> Column:
     """Describe a column of moments in UTC."""
     return Column(name, "time", meaning, required)

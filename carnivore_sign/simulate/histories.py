@@ -219,7 +219,7 @@ def _draw_detections(
     names = pd.Index([f"T{n:05d}" for n in range(1, len(table) + 1)], name="trail")
     own = {settings.taxon: chance[order], settings.look_alike: 1 - chance[order]}
     probabilities = {taxon_column(taxon): own.get(taxon, 0.0) for taxon in TAXA}
-    table = table.assign(trail=names, offset_m=0.0, **probabilities)
+    table = table.assign(trail=names, offset_m=0.0, with_tracks=1, **probabilities)
     taxa = np.where(is_target[order], settings.taxon, settings.look_alike).astype(object)
     return conform(table, DETECTIONS), pd.Series(taxa, index=names, name="taxon")
 

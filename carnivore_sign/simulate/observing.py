@@ -16,6 +16,7 @@ import pandas as pd
 from carnivore_sign.records.vocabularies import CHARACTERS, FEET, MEASURES, NOT_VISIBLE
 from carnivore_sign.simulate.animals import TAKEN_FOR, WALK, draw_prints, draw_rows
 from carnivore_sign.simulate.country import Country, shifted
+from carnivore_sign.simulate.passages import CROSSING_SHARE
 from carnivore_sign.simulate.settings import ObservingSettings, SeasonSettings, SurfaceSettings
 from carnivore_sign.simulate.walks import course_m_of, last_cleared
 from carnivore_sign.units import SECONDS_PER_HOUR
@@ -183,6 +184,24 @@ def write_notes(
 
 def _noted(what: str, sign: pd.DataFrame, rng: np.random.Generator) -> npt.NDArray[np.bool_]:
     return rng.random(len(sign)) < NOTED[what]
+
+
+def share_with_tracks(taxon: str) -> float:
+    """Chance that tracks are among the sign noted of a trail, and not scat or scrapes alone.
+
+    Rates of trails per km-day count trails with tracks, so that the truth behind such a rate is
+    the rate of passage times the chance of being noticed times this.
+
+    Examples
+    --------
+    >>> round(share_with_tracks("puma"), 3), round(share_with_tracks("dog"), 3)
+    (0.946, 0.972)
+    """
+    other = SCAT + (SCRAPE if taxon in CATS else 0.0)
+    places = np.arange(1, len(PLACES_ON_TRAIL) + 1)
+    along = float(np.dot(PLACES_ON_TRAIL, other**places))
+    across = float(np.dot(PLACES_ON_TRAIL, other ** np.minimum(places, 2)))
+    return 1.0 - (1.0 - CROSSING_SHARE) * along - CROSSING_SHARE * across
 
 
 def _kinds(taxon: pd.Series, rng: np.random.Generator) -> npt.NDArray[np.object_]:

@@ -18,7 +18,7 @@ from scipy import optimize, special
 
 from carnivore_sign.errors import InputError, NothingSurveyed
 from carnivore_sign.survey.intervals import doubtful_poisson_limits, poisson_binomial_pmf
-from carnivore_sign.survey.rates import trails_of
+from carnivore_sign.survey.rates import made_in_time, trails_of
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -105,7 +105,8 @@ def compare_rates(
     taxon : str
         A taxon of the vocabulary.
     unit : {'km', 'km_day'}
-        Effort; with ``km_day`` only visits whose accumulation time is known count.
+        Effort; with ``km_day`` only visits whose accumulation time is known count, and only
+        trails with tracks.
     level : float
         Confidence of the limits.
 
@@ -150,7 +151,8 @@ def compare_rates(
     groups = [
         visits.loc[visits[by].eq(name) & visits[_UNITS[unit]].notna()] for name in (first, second)
     ]
-    chances = [trails_of(group, detections, taxon)["chance"].to_numpy() for group in groups]
+    counted = detections if unit == "km" else made_in_time(detections)
+    chances = [trails_of(group, counted, taxon)["chance"].to_numpy() for group in groups]
     km = [float(effort[first]), float(effort[second])]
     rates = [float(chance.sum()) / size for chance, size in zip(chances, km, strict=True)]
     (low1, high1), (low2, high2) = (

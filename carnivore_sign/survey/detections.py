@@ -163,7 +163,9 @@ def make_detections(
     Returns
     -------
     detections : DataFrame
-        As `records.tables.DETECTIONS`; ``offset_m`` of the nearest of its sign.
+        As `records.tables.DETECTIONS`; ``offset_m`` of the nearest of its sign;
+        ``with_tracks`` 0 where scat or other sign alone makes up the trail: that lies for
+        weeks, and says nothing of the days in which effort gathered (see `detection_rates`).
     incidental : DataFrame
         ``sign``, ``trail``, ``segment`` (where one is near), ``offset_m``, ``reason``: one row
         per member that makes no detection. Members in = members placed + members here.
@@ -179,7 +181,8 @@ def make_detections(
     placed = _place(members, sign, visits, walks, near)
     known = placed["trail"].isin(trails["trail"])
     placed["reason"] = placed["reason"].mask(~known, NOT_A_TRAIL)
-    seen = _seen_before(placed, trails, visits, trails_with_tracks(members, sign))
+    tracks = trails_with_tracks(members, sign)
+    seen = _seen_before(placed, trails, visits, tracks)
     placed["reason"] = placed["reason"].mask(placed["reason"].isna() & seen, SEEN_BEFORE)
     aside = placed["reason"].notna()
     columns = ["sign", "trail", "segment", "offset_m", "reason"]
@@ -192,6 +195,7 @@ def make_detections(
     chances = chances.astype({"trail": "object"})
     on_visit = on_visit.astype({"visit": "object"})
     detections = nearest.merge(on_visit, on="visit").merge(chances, on="trail")
+    detections["with_tracks"] = detections["trail"].map(tracks).astype("Int64")
     detections = detections.sort_values(["start", "visit", "trail"], ignore_index=True)
     return check_table(detections, DETECTIONS), incidental
 

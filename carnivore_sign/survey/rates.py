@@ -38,6 +38,9 @@ def detection_rates(
     and calibrated; clumped trails need wider limits. Observers who walk in company make one
     visit (see `make_visits`), and so one length of effort.
 
+    Rates per km count sign of every kind. Rates per km-day count trails with tracks only: a
+    track was made in the days since the surface was wiped, and scat may lie there for weeks.
+
     Parameters
     ----------
     visits : DataFrame
@@ -59,7 +62,8 @@ def detection_rates(
         ``trails_expected`` (sum of probabilities), ``trails_sure`` (probability of 0.95 or
         more), ``trails_per_km`` with ``trails_per_km_low`` and ``trails_per_km_high``, and the
         same ``trails_per_km_day``. Rates per km-day use only the visits whose accumulation time
-        is known, in count and in effort, and are missing where it is known for none.
+        is known, in count and in effort, and are missing where it is known for none; of the
+        trails they use those ``with_tracks`` (all, where the detections do not say).
 
     Raises
     ------
@@ -91,7 +95,9 @@ def detection_rates(
         "effort_km_days"
     ].sum(min_count=1)
     per_km = _counts(grouped, detections, keys, taxon, level).reindex(effort.index)
-    per_day = _counts(grouped.loc[known], detections, keys, taxon, level).reindex(effort.index)
+    per_day = _counts(grouped.loc[known], made_in_time(detections), keys, taxon, level).reindex(
+        effort.index
+    )
     blank = doubtful_poisson_limits([], level=level)
     nothing = dict(zip(_COUNTS, (0.0, 0, *blank), strict=True))
     per_km, per_day = per_km.fillna(nothing), per_day.fillna(nothing)
@@ -126,6 +132,22 @@ def _refuse(visits: pd.DataFrame, groups: list[str]) -> None:
             f"the visits have no column {', '.join(absent)}",
             remedy=f"Group by some of {', '.join(map(str, visits.columns))}.",
         )
+
+
+def made_in_time(detections: pd.DataFrame) -> pd.DataFrame:
+    """Return the detections that count per km-day: those of trails with tracks.
+
+    Detections that do not say (no column ``with_tracks``, or missing in it) are kept.
+
+    Examples
+    --------
+    >>> found = pd.DataFrame({"trail": ["T1", "T2"], "with_tracks": [1, 0]})
+    >>> made_in_time(found)["trail"].tolist()
+    ['T1']
+    """
+    if "with_tracks" not in detections:
+        return detections
+    return detections[detections["with_tracks"].ne(0).fillna(True).to_numpy(dtype=bool)]
 
 
 def trails_of(

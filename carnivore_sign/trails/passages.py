@@ -23,6 +23,9 @@ from carnivore_sign.trails.following import lay_followed
 _P_COLUMNS: Final = [taxon_column(taxon) for taxon in TAXA]
 _EVERYWHERE: Final = "all"
 
+#: Events that wipe the ground beside the transects as well.
+_WEATHER: Final = ("rain", "snow", "wind")
+
 
 def make_trails(
     sign: gpd.GeoDataFrame,
@@ -46,9 +49,10 @@ def make_trails(
     prints : DataFrame, optional
         Columns of PRINTS, to be counted.
     clearings : DataFrame, optional
-        Columns of CLEARINGS. A track found after an event that wiped *all* transects was made
-        after it. Events that wiped some transects are passed over here, since a trail does
-        not say which transect it lies on.
+        Columns of CLEARINGS. A track found after weather that wiped *all* transects was made
+        after it, on a transect or beside one. Drags and traffic wipe transects alone, and some
+        events some of them; a trail does not say here which one it lies on, so that these are
+        passed over (what they say of trails on transects, the survey's dating adds).
     followed : GeoDataFrame, optional
         Trails that were followed by hand, as `assign_followed` takes them; `members` then has
         a column ``followed``, and their lines are taken as they are.
@@ -147,11 +151,12 @@ def _windows(joined: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
 def _last_wiped(
     joined: pd.DataFrame, before: pd.Series, names: pd.Index, clearings: pd.DataFrame | None
 ) -> pd.Series:
-    """Return the last time everything was wiped before each trail with tracks was made."""
+    """Return the last time weather wiped everything before each trail with tracks was made."""
     none = pd.Series(pd.NaT, index=names, dtype=before.dtype)
     if clearings is None or clearings.empty:
         return none
-    wiped = clearings.loc[clearings["transects"].str.strip().eq(_EVERYWHERE), "time"]
+    everywhere = clearings["transects"].str.strip().str.lower().eq(_EVERYWHERE)
+    wiped = clearings.loc[everywhere & clearings["cause"].isin(_WEATHER), "time"]
     wiped = np.sort(wiped.dropna().astype(before.dtype).to_numpy(dtype="datetime64[ms]"))
     if not len(wiped):
         return none
