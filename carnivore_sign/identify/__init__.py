@@ -40,6 +40,14 @@ from carnivore_sign.identify.scale import (
     scale_from_square,
     to_millimetres,
 )
+from carnivore_sign.identify.scoring import (
+    CalibrationLine,
+    brier_score,
+    calibration_line,
+    log_loss,
+    reliability,
+    share_limits,
+)
 from carnivore_sign.identify.shares import PRIOR_TRAILS, estimate_shares
 from carnivore_sign.identify.sizes import normal_log_likelihood
 
@@ -80,4 +88,10 @@ __all__ = [
     "CERTAINTY_CLASSES",
     "certainty_class",
     "most_informative_unseen",
+    "brier_score",
+    "log_loss",
+    "reliability",
+    "share_limits",
+    "CalibrationLine",
+    "calibration_line",
 ]
