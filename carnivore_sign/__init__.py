@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from carnivore_sign.chain import (
         Analysis,
         AnalysisOptions,
+        PageOptions,
         analyse,
         answer,
         month,
@@ -36,8 +37,10 @@ if TYPE_CHECKING:
         column_guide,
         import_files,
         list_set_aside,
+        place_season_photos,
         read_file,
         reimport_set_aside,
+        season_photos,
         write_set_aside,
     )
     from carnivore_sign.records.season import Season, create_season, open_season
@@ -45,6 +48,7 @@ if TYPE_CHECKING:
 _HOMES = {
     "Analysis": "carnivore_sign.chain",
     "AnalysisOptions": "carnivore_sign.chain",
+    "PageOptions": "carnivore_sign.chain",
     "analyse": "carnivore_sign.chain",
     "answer": "carnivore_sign.chain",
     "month": "carnivore_sign.chain",
@@ -53,8 +57,10 @@ _HOMES = {
     "column_guide": "carnivore_sign.intake",
     "import_files": "carnivore_sign.intake",
     "list_set_aside": "carnivore_sign.intake",
+    "place_season_photos": "carnivore_sign.intake",
     "read_file": "carnivore_sign.intake",
     "reimport_set_aside": "carnivore_sign.intake",
+    "season_photos": "carnivore_sign.intake",
     "write_set_aside": "carnivore_sign.intake",
     "Season": "carnivore_sign.records.season",
     "create_season": "carnivore_sign.records.season",
@@ -64,6 +70,7 @@ _HOMES = {
 __all__ = [
     "Analysis",
     "AnalysisOptions",
+    "PageOptions",
     "Season",
     "__version__",
     "analyse",
@@ -74,9 +81,11 @@ __all__ = [
     "list_set_aside",
     "month",
     "open_season",
+    "place_season_photos",
     "read_file",
     "reimport_set_aside",
     "run_demo",
+    "season_photos",
     "summarise_import",
     "write_set_aside",
 ]

@@ -92,6 +92,7 @@ def _demo(arguments: argparse.Namespace) -> int:
 
 def _intake(arguments: argparse.Namespace) -> int:
     fresh = not Path(arguments.season).exists()
+    offsets = _camera_offsets(arguments.camera_offset)
     season = _open_or_create(arguments)
     receipts = carnivore_sign.import_files(
         season,
@@ -102,12 +103,37 @@ def _intake(arguments: argparse.Namespace) -> int:
         workers=arguments.workers,
         show_progress=True,
     )
-    summary = carnivore_sign.summarise_import(season, receipts)
+    places = None
+    if offsets is not None or receipts["outcome"].eq("imported").any():
+        places = carnivore_sign.place_season_photos(season, clock_offset_s=offsets)
+    summary = carnivore_sign.summarise_import(season, receipts, places=places)
     _print(summary.as_dict(), as_json=arguments.json, lines=summary.lines())
     if fresh and summary.all_refused:
         season.path.unlink()
         _tell("carnivore-sign: no file could be read, so that no season was made.")
     return BAD_INPUT if summary.problems else DONE
+
+
+def _camera_offsets(words: Sequence[str]) -> float | dict[str, float] | None:
+    """Read ``90`` (all cameras) or ``CAMERA=90`` (one of them), in seconds."""
+    by_camera: dict[str, float] = {}
+    for word in words:
+        camera, _, seconds = word.rpartition("=")
+        try:
+            by_camera[camera] = float(seconds)
+        except ValueError as error:
+            raise InputError(
+                f"--camera-offset {word}: '{seconds}' is no number of seconds",
+                remedy="Write --camera-offset 90, or --camera-offset 'Maker Model=90'.",
+            ) from error
+    if "" not in by_camera:
+        return by_camera or None
+    if len(by_camera) > 1:
+        raise InputError(
+            "--camera-offset is given for all cameras and for one of them",
+            remedy="Name the camera in each.",
+        )
+    return by_camera[""]
 
 
 def _set_aside(arguments: argparse.Namespace) -> int:
@@ -234,9 +260,10 @@ def _add_demo(commands: Any) -> None:
 
 def _add_intake(commands: Any) -> None:
     about = (
-        "Read GPS logs, notebook tables, transects, parcels, clearing events and incidents into "
-        "a season file. The kind of each file is told by its content. Importing the same file "
-        "twice changes nothing."
+        "Read GPS logs, photos, notebook tables, transects, parcels, clearing events and "
+        "incidents into a season file. The kind of each file is told by its content. Photos "
+        "without a position are placed on the logs by time. Importing the same file twice changes "
+        "nothing."
     )
     example = (
         "carnivore-sign intake season.gpkg --zone America/Denver "
@@ -248,7 +275,17 @@ def _add_intake(commands: Any) -> None:
     command.add_argument("--zone", help="local time zone (IANA name) of a season to be created")
     command.add_argument("--name", help="title of a season to be created")
     command.add_argument("--crs", help="reference system of layers that state none, EPSG:...")
-    command.add_argument("--observer", help="who carried the GPS, where the log does not say")
+    command.add_argument(
+        "--observer", help="who carried the GPS, where the log does not say, and took the photos"
+    )
+    command.add_argument(
+        "--camera-offset",
+        action="append",
+        default=[],
+        metavar="SECONDS",
+        help="seconds by which the camera's clock is behind, to be added to it when photos "
+        "without a position are placed on logs; 'CAMERA=SECONDS' for one camera of several",
+    )
     command.add_argument(
         "--repair-rollover",
         action="store_true",

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from shapely import Point
 
 from carnivore_sign.intake import read_log
-from carnivore_sign.intake.photo_placing import estimate_clock_offsets, place_photos
+from carnivore_sign.intake.photo_clocks import estimate_clock_offsets
+from carnivore_sign.intake.photo_placing import place_photos
 from carnivore_sign.intake.photos import read_photos
 from carnivore_sign.records.check import find_faults
 from carnivore_sign.records.tables import PHOTOS
@@ -153,7 +154,7 @@ def test_two_logs_of_one_walk_agree_and_of_two_parties_do_not() -> None:
     placed, unplaced = place_photos(photos([25]), pd.concat([first, far], ignore_index=True))
     assert len(placed) == 0
     assert "the logs others and walk were 88" in unplaced["reason"].item()
-    assert "hand in the fixes of the party" in unplaced["reason"].item()
+    assert "say who took it and who carried each log" in unplaced["reason"].item()
 
 
 def test_a_given_offset_moves_the_camera_and_never_gps_time() -> None:

@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+import geopandas as gpd
 import pandas as pd
 
 from carnivore_sign.chain.outputs import rows_of
 from carnivore_sign.intake import orphan_prints, tell_orphans
 from carnivore_sign.records.season import Season
+from carnivore_sign.records.vocabularies import CLOCK_SOURCES
 
 _SHOWN = 10
 
@@ -29,12 +31,15 @@ class ImportSummary:
         files and their rows.
     orphans : str or None
         Which prints of the season belong to no sign that it has.
+    places : GeoDataFrame or None
+        From `place_season_photos`: where the photos without a position were taken.
     """
 
     season: Season
     receipts: pd.DataFrame
     set_aside: pd.DataFrame
     orphans: str | None = None
+    places: gpd.GeoDataFrame | None = None
 
     @property
     def problems(self) -> list[str]:
@@ -54,6 +59,7 @@ class ImportSummary:
             "set_aside": rows_of(self.set_aside),
             "problems": self.problems,
             "orphans": self.orphans,
+            "photo_places": [] if self.places is None else _place_rows(self.places),
         }
 
     def lines(self) -> list[str]:
@@ -80,6 +86,7 @@ class ImportSummary:
         )
         if self.orphans and set(imported["table_name"]) & {"prints", "sign"}:
             told.append(f"  note: {self.orphans}")
+        told += [] if self.places is None else _place_lines(self.places)
         return [*told, *(f"  problem: {problem}" for problem in self._short_problems())]
 
     def _short_problems(self) -> list[str]:
@@ -94,7 +101,9 @@ class ImportSummary:
         )
 
 
-def summarise_import(season: Season, receipts: pd.DataFrame) -> ImportSummary:
+def summarise_import(
+    season: Season, receipts: pd.DataFrame, *, places: gpd.GeoDataFrame | None = None
+) -> ImportSummary:
     """Gather what an import did: its receipts, and the rows it set aside.
 
     Parameters
@@ -103,6 +112,8 @@ def summarise_import(season: Season, receipts: pd.DataFrame) -> ImportSummary:
         The season that grew.
     receipts : DataFrame
         From `import_files`.
+    places : GeoDataFrame, optional
+        From `place_season_photos`.
 
     Returns
     -------
@@ -117,7 +128,26 @@ def summarise_import(season: Season, receipts: pd.DataFrame) -> ImportSummary:
     )
     mine = mine.sort_values(["place", "source_row"], kind="stable").drop(columns="place")
     orphans = tell_orphans(orphan_prints(season))
-    return ImportSummary(season, receipts, mine.reset_index(drop=True), orphans)
+    return ImportSummary(season, receipts, mine.reset_index(drop=True), orphans, places)
+
+
+def _place_rows(places: gpd.GeoDataFrame) -> list[dict[str, Any]]:
+    points = places.geometry
+    return rows_of(pd.DataFrame(places.drop(columns="geometry")).assign(lat=points.y, lon=points.x))
+
+
+def _place_lines(places: gpd.GeoDataFrame) -> list[str]:
+    """Tell how many photos were placed on logs, by which clocks, and why the others were not."""
+    if not len(places):
+        return []
+    placed = places["log"].notna()
+    told = [f"  photos without a position: {placed.sum()} of {len(places)} placed on logs by time"]
+    for source, count in places.loc[placed, "clock_source"].value_counts(sort=False).items():
+        told.append(f"    {count} by {CLOCK_SOURCES[str(source)]}")
+    told += _first(
+        f"    not placed, {row.photo}: {row.told}" for row in places.loc[~placed].itertuples()
+    )
+    return told
 
 
 def _first(lines: Any) -> list[str]:

@@ -15,7 +15,9 @@ from carnivore_sign.intake.gpx_writing import write_gpx
 from carnivore_sign.intake.guide import column_guide
 from carnivore_sign.intake.importing import import_files
 from carnivore_sign.intake.kinds import KINDS
-from carnivore_sign.intake.photo_placing import estimate_clock_offsets, place_photos
+from carnivore_sign.intake.photo_clocks import estimate_clock_offsets
+from carnivore_sign.intake.photo_placing import place_photos
+from carnivore_sign.intake.photo_season import place_season_photos, season_photos
 from carnivore_sign.intake.photos import photo_thumbnail, read_photos
 from carnivore_sign.intake.placing import place_sign
 from carnivore_sign.intake.reading import Reading
@@ -35,6 +37,7 @@ __all__ = [
     "orphan_prints",
     "photo_thumbnail",
     "place_photos",
+    "place_season_photos",
     "place_sign",
     "read_file",
     "read_log",
@@ -42,6 +45,7 @@ __all__ = [
     "read_table",
     "reimport_set_aside",
     "repair_rollover",
+    "season_photos",
     "tell_orphans",
     "write_gpx",
     "write_set_aside",

@@ -157,7 +157,7 @@ def read_any(
     if found in LOG_READERS:
         return LOG_READERS[found](source, time_zone=time_zone, observer=observer)
     if found == "photo":
-        return read_photo(source, time_zone=time_zone)
+        return read_photo(source, time_zone=time_zone, observer=observer)
     if found == "layer":
         return read_kml_layer(source) if is_kml(source) else read_layer(source, crs=crs)
     return read_notebook(source, found, time_zone=time_zone)

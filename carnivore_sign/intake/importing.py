@@ -24,7 +24,7 @@ from carnivore_sign.intake.parallel import FileRead, Options, read_many
 from carnivore_sign.intake.photo_importing import BATCH, import_photos, is_photo
 from carnivore_sign.intake.photos import unique_names
 from carnivore_sign.intake.reading import Reading
-from carnivore_sign.intake.sidecars import part_sidecars, shapefile_of
+from carnivore_sign.intake.sidecars import files_in, part_sidecars, shapefile_of
 from carnivore_sign.intake.writing import SeasonWriter
 from carnivore_sign.progress import with_progress
 from carnivore_sign.records.check import conform
@@ -55,11 +55,11 @@ def import_files(
     season : Season
         The season; it grows by the rows kept, the rows set aside and the receipts.
     paths : iterable of path-like
-        The files, in any order.
+        The files, in any order; a folder stands for the files in it and below it.
     crs : str, optional
         Reference system of layers that state none.
     observer : str, optional
-        Who carried the devices; the author named in each log, unless given.
+        Who carried the devices and took the photos; the author named in each log, unless given.
     time_zone : str, optional
         IANA name of the zone of times that carry none; that of the season, unless given.
     rollover_repaired : bool
@@ -90,14 +90,14 @@ def import_files(
     options = Options(crs, observer, zone, rollover_repaired)
     if workers < 1:
         raise InputError(f"{workers} workers cannot read a file", remedy="Use 1 or more.")
-    named, beside = part_sidecars([Path(path) for path in paths])
+    named, beside = part_sidecars(files_in([Path(path) for path in paths]))
     files = with_progress(named, "reading files", show=show_progress)
     told: list[pd.DataFrame] = []
     with SeasonWriter(season) as writer:
         for photos, run in groupby(files, key=is_photo):
             if photos:
                 writer.flush()
-                told += _import_photos(season, run, options.time_zone)
+                told += _import_photos(season, run, options)
             else:
                 known = replace(options, known=writer.hashes)
                 told += [_import_one(writer, file) for file in read_many(run, known, workers)]
@@ -116,11 +116,19 @@ def _passed_over(layer: Path, parts: list[Path]) -> pd.DataFrame:
     return row.assign(notes=note, outcome="passed over", problem=None, path=str(layer.parent))
 
 
-def _import_photos(season: Season, run: Iterator[Path], time_zone: str) -> list[pd.DataFrame]:
+def _import_photos(season: Season, run: Iterator[Path], options: Options) -> list[pd.DataFrame]:
     """Import photos that follow each other, as many at once as fit."""
     told = []
     while batch := list(islice(run, BATCH)):
-        told.append(import_photos(season, batch, time_zone=time_zone))
+        told.append(
+            import_photos(
+                season,
+                batch,
+                time_zone=options.time_zone,
+                observer=options.observer,
+                rollover_repaired=options.rollover_repaired,
+            )
+        )
     return told
 
 

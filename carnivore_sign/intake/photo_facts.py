@@ -64,6 +64,7 @@ class Facts:
     direction_deg: float = math.nan
     direction_ref: str | None = None
     gps_time: datetime | None = None
+    gps_clock_s: float = math.nan
     camera_time: str | None = None
     camera_iso: str | None = None
     device: str | None = None
@@ -248,6 +249,9 @@ def _gps_time(facts: Facts, gps: Tags) -> datetime | None:
     if not stamp or "GPSTimeStamp" not in gps:
         missing = "time of day" if stamp else "date"
         facts.notes.append(f"the GPS time lacks its {missing}")
+        if not stamp and len(clock) == 3 and _is_clock(clock):
+            hour, minute, second = clock
+            facts.gps_clock_s = hour * 3600 + minute * 60 + second
         return None
     date = _DATE.match(stamp)
     came = f"{_short(stamp)} {_short(shown(gps['GPSTimeStamp']))}"

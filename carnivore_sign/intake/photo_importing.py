@@ -38,7 +38,14 @@ def is_photo(path: Path) -> bool:
         return False
 
 
-def import_photos(season: Season, paths: Sequence[Path], *, time_zone: str) -> pd.DataFrame:
+def import_photos(
+    season: Season,
+    paths: Sequence[Path],
+    *,
+    time_zone: str,
+    observer: str | None = None,
+    rollover_repaired: bool = False,
+) -> pd.DataFrame:
     """Import photos into a season in one transaction.
 
     Parameters
@@ -49,6 +56,10 @@ def import_photos(season: Season, paths: Sequence[Path], *, time_zone: str) -> p
         The photos; at most about `BATCH` of them, for they are written at once.
     time_zone : str
         IANA name of the zone of camera times that carry none.
+    observer : str, optional
+        Who took them.
+    rollover_repaired : bool
+        Put GPS dates that may be 1024 weeks early later, but where the camera's clock agrees.
 
     Returns
     -------
@@ -71,7 +82,17 @@ def import_photos(season: Season, paths: Sequence[Path], *, time_zone: str) -> p
             told = (None, str(error))
         hashes.append(told[0])
         problems.append(told[1])
-    fresh = _write(season, photos, time_zone) if photos else conform(pd.DataFrame(), RECEIPTS)
+    fresh = conform(pd.DataFrame(), RECEIPTS)
+    if photos:
+        rows, _ = photo_rows(
+            photos,
+            [photo.sha256[:12] for photo in photos],
+            time_zone=time_zone,
+            observer=observer,
+            rollover_repaired=rollover_repaired,
+            taken=season.read("photos")["photo"],
+        )
+        fresh = _write(season, photos, rows)
     receipts = pd.concat([held, fresh] if len(held) else [fresh], ignore_index=True)
     receipts = receipts.drop_duplicates("sha256").set_index("sha256", drop=False)
     new = {photo.row for photo in photos}
@@ -84,11 +105,9 @@ def import_photos(season: Season, paths: Sequence[Path], *, time_zone: str) -> p
     return pd.concat(rows, ignore_index=True)
 
 
-def _write(season: Season, photos: Sequence[OpenedPhoto], time_zone: str) -> pd.DataFrame:
+def _write(season: Season, photos: Sequence[OpenedPhoto], rows: pd.DataFrame) -> pd.DataFrame:
     """Add the photos to the season; return their receipts."""
-    receipts = [photo.sha256[:12] for photo in photos]
-    taken = season.read("photos")["photo"]
-    rows, _ = photo_rows(photos, receipts, time_zone=time_zone, taken=taken)
+    receipts = rows["receipt"].tolist()
     kept, aside = sort_rows(
         rows, PHOTOS, faults=_NO_FAULTS, contents=rows["photo"], receipt=receipts[0]
     )

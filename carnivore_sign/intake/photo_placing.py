@@ -2,7 +2,7 @@
 
 The place lies between the two fixes around that time, in proportion to the time, on the
 ellipsoid. Nothing is placed before a log begins, after it ends or across a gap in it. Times
-that rest on the camera's clock are set right first, as far as the photos tell how wrong it is.
+that rest on the camera's clock are set right first (``photo_clocks.py``).
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from carnivore_sign.intake.photo_clocks import set_clocks
 from carnivore_sign.records.check import conform
 from carnivore_sign.records.tables import FIXES, PHOTOS
 from carnivore_sign.space import GEOD, distances_m
@@ -24,48 +25,10 @@ from carnivore_sign.space import GEOD, distances_m
 UNUSABLE: Final = ("no_time", "zero_island", "too_fast", "backwards")
 #: Two logs that hold the same time this far apart do not tell where the photo was taken.
 MAX_APART_M: Final = 100.0
-#: Photos with both clocks that one estimate needs, and the spread it may have.
-MIN_PHOTOS: Final = 3
-MAX_SPREAD_S: Final = 60.0
+#: No photo is placed between two fixes farther apart in time than this, unless asked.
+MAX_GAP_S: Final = 300.0
 
-FloatArray = npt.NDArray[np.float64]
-
-
-def estimate_clock_offsets(photos: pd.DataFrame) -> pd.DataFrame:
-    """Estimate how far the clock of each camera is behind, from its photos with both times.
-
-    Parameters
-    ----------
-    photos : DataFrame
-        As table ``photos``; ``clock_behind_s`` is there where a photo has a GPS time, and a
-        camera time with an offset or in a stated zone.
-
-    Returns
-    -------
-    DataFrame
-        Index ``device``; columns ``offset_s`` (median of ``clock_behind_s``), ``spread_s``
-        (largest distance of the middle half from it), ``photos`` (how many it rests on) and
-        ``usable``: it rests on at least `MIN_PHOTOS` photos and spreads by `MAX_SPREAD_S` at
-        most.
-
-    Notes
-    -----
-    A receiver that lost its fix repeats an old time; the median is not moved by a few such
-    photos, and the spread shows when there are many.
-
-    Examples
-    --------
-    >>> photos = pd.DataFrame({"device": ["A"] * 4, "clock_behind_s": [59.0, 60.0, 61.0, 900.0]})
-    >>> estimate_clock_offsets(photos).loc["A", ["offset_s", "photos"]].tolist()
-    [60.5, 4.0]
-    """
-    known = photos.loc[photos["clock_behind_s"].notna() & photos["device"].notna()]
-    behind = known["clock_behind_s"].groupby(known["device"].astype("object"))
-    middle = behind.median()
-    spread = np.maximum(middle - behind.quantile(0.25), behind.quantile(0.75) - middle)
-    found = pd.DataFrame({"offset_s": middle, "spread_s": spread, "photos": behind.size()})
-    found["usable"] = (found["photos"] >= MIN_PHOTOS) & (found["spread_s"] <= MAX_SPREAD_S)
-    return found.rename_axis("device")
+_OFFER: Final = ("row", "log", "lat", "lon", "elevation_m", "gap_s", "span_m", "fault")
 
 
 def place_photos(
@@ -73,7 +36,7 @@ def place_photos(
     fixes: gpd.GeoDataFrame,
     *,
     clock_offset_s: float | Mapping[str, float] | None = None,
-    max_gap_s: float = 300.0,
+    max_gap_s: float = MAX_GAP_S,
 ) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
     """Give photos without a position that of the log at the time they were taken.
 
@@ -84,9 +47,10 @@ def place_photos(
     fixes : GeoDataFrame
         As table ``fixes``: the logs of the party that took the photos, and no others.
     clock_offset_s : float or mapping of str to float, optional
-        Seconds to add to the camera's clock, for all or by ``device``. Unless given, it is
-        estimated by `estimate_clock_offsets`; where that is not usable, the clock is taken at
-        its word and ``clock_offset_s`` stays missing. GPS times are never moved.
+        Seconds to add to the camera's clock, for all or by ``device``. Where it is not given, it
+        is estimated (`carnivore_sign.intake.estimate_clock_offsets`); where that is not usable,
+        the clock is taken at its word and ``clock_offset_s`` stays missing. GPS times are never
+        moved.
     max_gap_s : float
         No photo is placed between two fixes farther apart in time than this.
 
@@ -95,7 +59,8 @@ def place_photos(
     placed : GeoDataFrame
         The photos that have a position, with the labels and order of `photos`. A position that
         was there stays; the others have ``position_source`` ``log``, and their notes name the
-        log and the two fixes. ``time`` is the corrected one, ``clock_offset_s`` what was added.
+        log and the two fixes. ``time`` is the corrected one, ``clock_offset_s`` what was added,
+        and ``clock_source`` says whether that was given or estimated.
     unplaced : DataFrame
         The others, with a column ``reason``.
 
@@ -116,41 +81,76 @@ def place_photos(
     >>> round(placed.geometry.iloc[0].y, 6), placed["position_source"].item(), len(unplaced)
     (37.401, 'log', 0)
     """
-    photos = _on_time(conform(photos, PHOTOS), clock_offset_s)
-    shapes = photos.geometry.to_numpy().copy()
-    bare = np.flatnonzero(shapely.is_missing(shapes) | shapely.is_empty(shapes))
-    found, reasons = _place(photos["time"].iloc[bare], fixes, max_gap_s)
-    at = bare[found["row"].to_numpy(dtype=int)]
-    shapes[at] = shapely.points(found["lon"].to_numpy(float), found["lat"].to_numpy(float))
-    placed = photos.set_geometry(gpd.GeoSeries(shapes, index=photos.index, crs=photos.crs))
-    _fill(placed, at, found)
-    without = bare[np.fromiter(reasons, dtype=int, count=len(reasons))]
-    unplaced = pd.DataFrame(placed.iloc[without].drop(columns="geometry"))
-    unplaced["reason"] = pd.Series(list(reasons.values()), index=unplaced.index, dtype="object")
-    keep = np.ones(len(placed), dtype=bool)
-    keep[without] = False
-    return placed.loc[keep], unplaced
+    photos = set_clocks(conform(photos, PHOTOS), clock_offset_s)
+    found = find_places(photos.loc[without_position(photos)], fixes, max_gap_s=max_gap_s)
+    placed = fill_places(photos, found)
+    missed = found.loc[found["log"].isna()]
+    unplaced = pd.DataFrame(placed.loc[missed.index].drop(columns="geometry"))
+    return placed.drop(index=missed.index), unplaced.assign(reason=missed["told"])
 
 
-def _on_time(
-    photos: gpd.GeoDataFrame, clock_offset_s: float | Mapping[str, float] | None
+def without_position(photos: gpd.GeoDataFrame) -> npt.NDArray[np.bool_]:
+    """Tell which photos have no position."""
+    shapes = photos.geometry.to_numpy()
+    return np.asarray(shapely.is_missing(shapes) | shapely.is_empty(shapes))
+
+
+def find_places(
+    photos: pd.DataFrame, fixes: gpd.GeoDataFrame, *, max_gap_s: float
 ) -> gpd.GeoDataFrame:
-    """Set the times right that rest on the camera's clock."""
-    by_camera = photos["time"].notna() & photos["time_source"].ne("gps")
-    device = photos["device"].astype("object")
-    if clock_offset_s is None:
-        estimates = estimate_clock_offsets(photos)
-        offset = device.map(estimates.loc[estimates["usable"], "offset_s"]).astype(float)
-    elif isinstance(clock_offset_s, Mapping):
-        offset = device.map(dict(clock_offset_s)).astype(float)
-    else:
-        offset = pd.Series(float(clock_offset_s), index=photos.index)
-    offset = offset.where(by_camera)
-    change = offset.fillna(0) - photos["clock_offset_s"].where(by_camera).fillna(0)
-    moved = photos["time"] + pd.to_timedelta(change.round(3), unit="s")
-    return photos.assign(
-        time=moved.dt.round("ms").astype(photos["time"].dtype), clock_offset_s=offset
+    """Find where photos were taken, by their times alone.
+
+    Returns
+    -------
+    GeoDataFrame
+        Index that of `photos`; ``log``, ``elevation_m``, ``gap_s``, ``span_m``, the point, and
+        ``told``: how it was found, or why there is none.
+    """
+    chosen, reasons = _place(photos["time"], fixes, max_gap_s)
+    chosen = chosen.set_index("row").reindex(range(len(photos)))
+    placed = chosen["log"].notna().to_numpy()
+    told = pd.Series(reasons, dtype="object").reindex(range(len(photos)))
+    told[placed] = [
+        f"placed on {row.log} between fixes {row.gap_s:.0f} s and {row.span_m:.0f} m apart"
+        for row in chosen.loc[placed].itertuples()
+    ]
+    points = shapely.points(chosen["lon"].to_numpy(float), chosen["lat"].to_numpy(float))
+    found = gpd.GeoDataFrame(
+        {
+            "log": chosen["log"].astype("object").where(placed, None),
+            **{name: chosen[name].astype(float) for name in ("elevation_m", "gap_s", "span_m")},
+            "told": told,
+        },
+        geometry=np.where(placed, points, None),
+        crs="EPSG:4326",
     )
+    return found.set_axis(photos.index)
+
+
+def fill_places(photos: gpd.GeoDataFrame, found: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Write the places that were found, by their labels, on photos that have none.
+
+    Parameters
+    ----------
+    photos : GeoDataFrame
+        As table ``photos``.
+    found : GeoDataFrame
+        From `find_places`.
+    """
+    placed = found.loc[found["log"].notna()]
+    labels = placed.index
+    shapes = photos.geometry.copy()
+    shapes.loc[labels] = placed.geometry
+    filled = photos.set_geometry(shapes)
+    filled.loc[labels, "position_source"] = "log"
+    height = filled.loc[labels, "elevation_m"]
+    filled.loc[labels, "elevation_m"] = height.fillna(placed["elevation_m"])
+    notes = filled.loc[labels, "notes"].astype("object")
+    filled.loc[labels, "notes"] = [
+        said if pd.isna(was) else f"{was}; {said}"
+        for was, said in zip(notes, placed["told"], strict=True)
+    ]
+    return filled
 
 
 def _place(
@@ -164,8 +164,7 @@ def _place(
         _between(log, name, clock[known], known, max_gap_s)
         for name, log in usable.groupby("log", sort=True)
     ]
-    columns = ["row", "log", "lat", "lon", "elevation_m", "gap_s", "span_m", "fault"]
-    offers = pd.concat(tried, ignore_index=True) if tried else pd.DataFrame(columns=columns)
+    offers = pd.concat(tried, ignore_index=True) if tried else pd.DataFrame(columns=list(_OFFER))
     good = offers.loc[offers["fault"].isna()].sort_values(["row", "gap_s"], kind="stable")
     chosen = good.drop_duplicates("row")
     apart = _apart(good, chosen)
@@ -248,24 +247,6 @@ def _apart(good: pd.DataFrame, chosen: pd.DataFrame) -> dict[int, str]:
     far = pairs.loc[pairs["metres"] > MAX_APART_M].sort_values("metres")
     return {
         int(row.row): f"the logs {row.log_first} and {row.log} were {row.metres:.0f} m apart "
-        "then: hand in the fixes of the party that took it"
+        "then: say who took it and who carried each log (observer)"
         for row in far.itertuples()
     }
-
-
-def _fill(photos: gpd.GeoDataFrame, at: npt.NDArray[np.intp], found: pd.DataFrame) -> None:
-    """Write what was found on the placed photos."""
-    labels = photos.index[at]
-    photos.loc[labels, "position_source"] = "log"
-    height = photos.loc[labels, "elevation_m"]
-    photos.loc[labels, "elevation_m"] = height.where(
-        height.notna(), pd.Series(found["elevation_m"].to_numpy(dtype=float), index=labels)
-    )
-    told = [
-        f"placed on {row.log} between fixes {row.gap_s:.0f} s and {row.span_m:.0f} m apart"
-        for row in found.itertuples()
-    ]
-    notes = photos.loc[labels, "notes"].astype("object")
-    photos.loc[labels, "notes"] = [
-        said if pd.isna(was) else f"{was}; {said}" for was, said in zip(notes, told, strict=True)
-    ]

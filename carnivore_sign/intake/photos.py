@@ -17,22 +17,17 @@ import numpy as np
 import pandas as pd
 
 from carnivore_sign.errors import InputError
-from carnivore_sign.intake.clocks import NO_ZONE, require_zone, times_from_text
+from carnivore_sign.intake.clocks import require_zone
 from carnivore_sign.intake.photo_facts import Facts, facts_of
 from carnivore_sign.intake.photo_files import photo_header, read_photo_file
+from carnivore_sign.intake.photo_times import photo_times
 from carnivore_sign.intake.reading import Reading, rows_set_aside, sort_rows
 from carnivore_sign.intake.source import Source, open_source
 from carnivore_sign.progress import with_progress
-from carnivore_sign.records.check import TIME, BoolArray
 from carnivore_sign.records.tables import PHOTOS
 from carnivore_sign.space import STORED_CRS
 
 _DIGITS: Final = 6
-#: GPS time and the camera's clock may differ by this before a note says so, in seconds: a
-#: receiver that lost its fix keeps the time of the last one.
-_CLOCKS_DIFFER_S: Final = 600.0
-#: No two clocks on Earth differ by more than this for reason of their zones, in seconds.
-_WIDEST_ZONE_S: Final = 14.0 * 3600
 
 
 @dataclass(frozen=True)
@@ -48,7 +43,11 @@ class OpenedPhoto:
 
 
 def read_photos(
-    paths: Iterable[str | Path], *, time_zone: str | None = None, show_progress: bool = False
+    paths: Iterable[str | Path],
+    *,
+    time_zone: str | None = None,
+    observer: str | None = None,
+    show_progress: bool = False,
 ) -> Reading:
     """Read what photos say about where and when they were taken.
 
@@ -59,6 +58,8 @@ def read_photos(
     time_zone : str, optional
         IANA name of the zone of the camera's clock, for photos that have neither a GPS time
         nor an offset. Without it such photos have no time.
+    observer : str, optional
+        Who took them.
     show_progress : bool
         Draw a bar on standard error.
 
@@ -76,7 +77,9 @@ def read_photos(
     Notes
     -----
     Of GPS time, camera time with an offset, and camera time in the stated zone, the first that
-    is there is taken. The rules are those of CIPA DC-008 (Exif).
+    is there is taken; a GPS time without its date is put on the day of the camera's. The rules
+    are those of CIPA DC-008 (Exif). GPS dates that an old receiver may have written 1024 weeks
+    early are told in the notes; `import_files` puts them later if it is asked to.
 
     Examples
     --------
@@ -109,10 +112,19 @@ def read_photos(
         seen[source.sha256] = path.name
         photos.append(photo)
     named = files[0].name if len(files) == 1 else f"{len(files)} photos"
-    return _reading(photos, refused, file=named, sha256=hashes.hexdigest(), time_zone=zone)
+    return _reading(
+        photos,
+        refused,
+        file=named,
+        sha256=hashes.hexdigest(),
+        time_zone=zone,
+        observer=observer,
+    )
 
 
-def read_photo(source: Source, *, time_zone: str | None = None) -> Reading:
+def read_photo(
+    source: Source, *, time_zone: str | None = None, observer: str | None = None
+) -> Reading:
     """Read one photo that was opened; as `read_photos`.
 
     Raises
@@ -126,6 +138,7 @@ def read_photo(source: Source, *, time_zone: str | None = None) -> Reading:
         file=source.path.name,
         sha256=source.sha256,
         time_zone=time_zone,
+        observer=observer,
         notes=source.notes,
     )
 
@@ -157,10 +170,11 @@ def _reading(
     file: str,
     sha256: str,
     time_zone: str | None,
+    observer: str | None,
     notes: Sequence[str] = (),
 ) -> Reading:
     receipt = sha256[:12]
-    rows, told = photo_rows(photos, [receipt] * len(photos), time_zone=time_zone)
+    rows, told = photo_rows(photos, [receipt] * len(photos), time_zone=time_zone, observer=observer)
     kept, aside = sort_rows(
         rows,
         PHOTOS,
@@ -192,6 +206,8 @@ def photo_rows(
     receipts: Sequence[str],
     *,
     time_zone: str | None,
+    observer: str | None = None,
+    rollover_repaired: bool = False,
     taken: Iterable[str] = (),
 ) -> tuple[gpd.GeoDataFrame, tuple[str, ...]]:
     """Make the rows of the table, index 0 to n-1, under names that are not `taken`.
@@ -204,7 +220,7 @@ def photo_rows(
         What was assumed of all of them.
     """
     facts = [photo.facts for photo in photos]
-    times, why, told = _times(facts, time_zone)
+    times, why, told = photo_times(facts, time_zone, rollover_repaired=rollover_repaired)
     notes = pd.Series(
         [
             "; ".join(dict.fromkeys([*one.notes, *reason])) or None
@@ -220,6 +236,7 @@ def photo_rows(
         ),
         "sha256": [photo.sha256 for photo in photos],
         "width_px": pd.array([photo.width_px for photo in photos], dtype="Int64"),
+        "observer": pd.Series(observer, index=range(len(photos)), dtype="object"),
         "height_px": pd.array([photo.height_px for photo in photos], dtype="Int64"),
         "notes": notes,
         **{name: [getattr(one, name) for one in facts] for name in _AS_READ},
@@ -235,49 +252,6 @@ _AS_READ: Final = (
     "camera_time", "position_source", "elevation_m", "accuracy_m", "dop", "direction_deg",
     "direction_ref", "device",
 )  # fmt: skip
-
-
-def _times(
-    facts: Sequence[Facts], time_zone: str | None
-) -> tuple[dict[str, pd.Series], list[list[str]], tuple[str, ...]]:
-    """Return the columns of time, the reasons of each photo, and what was assumed of all."""
-    gps = pd.to_datetime(pd.Series([one.gps_time for one in facts], dtype="object"), utc=True)
-    gps = gps.dt.round("ms").astype(TIME)
-    words = pd.Series([one.camera_iso for one in facts], dtype="object")
-    camera, faults, told = times_from_text(words, time_zone=time_zone)
-    stated = words.fillna("").str[19:].str.contains(r"[Z+-]")
-    source = pd.Series(None, index=words.index, dtype="object")
-    source[camera.notna()] = "camera_zone"
-    source[camera.notna() & stated] = "camera_offset"
-    source[gps.notna()] = "gps"
-    behind = (gps - camera).dt.total_seconds()
-    local = pd.to_datetime(words.str[:19], errors="coerce", utc=True, format="ISO8601")
-    years = (gps - local).dt.total_seconds().where(behind.isna())
-    why: list[list[str]] = [[] for _ in facts]
-    for place, reason in faults.items():
-        if reason != NO_ZONE:
-            why[place].append(f"camera time: {reason}")
-        elif pd.isna(gps[place]):
-            why[place].append(f"no time: {reason}")
-    for place in np.flatnonzero(_twice(words, camera.where(~stated & gps.isna()), time_zone)):
-        why[place].append("the clocks went through this hour twice; the first was taken")
-    for place in np.flatnonzero(behind.abs() > _CLOCKS_DIFFER_S):
-        why[place].append(f"GPS time and the camera's clock differ by {behind[place]:.0f} s")
-    for place in np.flatnonzero(years.abs() > _WIDEST_ZONE_S):
-        days = years[place] / 86_400
-        why[place].append(f"GPS time and the camera's clock differ by {days:.1f} days")
-    columns = {"time": gps.fillna(camera), "time_source": source, "clock_behind_s": behind}
-    return columns, why, told
-
-
-def _twice(words: pd.Series, camera: pd.Series, time_zone: str | None) -> BoolArray:
-    """Tell which local times the clocks of the zone went through twice."""
-    if time_zone is None or camera.isna().all():
-        return np.zeros(len(words), dtype=bool)
-    local = pd.to_datetime(words.where(camera.notna()), format="ISO8601", errors="coerce")
-    never = np.zeros(len(words), dtype=bool)
-    second = local.dt.tz_localize(time_zone, ambiguous=never, nonexistent="NaT")
-    return (second.dt.tz_convert("UTC") - camera > pd.Timedelta("1s")).to_numpy(dtype=bool)
 
 
 def unique_names(

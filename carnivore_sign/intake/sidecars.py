@@ -17,6 +17,25 @@ ENDINGS: Final = (
 )
 
 
+def files_in(paths: Sequence[Path]) -> list[Path]:
+    """Return the paths with each folder replaced by the files in it and below it, in order.
+
+    Hidden files and folders, which systems leave behind, are passed over.
+    """
+    files: list[Path] = []
+    for path in paths:
+        if not path.is_dir():
+            files.append(path)
+            continue
+        below = sorted(file for file in path.rglob("*") if file.is_file())
+        files += [
+            file
+            for file in below
+            if not any(part.startswith(".") for part in file.relative_to(path).parts)
+        ]
+    return files
+
+
 def shapefile_of(path: Path) -> str | None:
     """Return the path of the shapefile that a file belongs to by its name; None if to none.
 

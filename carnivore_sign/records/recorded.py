@@ -11,6 +11,7 @@ from carnivore_sign.records.schema import Table, count, number, text, time
 from carnivore_sign.records.vocabularies import (
     CHARACTERS,
     CLEARING_CAUSES,
+    CLOCK_SOURCES,
     FEET,
     NOT_VISIBLE,
     POSITION_SOURCES,
@@ -221,6 +222,7 @@ PHOTOS = Table(
         text("camera_time", "local time of the camera's clock, as it stood in the file"),
         number("clock_behind_s", "seconds by which the camera's clock was behind GPS time"),
         number("clock_offset_s", "seconds that were added to the camera's clock, if any were"),
+        text("clock_source", "what the time it was placed by rests on", words=tuple(CLOCK_SOURCES)),
         text("position_source", "what the position rests on", words=tuple(POSITION_SOURCES)),
         number("elevation_m", "height as the device gave it"),
         number("accuracy_m", "horizontal error as stated by the device", at_least=0),
@@ -232,8 +234,29 @@ PHOTOS = Table(
         text("device", "maker and model of the camera, as stated in the file"),
         text("sign", "the sign it shows"),
         text("notes", "what it does not say, or what could not be read, and why"),
+        text("observer", "who took it"),
     ),
     key=("photo",),
+    geometry="Point",
+    geometry_required=False,
+)
+
+PHOTO_PLACES = Table(
+    "photo_places",
+    "where a photo without a position of its own was taken; a later row supersedes an earlier one",
+    (
+        text("photo", "the photo", required=True),
+        text("log", "the log it was placed on; missing if it could not be placed"),
+        time("time", "when it was taken, by the clock put right"),
+        number("clock_offset_s", "seconds that were added to the camera's clock, if any were"),
+        text("clock_source", "what the time rests on", words=tuple(CLOCK_SOURCES)),
+        number("elevation_m", "height between the two fixes"),
+        number("gap_s", "seconds between the two fixes around it", at_least=0),
+        number("span_m", "metres between the two fixes around it", at_least=0),
+        text("told", "how it was placed, or why it was not", required=True),
+        time("found_at", "when this was found", required=True),
+        text("library_version", "version that found it", required=True),
+    ),
     geometry="Point",
     geometry_required=False,
 )
@@ -278,5 +301,6 @@ SEASON_TABLES: Final[dict[str, Table]] = {
     for table in (
         RECEIPTS, SET_ASIDE, SETTLED, LOGS, FIXES, WAYPOINTS, ROUTE_POINTS, TRANSECTS, PARCELS,
         CLEARINGS, SIGN, PRINTS, INCIDENTS, PHOTOS,
+        PHOTO_PLACES,
     )
 }  # fmt: skip

@@ -114,8 +114,17 @@ FIX_FLAGS: Final[dict[str, str]] = {
 #: What the time of a photo rests on.
 TIME_SOURCES: Final[dict[str, str]] = {
     "gps": "date and time of its GPS receiver",
+    "gps_clock": "time of day of its GPS receiver, on the day of the camera's clock",
     "camera_offset": "the camera's clock, and the offset that stands beside it",
     "camera_zone": "the camera's clock, and the time zone that was stated",
+}
+
+#: What the time that a photo is placed by rests on.
+CLOCK_SOURCES: Final[dict[str, str]] = {
+    "gps": "date and time of its GPS receiver, which are never moved",
+    "given": "the camera's clock, put right by an offset that was given",
+    "estimated": "the camera's clock, put right by an offset estimated from its other photos",
+    "as_set": "the camera's clock as it was set",
 }
 
 #: What the position of a photo rests on.
