@@ -8,11 +8,17 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from survey_drawing import log, transects, walk
+from survey_drawing import log, logs, transects, walk
 
-from carnivore_sign.survey.coverage import cover_segments, union_lengths, walked_stretches
+from carnivore_sign.survey.coverage import (
+    cover_segments,
+    union_lengths,
+    walk_lengths,
+    walked_stretches,
+)
 from carnivore_sign.survey.matching import match_logs
 from carnivore_sign.survey.segments import cut_segments
+from carnivore_sign.survey.visits import make_visits
 
 ROAD = cut_segments(transects(MESA=[(0, 0), (3000, 0)]))
 
@@ -53,6 +59,26 @@ def test_out_and_back_is_one_length() -> None:
     twice = metres(log(walk([(100, 0), (1900, 0), (100, 0)])))
     assert once == pytest.approx(1800, abs=13)
     assert twice == pytest.approx(once, abs=13)
+
+
+@pytest.mark.parametrize("noise_m", [0.0, 5.0])
+def test_there_and_back_is_one_length_of_effort_and_twice_the_way(noise_m) -> None:
+    rng = np.random.default_rng(5)
+    route = [(0, 0), (2000, 0), (0, 0)]
+    fixes = log(walk(route, every_s=2, noise_m=noise_m, rng=rng), every_s=2)
+    matched = match_logs(fixes, ROAD)
+    ways = walk_lengths(matched, ROAD)
+    assert ways["walked_m"].sum() == pytest.approx(4000, abs=120)
+    visits = make_visits(matched, ROAD, None, logs("MON"), time_zone="UTC")
+    assert visits["covered_m"].sum() == pytest.approx(2000, abs=30)
+    assert visits["walked_m"].sum() == pytest.approx(4000, abs=150)
+    np.testing.assert_allclose(visits["speed_m_s"], 1.2, atol=0.15)
+
+
+def test_two_receivers_of_one_party_walk_one_way() -> None:
+    pair = [log(walk([(0, 0), (2000, 0)]), name=name) for name in "AB"]
+    ways = walk_lengths(match_logs(pd.concat(pair, ignore_index=True), ROAD), ROAD)
+    assert ways["walked_m"].sum() == pytest.approx(2000, abs=20)
 
 
 def test_pieces_walked_apart_are_joined_and_overlaps_counted_once() -> None:

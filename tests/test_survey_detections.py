@@ -132,6 +132,13 @@ def test_one_trail_found_on_two_walks_is_a_detection_on_each_visit() -> None:
     assert found["visit"].tolist() == ["MON#1@MESA#001", "THU#1@MESA#001"]
 
 
+def test_sign_before_its_walk_began_is_named_and_kept_apart() -> None:
+    sign = signs(("early", 300, 0, -180), ("watch", 310, 0, -40), ("good", 320, 0, 4))
+    found, incidental = detect(sign, members(T1=["early"], T2=["watch"], T3=["good"]))
+    assert found["trail"].tolist() == ["T2", "T3"]
+    assert incidental[["sign", "reason"]].to_numpy().tolist() == [["early", room.BEFORE_WALK]]
+
+
 def test_sign_goes_to_a_segment_that_was_visited_before_a_nearer_one_that_was_not() -> None:
     found, _ = detect(signs(("S1", 300, 45, 4)), members(T1=["S1"]))
     assert found["segment"].tolist() == ["MESA#001"]

@@ -11,6 +11,16 @@ from carnivore_sign.records.schema import Column, Table, count, number, text, ti
 from carnivore_sign.records.vocabularies import FEET, MAP_STATES, SURFACES, TAXA
 
 
+#: What the metres of a visit rest on.
+EFFORT_SOURCES: Final[dict[str, str]] = {
+    "measured": "the fixes of a GPS log",
+    "stated": "a distance that somebody typed, without a log",
+}
+
+#: How well a surface shows tracks, best first.
+TRACKING_QUALITIES: Final = ("good", "fair", "poor", "none")
+
+
 def taxon_column(taxon: str) -> str:
     """Name of the column that holds the probability of `taxon`: ``p_puma``."""
     return f"p_{taxon}"
@@ -42,7 +52,7 @@ VISITS = Table(
     (
         text("visit", "its name: walk, at sign, segment", required=True),
         text("walk", "the walk: log, hash sign, number", required=True),
-        text("log", "the log", required=True),
+        text("log", "the log; missing where the distance is stated and not measured"),
         text("segment", "the segment", required=True),
         text("transect", "the transect", required=True),
         text("observer", "who walked"),
@@ -55,6 +65,12 @@ VISITS = Table(
         text("cleared_by", "what wiped it last"),
         number("effort_km", "covered_m in km", required=True, at_least=0),
         number("effort_km_days", "km times days since cleared; missing if unknown", at_least=0),
+        text("effort_source", "what covered_m rests on", words=tuple(EFFORT_SOURCES)),
+        number("walked_m", "metres walked on it, there and back, to some 50 m", at_least=0),
+        number("speed_m_s", "mean speed on it", at_least=0),
+        number("sun_deg", "height of the sun at the start", at_least=-90, at_most=90),
+        text("surface_state", "state of the surface, as noted"),
+        text("tracking_quality", "how well it shows tracks, as noted", words=TRACKING_QUALITIES),
     ),
     key=("visit",),
 )

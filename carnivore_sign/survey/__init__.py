@@ -12,9 +12,11 @@ from carnivore_sign.survey.comparing import (
     compare_rates,
     doubtful_ratio_limits,
 )
+from carnivore_sign.survey.conditions import note_conditions
 from carnivore_sign.survey.dating import date_by_clearing, trails_with_tracks
 from carnivore_sign.survey.detections import assign_walks, make_detections
 from carnivore_sign.survey.effort import effort_table
+from carnivore_sign.survey.in_season import logs_in_season
 from carnivore_sign.survey.intervals import (
     clopper_pearson_limits,
     detection_curve,
@@ -25,20 +27,26 @@ from carnivore_sign.survey.intervals import (
     poisson_limits,
     wilson_limits,
 )
+from carnivore_sign.survey.light import sun_height_deg
 from carnivore_sign.survey.matching import EXCLUDING_FLAGS, PERMITTED_FLAGS, STATES, match_logs
 from carnivore_sign.survey.rates import detection_rates
 from carnivore_sign.survey.segments import cut_segments
+from carnivore_sign.survey.stated import add_stated_walks
 from carnivore_sign.survey.visits import make_visits, visits_in, walk_summary
 
 __all__ = [
     # segments and logs
     "cut_segments",
     "match_logs",
+    "logs_in_season",
     "EXCLUDING_FLAGS",
     "PERMITTED_FLAGS",
     "STATES",
     # visits and effort
     "make_visits",
+    "add_stated_walks",
+    "note_conditions",
+    "sun_height_deg",
     "visits_in",
     "walk_summary",
     "effort_table",

@@ -42,27 +42,37 @@ def spread_clearings(clearings: pd.DataFrame | None, transects: pd.Index) -> pd.
     DataWarning
         If a clearing names transects that do not exist; those names are passed over.
     """
-    columns = ["transect", "time", "cause"]
-    none = pd.DataFrame(columns=columns).astype({"time": "datetime64[ms, UTC]"})
-    if clearings is None or clearings.empty:
+    return spread_events(clearings, transects, columns=["cause"], what="clearings")
+
+
+def spread_events(
+    events: pd.DataFrame | None, transects: pd.Index, *, columns: list[str], what: str
+) -> pd.DataFrame:
+    """List each event once per transect that it names: ``transect``, ``time`` and `columns`.
+
+    As `spread_clearings`, for any table with ``time`` and ``transects``.
+    """
+    order = ["transect", "time", *columns]
+    none = pd.DataFrame(columns=order).astype({"time": "datetime64[ms, UTC]"})
+    if events is None or events.empty:
         return none
-    names = clearings["transects"].astype("object").str.split(";").explode().str.strip()
-    events = clearings[["time", "cause"]].join(names.rename("transect"))
-    every = events["transect"].str.lower().eq(EVERY_TRANSECT)
-    whole = events.loc[every, ["time", "cause"]].merge(
+    names = events["transects"].astype("object").str.split(";").explode().str.strip()
+    listed = events[["time", *columns]].join(names.rename("transect"))
+    every = listed["transect"].str.lower().eq(EVERY_TRANSECT)
+    whole = listed.loc[every, ["time", *columns]].merge(
         pd.DataFrame({"transect": transects}), how="cross"
     )
-    named = events.loc[~every & events["transect"].ne("")]
+    named = listed.loc[~every & listed["transect"].ne("")]
     strange = sorted(set(named["transect"]) - set(transects))
     if strange:
         warnings.warn(
-            f"clearings name transects that do not exist: {', '.join(strange)}; the transects "
+            f"{what} name transects that do not exist: {', '.join(strange)}; the transects "
             f"are {', '.join(map(str, transects))}",
             DataWarning,
-            stacklevel=2,
+            stacklevel=3,
         )
     named = named.loc[named["transect"].isin(transects)]
-    some = [events[columns] for events in (whole, named) if len(events)]
+    some = [frame[order] for frame in (whole, named) if len(frame)]
     spread = pd.concat(some, ignore_index=True) if some else none
     return spread.sort_values("time", kind="stable", ignore_index=True)
 

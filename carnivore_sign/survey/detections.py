@@ -29,6 +29,10 @@ from carnivore_sign.units import SECONDS_PER_HOUR
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
+#: A notebook's time may be this much before the first fix of its walk on any transect: watches
+#: differ, and receivers are switched on late (common practice, no source).
+EARLY: Final = pd.Timedelta(hours=1)
+
 #: Reasons why a sign makes no detection.
 NO_POSITION: Final = "it has no position"
 NOT_A_SIGN: Final = "the table of sign does not have it"
@@ -36,6 +40,7 @@ NOT_A_TRAIL: Final = "the table of trails does not have its trail"
 NO_WALK: Final = "no walk passed by at that time"
 OFF_TRANSECT: Final = "farther from every transect than allowed"
 NO_VISIT: Final = "that walk did not visit the segment"
+BEFORE_WALK: Final = "its time is before its walk began: check date and time"
 SEEN_BEFORE: Final = "made before the last visit"
 
 
@@ -140,7 +145,8 @@ def make_detections(
     Each member sign goes to the nearest line within `max_offset_m`, a segment that its walk
     visited going before one that it did not. A trail is detected once on each visit on which at
     least one of its sign lies, unless it was made before the end of the last visit of that
-    segment before this one: then it is no sign of the days since.
+    segment before this one: then it is no sign of the days since. Sign whose time is over an
+    hour before its walk began makes no detection either.
 
     Parameters
     ----------
@@ -280,6 +286,9 @@ def _place(
     near["unvisited"] = near["visit"].isna()
     best = near.sort_values(["member", "unvisited", "offset_m"]).drop_duplicates("member")
     placed = placed.join(best.set_index("member")[["segment", "visit", "offset_m"]])
+    began = visits.groupby(visits["walk"].astype("object"))["start"].min()
+    found = placed["sign"].map(sign.set_index("sign")["time"])
+    early = found < placed["walk"].map(began) - EARLY
     empty = sign.geometry.isna() | sign.geometry.is_empty
     reasons = {
         NOT_A_SIGN: ~placed["sign"].isin(sign["sign"]),
@@ -287,6 +296,7 @@ def _place(
         OFF_TRANSECT: placed["segment"].isna(),
         NO_WALK: placed["walk"].isna(),
         NO_VISIT: placed["visit"].isna(),
+        BEFORE_WALK: early,
     }
     why = np.select([bad.to_numpy() for bad in reasons.values()], list(reasons), default="")
     placed["reason"] = pd.Series(why, dtype="object").mask(why == "", None)

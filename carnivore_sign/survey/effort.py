@@ -39,8 +39,9 @@ def effort_table(
     DataFrame
         One row per unit and month: the unit, ``period``, ``segments`` (how many there are),
         ``segments_walked``, ``walks``, ``observers`` (names joined by ``;``), ``effort_km`` (a
-        party counted once), ``effort_km_days`` (missing if unknown for all), ``last`` (UTC, end
-        of the last visit; missing where nobody walked), ``gap`` (whether nobody walked).
+        party counted once), ``stated_km`` (how much of it was typed and not measured),
+        ``effort_km_days`` (missing if unknown for all), ``last`` (UTC, end of the last visit;
+        missing where nobody walked), ``gap`` (whether nobody walked).
 
     Raises
     ------
@@ -69,20 +70,26 @@ def effort_table(
         raise InputError(f"by is '{by}'", remedy="Take 'transect' or 'segment'.")
     months = list(periods) if periods is not None else _months(visits)
     units = segments.groupby(by, sort=False, observed=True).size().rename("segments")
+    stated_km = 0.0
+    if "effort_source" in visits:
+        stated_km = visits["effort_km"].where(visits["effort_source"].eq("stated"), 0.0)
+    visits = visits.assign(stated_km=stated_km)
     walked = visits.groupby([by, "period"], observed=True)
     done = walked.agg(
         segments_walked=("segment", "nunique"),
         walks=("walk", "nunique"),
         observers=("observer", lambda names: ";".join(sorted(set(names.dropna())))),
         effort_km=("effort_km", "sum"),
+        stated_km=("stated_km", "sum"),
         last=("end", "max"),
     )
-    done.insert(4, "effort_km_days", walked["effort_km_days"].sum(min_count=1))
+    done.insert(5, "effort_km_days", walked["effort_km_days"].sum(min_count=1))
     every = pd.MultiIndex.from_product([units.index, months], names=[by, "period"])
     table = done.reindex(every).reset_index()
     table.insert(2, "segments", table[by].map(units))
     gap = table["walks"].isna()
-    filled = table.fillna({"segments_walked": 0, "walks": 0, "observers": "", "effort_km": 0.0})
+    nobody = {"segments_walked": 0, "walks": 0, "observers": "", "effort_km": 0.0, "stated_km": 0.0}
+    filled = table.fillna(nobody)
     return filled.astype({"segments_walked": int, "walks": int}).assign(gap=gap)
 
 

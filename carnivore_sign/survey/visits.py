@@ -13,13 +13,15 @@ import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import shapely
 
 from carnivore_sign.errors import InputError, NothingSurveyed
 from carnivore_sign.records.check import check_table
 from carnivore_sign.records.tables import VISITS
 from carnivore_sign.records.vocabularies import MAX_DAYS_COLLECTING
 from carnivore_sign.survey.clearing import add_conditions
-from carnivore_sign.survey.coverage import cover_segments, walked_stretches
+from carnivore_sign.survey.coverage import cover_segments, walk_lengths, walked_stretches
+from carnivore_sign.survey.light import sun_height_deg
 from carnivore_sign.units import M_PER_KM, SECONDS_PER_HOUR
 
 FloatArray = npt.NDArray[np.float64]
@@ -65,7 +67,9 @@ def make_visits(
     -------
     DataFrame
         As `records.tables.VISITS`, in order of time. ``covered_m`` counts each metre once,
-        however often it was walked on that walk. ``hours_since_cleared`` runs from the latest
+        however often it was walked on that walk; ``walked_m`` is the length of the way, and
+        ``speed_m_s`` and ``sun_deg`` say how it was looked for: fast, and in which light.
+        ``hours_since_cleared`` runs from the latest
         clearing. A party with several receivers makes one visit: the union of what its logs
         cover, under the name of the earliest log, with its ``observer`` joined by ``, ``.
         ``effort_km_days`` is km times the days in which *new* sign could gather:
@@ -96,6 +100,7 @@ def make_visits(
     log = walk.str.rsplit("#", n=1).str[0].astype("object")
     place = segments.iloc[covered["segment"]]
     party = _observers(matched, logs)
+    middle = shapely.get_coordinates(shapely.centroid(place.geometry.to_numpy()))
     visits = pd.DataFrame(
         {
             "visit": walk + "@" + place["segment"].astype("object").to_numpy(),
@@ -110,8 +115,10 @@ def make_visits(
             "covered_m": covered["covered_m"],
             "coverage": covered["coverage"],
             "effort_km": covered["covered_m"] / M_PER_KM,
+            "effort_source": "measured",
+            "sun_deg": sun_height_deg(start, *middle.T),
         }
-    )
+    ).join(_ways(matched, segments, covered, max_gap_s))
     visits = add_conditions(visits, clearings, segments, max_days_collecting=max_days_collecting)
     return check_table(visits, VISITS)
 
@@ -150,8 +157,8 @@ def walk_summary(visits: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         ``walk``, ``log``, ``observer``, ``period``, ``start``, ``end`` (UTC, of its first and
         last visit), ``hours`` between them, ``transects`` and ``segments`` (counts),
-        ``covered_km``, ``effort_km_days`` (missing if unknown for all its visits), in order of
-        time.
+        ``covered_km``, ``effort_km_days`` (missing if unknown for all its visits), ``stated``
+        (whether its distance was typed and not measured), in order of time.
     """
     walks = visits.groupby("walk", sort=False, observed=True)
     summary = walks.agg(
@@ -165,6 +172,8 @@ def walk_summary(visits: pd.DataFrame) -> pd.DataFrame:
         covered_km=("effort_km", "sum"),
     )
     summary["effort_km_days"] = walks["effort_km_days"].sum(min_count=1)
+    if "effort_source" in visits:
+        summary["stated"] = walks["effort_source"].first().eq("stated")
     summary.insert(
         5, "hours", (summary["end"] - summary["start"]).dt.total_seconds() / SECONDS_PER_HOUR
     )
@@ -198,6 +207,17 @@ def _zone(name: str) -> ZoneInfo:
         raise InputError(
             f"unknown time zone '{name}'", remedy="Use an IANA name such as 'America/Denver'."
         ) from error
+
+
+def _ways(
+    matched: pd.DataFrame, segments: gpd.GeoDataFrame, covered: pd.DataFrame, max_gap_s: float
+) -> pd.DataFrame:
+    """Length of the way on each covered segment, at least what was covered, and the speed."""
+    ways = walk_lengths(matched, segments, max_gap_s=max_gap_s)
+    both = covered[["walk", "segment", "covered_m"]].merge(ways, on=["walk", "segment"], how="left")
+    speed = both["walked_m"] / both["walked_s"].where(both["walked_s"] > 0)
+    longest = both[["covered_m", "walked_m"]].max(axis=1)
+    return pd.DataFrame({"walked_m": longest, "speed_m_s": speed})
 
 
 def _times_on_segments(
