@@ -21,10 +21,32 @@ from carnivore_sign.identify.characters_from import (
 from carnivore_sign.identify.evidence import Evidence, check_prior, load_evidence, regions
 from carnivore_sign.identify.measure import measure_print
 from carnivore_sign.identify.measuring import MEASURED
-from carnivore_sign.identify.observers import naming_log_likelihood, naming_odds
+from carnivore_sign.identify.observer_tests import (
+    ANSWER_COLUMNS,
+    Answers,
+    check_answers,
+    confidence_reliability,
+    confidence_scores,
+    observer_rates,
+    read_answers,
+)
+from carnivore_sign.identify.observers import (
+    ObserverSkill,
+    fit_observers,
+    naming_log_likelihood,
+    naming_odds,
+    recalibrate_confidence,
+    skill_table,
+    word_log_likelihood,
+)
 from carnivore_sign.identify.outline_checks import CheckedOutlines, check_outlines
 from carnivore_sign.identify.outlines import outlines_from_table, read_outlines, to_geojson
-from carnivore_sign.identify.pooling import pool_evidence, weigh_sign
+from carnivore_sign.identify.pooling import (
+    SignEvidence,
+    pool_evidence,
+    weigh_sign,
+    weigh_sign_parts,
+)
 from carnivore_sign.identify.probability import (
     CERTAINTY_CLASSES,
     certainty_class,
@@ -79,7 +101,21 @@ __all__ = [
     "normal_log_likelihood",
     "naming_log_likelihood",
     "naming_odds",
+    "ANSWER_COLUMNS",
+    "Answers",
+    "read_answers",
+    "check_answers",
+    "observer_rates",
+    "confidence_scores",
+    "confidence_reliability",
+    "ObserverSkill",
+    "fit_observers",
+    "recalibrate_confidence",
+    "skill_table",
+    "word_log_likelihood",
+    "SignEvidence",
     "weigh_sign",
+    "weigh_sign_parts",
     "pool_evidence",
     "PRIOR_TRAILS",
     "estimate_shares",

@@ -8,7 +8,7 @@ n / (1 + (n - 1) rho), which never passes 1 / rho (``tempering.py``).
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -17,7 +17,7 @@ import scipy.sparse
 from carnivore_sign.errors import InputError
 from carnivore_sign.identify.characters import witnesses
 from carnivore_sign.identify.evidence import Evidence, load_evidence
-from carnivore_sign.identify.observers import naming_log_likelihood
+from carnivore_sign.identify.observers import ObserverSkill, word_log_likelihood
 from carnivore_sign.identify.sizes import stride_log_likelihood
 from carnivore_sign.identify.tempering import (
     TAXON_ORDER,
@@ -33,7 +33,28 @@ from carnivore_sign.records.vocabularies import CHARACTERS
 _BLOCK_PRINTS: Final = 65_536
 
 
-def weigh_sign(sign: pd.DataFrame, prints: pd.DataFrame, evidence: Evidence) -> pd.DataFrame:
+class SignEvidence(NamedTuple):
+    """What was noted of each sign says, and the part of it that is an observer's word.
+
+    Attributes
+    ----------
+    together : DataFrame
+        Natural log likelihood of each taxon (columns `TAXA`), index name of the sign.
+    words : DataFrame
+        The part of it that observers' words carry, in the same shape.
+    """
+
+    together: pd.DataFrame
+    words: pd.DataFrame
+
+
+def weigh_sign(
+    sign: pd.DataFrame,
+    prints: pd.DataFrame,
+    evidence: Evidence,
+    *,
+    observers: ObserverSkill | None = None,
+) -> pd.DataFrame:
     """Weigh everything that was noted of each sign.
 
     Each character is pooled over the prints of the sign in which it was seen, under the
@@ -41,19 +62,23 @@ def weigh_sign(sign: pd.DataFrame, prints: pd.DataFrame, evidence: Evidence) -> 
     A print that shows nothing therefore leaves a clear one as it is; one that says a little of the
     same kind counts as little, and may temper a clear one slightly.
 
-    The observer's naming is weighed only where no character spoke (scat, scrape, a track of
-    which nothing was noted). Where characters were noted it was read off them, and using it
-    as well would count them twice. Sizes were measured, not judged, and are weighed either way.
+    Of observers who were not tested the naming is weighed only where no character spoke (scat,
+    scrape, a track of which nothing was noted). Where characters were noted it was read off them,
+    and using it as well would count them twice. Sizes were measured, not judged, and are weighed
+    either way. With `observers`, whose word was measured on known prints, the word stands beside
+    the characters as one more witness, under the correlation ``rho_word``.
 
     Parameters
     ----------
     sign : DataFrame
-        Columns of SIGN: ``sign`` (unique), ``named_as``, ``surface``, ``stride_m``; all but
-        the first may be absent.
+        Columns of SIGN: ``sign`` (unique), ``named_as``, ``surface``, ``stride_m``, ``observer``
+        and ``confidence``; all but the first may be absent.
     prints : DataFrame
         Columns of PRINTS. Prints of sign that are not in `sign` are passed over.
     evidence : Evidence
         From `load_evidence`.
+    observers : ObserverSkill, optional
+        From `fit_observers`.
 
     Returns
     -------
@@ -72,9 +97,51 @@ def weigh_sign(sign: pd.DataFrame, prints: pd.DataFrame, evidence: Evidence) -> 
     >>> prints = pd.DataFrame({"sign": ["B", "B"], "claws": ["none", "none"]})
     >>> said = weigh_sign(sign, prints, load_evidence())
     >>> (said["puma"] - said["dog"]).round(2).to_dict()
-    {'A': 0.89, 'B': 1.34}
+    {'A': 0.89, 'B': 1.57}
+    """
+    return weigh_sign_parts(sign, prints, evidence, observers=observers).together
+
+
+def weigh_sign_parts(
+    sign: pd.DataFrame,
+    prints: pd.DataFrame,
+    evidence: Evidence,
+    *,
+    observers: ObserverSkill | None = None,
+) -> SignEvidence:
+    """Weigh everything that was noted of each sign, and keep apart what observers' words say.
+
+    Parameters
+    ----------
+    sign, prints, evidence, observers
+        As for `weigh_sign`, which gives the same without the parts.
+
+    Returns
+    -------
+    SignEvidence
+        ``together`` as `weigh_sign`; hand ``words`` to `pool_evidence`, because an observer who
+        names the sign of one trail judges once.
     """
     names = _unique_names(sign)
+    said, heard = _weigh_notes(sign, prints, evidence, names)
+    words = word_log_likelihood(sign, evidence, observers)
+    if observers is None:
+        words[:, heard > 0] = 0.0
+        kept = np.ones(len(names))
+    else:
+        loud, word = spread(said), spread(words)
+        kept = share_kept(loud + word, loud**2 + word**2, evidence.constant("rho_word"))
+    columns = list(TAXON_ORDER)
+    return SignEvidence(
+        together=pd.DataFrame(((said + words) * kept).T, index=names, columns=columns),
+        words=pd.DataFrame((words * kept).T, index=names, columns=columns),
+    )
+
+
+def _weigh_notes(
+    sign: pd.DataFrame, prints: pd.DataFrame, evidence: Evidence, names: pd.Index
+) -> tuple[FloatArray, FloatArray]:
+    """Weigh prints and stride of each sign; return that, and how loud its characters spoke."""
     rows = names.get_indexer(prints["sign"]) if len(prints) else np.zeros(0, dtype=np.intp)
     surfaces = sign["surface"].to_numpy() if "surface" in sign else None
     heard = np.zeros(len(names))
@@ -88,14 +155,15 @@ def weigh_sign(sign: pd.DataFrame, prints: pd.DataFrame, evidence: Evidence) -> 
     if "stride_m" in sign:
         power = evidence.constant("groups_exponent")
         said += power * stride_log_likelihood(sign["stride_m"], evidence)
-    if "named_as" in sign:
-        unheard = heard == 0
-        said[:, unheard] += naming_log_likelihood(sign["named_as"], evidence)[:, unheard]
-    return pd.DataFrame(said.T, index=names, columns=list(TAXON_ORDER))
+    return said, heard
 
 
 def pool_evidence(
-    log_likelihoods: pd.DataFrame, groups: pd.Series, *, rho: float | None = None
+    log_likelihoods: pd.DataFrame,
+    groups: pd.Series,
+    *,
+    rho: float | None = None,
+    words: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Pool what the sign of each trail say.
 
@@ -109,6 +177,10 @@ def pool_evidence(
     rho : float, optional
         Correlation, within a taxon, of what two sign of one trail say, 0 to 1. As shipped
         if not given (``rho_trail`` of the constants).
+    words : DataFrame, optional
+        The part of `log_likelihoods` that observers' words carry, from `weigh_sign_parts`. An
+        observer who names the sign of one trail judges once, so that words are pooled as wholly
+        dependent. Without it a word counts like any other evidence.
 
     Returns
     -------
@@ -143,8 +215,15 @@ def pool_evidence(
             remedy="Weigh them with weigh_sign first.",
         )
     rows, names = pd.factorize(groups)
+    member = _membership(rows, len(names))
     said = log_likelihoods.loc[groups.index, list(TAXON_ORDER)].to_numpy(dtype=float).T
-    pooled = _pool(said, spread(said), _membership(rows, len(names)), rho)
+    if words is None:
+        pooled = _pool(said, spread(said), member, rho)
+    else:
+        named = words.loc[groups.index, list(TAXON_ORDER)].to_numpy(dtype=float).T
+        noted = said - named
+        pooled = _pool(noted, spread(noted), member, rho)
+        pooled = pooled + _pool(named, spread(named), member, 1.0)
     index = pd.Index(names, name=groups.name)
     return pd.DataFrame(pooled.T, index=index, columns=list(TAXON_ORDER))
 
