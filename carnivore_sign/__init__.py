@@ -9,6 +9,8 @@ The road, and the names along it::
     -> Analysis (segments, visits, sign, trails, detections, histories)
         month   -> map, report (HTML, PDF), tables, layers
         answer  -> a landowner's report (HTML, PDF)
+    photo of a print
+        write_tracing_page -> a page to trace it on -> outlines, which go into the season
 
 Each room can be used alone: ``carnivore_sign.intake``, ``identify``, ``trails``, ``survey``,
 ``presence``, ``incidents``, ``simulate``, ``maps``, ``reports``. Names are loaded on first use,
@@ -44,6 +46,7 @@ if TYPE_CHECKING:
         write_set_aside,
     )
     from carnivore_sign.records.season import Season, create_season, open_season
+    from carnivore_sign.reports.tracing import write_tracing_page
 
 _HOMES = {
     "Analysis": "carnivore_sign.chain",
@@ -65,6 +68,7 @@ _HOMES = {
     "Season": "carnivore_sign.records.season",
     "create_season": "carnivore_sign.records.season",
     "open_season": "carnivore_sign.records.season",
+    "write_tracing_page": "carnivore_sign.reports.tracing",
 }
 
 __all__ = [
@@ -88,6 +92,7 @@ __all__ = [
     "season_photos",
     "summarise_import",
     "write_set_aside",
+    "write_tracing_page",
 ]
 
 

@@ -1,8 +1,8 @@
 """Command line: thin; reads the words, calls the public face, prints.
 
-Commands: ``demo``, ``intake``, ``set-aside``, ``columns``, ``month``, ``answer``. What a machine
-would read comes with ``--json`` on standard output; bars and messages go to standard error. Bad
-input ends with one plain message and exit status 2, an interruption with 130.
+Commands: ``demo``, ``intake``, ``set-aside``, ``columns``, ``trace``, ``month``, ``answer``. What
+a machine would read comes with ``--json`` on standard output; bars and messages go to standard
+error. Bad input ends with one plain message and exit status 2, an interruption with 130.
 """
 
 from __future__ import annotations
@@ -185,6 +185,16 @@ def _columns(arguments: argparse.Namespace) -> int:
     return DONE
 
 
+def _trace(arguments: argparse.Namespace) -> int:
+    page = carnivore_sign.write_tracing_page(
+        arguments.photo, arguments.out, sign=arguments.sign, max_side_px=arguments.max_side_px
+    )
+    lines = [f"{page}: open it in a browser, set the scale, trace the marks and save them; then: "
+             "carnivore-sign intake SEASON SAVED.geojson"]  # fmt: skip
+    _print({"written": str(page)}, as_json=arguments.json, lines=lines)
+    return DONE
+
+
 def _month(arguments: argparse.Namespace) -> int:
     result = carnivore_sign.month(
         carnivore_sign.open_season(arguments.season),
@@ -234,7 +244,15 @@ def _parser() -> argparse.ArgumentParser:
         "--version", action="version", version=f"carnivore-sign {carnivore_sign.__version__}"
     )
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
-    for add in (_add_demo, _add_intake, _add_set_aside, _add_columns, _add_month, _add_answer):
+    for add in (
+        _add_demo,
+        _add_intake,
+        _add_set_aside,
+        _add_columns,
+        _add_trace,
+        _add_month,
+        _add_answer,
+    ):
         add(commands)
     return parser
 
@@ -312,6 +330,22 @@ def _add_columns(commands: Any) -> None:
     )
     command = _add(commands, "columns", _columns, about, "carnivore-sign columns sign")
     command.add_argument("table", metavar="TABLE", help="sign, prints, clearings or incidents")
+
+
+def _add_trace(commands: Any) -> None:
+    about = (
+        "Write a page on which the toes, pad and claws of a print are traced over its photo. It "
+        "is one file, asks no network for anything, and saves outlines that intake reads."
+    )
+    command = _add(
+        commands, "trace", _trace, about, "carnivore-sign trace IMG_0412.jpg --sign S014"
+    )
+    command.add_argument("photo", metavar="PHOTO", help="the photo, with a scale in it")
+    command.add_argument("--out", metavar="FILE.html", help="the page (default: beside the photo)")
+    command.add_argument("--sign", default="", help="name of the sign in the notebook")
+    command.add_argument(
+        "--max-side-px", type=int, default=3000, help="longest side of the picture (%(default)s)"
+    )
 
 
 def _add_month(commands: Any) -> None:

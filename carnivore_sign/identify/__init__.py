@@ -39,8 +39,6 @@ from carnivore_sign.identify.observers import (
     skill_table,
     word_log_likelihood,
 )
-from carnivore_sign.identify.outline_checks import CheckedOutlines, check_outlines
-from carnivore_sign.identify.outlines import outlines_from_table, read_outlines, to_geojson
 from carnivore_sign.identify.pooling import (
     SignEvidence,
     pool_evidence,
@@ -72,6 +70,8 @@ from carnivore_sign.identify.scoring import (
 )
 from carnivore_sign.identify.shares import PRIOR_TRAILS, estimate_shares
 from carnivore_sign.identify.sizes import normal_log_likelihood
+from carnivore_sign.records.outline_checks import CheckedOutlines, check_outlines
+from carnivore_sign.records.outlines import outlines_from_table, read_outlines, to_geojson
 
 __all__ = [
     "read_outlines",

@@ -22,19 +22,16 @@ from carnivore_sign.identify.caliper import measure_calipers
 from carnivore_sign.identify.foot import FootSigns, foot_probabilities, foot_words
 from carnivore_sign.identify.marks import CARPAL_PAD, CLAWS, DEWCLAW, PAD, Marks, place_marks
 from carnivore_sign.identify.measuring import MEASURED, measure_marks
-from carnivore_sign.identify.outline_checks import check_outlines
 from carnivore_sign.identify.shapes import FloatArray, IntArray, Rings, polygon_moments
 from carnivore_sign.identify.splitting import note_rows, split_overlaps
 from carnivore_sign.identify.symmetry import mirror_overlap, nearly_overlap_at
 from carnivore_sign.progress import with_progress
 from carnivore_sign.records.check import TEXT
+from carnivore_sign.records.outline_checks import FAULTS, PLAUSIBLE_LENGTH_MM, check_outlines
 
 #: SD of a traced outline at each of its points, from a sharp photo (working choice; common
 #: practice, no source).
 TRACING_ERROR_MM: Final = 0.5
-
-#: A print outside this range of lengths was not drawn in millimetres.
-PLAUSIBLE_LENGTH_MM: Final = (20.0, 350.0)
 
 _BLOCK_PRINTS: Final = 128
 _SEED: Final = 20
@@ -333,8 +330,7 @@ def _notes(
     return note_rows(
         notes,
         misnumbered,
-        "the toes are numbered wrongly: from the inside to the outside they must run 2, 3, 4, 5; "
-        "they were taken by their places",
+        FAULTS["misnumbered"],
     )
 
 
@@ -352,8 +348,7 @@ def _check_lengths(measured: pd.DataFrame, notes: pd.Series) -> pd.Series:
     return note_rows(
         notes,
         odd,
-        f"the print would be shorter than {low:g} mm or longer than {high:g} mm, so that its unit "
-        "is not mm; sizes are left out, shapes are measured",
+        FAULTS["notMillimetres"],
     )
 
 
@@ -379,5 +374,5 @@ def _check_sides(
     return note_rows(
         notes,
         np.asarray(mirrored),
-        "the foot stated does not fit its marks: the photo may be mirrored",
+        FAULTS["otherFoot"],
     )

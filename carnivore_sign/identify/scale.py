@@ -26,11 +26,16 @@ from carnivore_sign.identify.shapes import FloatArray
 #: SD of a click on a photo, each way (working choice; common practice, no source).
 CLICK_ERROR_PX: Final = 1.5
 
-_WRONG_ORDER: Final = (
-    "the points of the scale run the wrong way round: the photo is mirrored, or they were "
-    "clicked out of order"
-)
-_IN_LINE: Final = "three of the four points lie on a line, so that they fix no perspective"
+#: What can be wrong with the points of a scale, and what to do about it: said here and on the
+#: page on which prints are traced.
+SCALE_FAULTS: Final[dict[str, str]] = {
+    "zeroScale": "a scale of zero: both its ends are one pixel",
+    "sameWay": "the rulers have no length or run the same way",
+    "mirrored": "the points of the scale run the wrong way round: the photo is mirrored, or they "
+    "were clicked out of order",
+    "inLine": "three of the four points lie on a line, so that they fix no perspective",
+    "horizon": "a point lies on or beyond the horizon of the photo",
+}
 _CLICK_AGAIN: Final = "Click them clockwise as seen from above, or mirror the photo back."
 
 _SQUARE: Final = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, -1.0], [0.0, -1.0]])
@@ -69,7 +74,7 @@ class PhotoScale:
         mapped = np.column_stack([points, np.ones(len(points))]) @ self.matrix.T
         if (mapped[:, 2] <= 0).any():
             raise InputError(
-                "a point lies on or beyond the horizon of the photo",
+                SCALE_FAULTS["horizon"],
                 remedy="Click the points of the scale again, in their order.",
             )
         return mapped[:, :2] / mapped[:, 2:]
@@ -109,9 +114,7 @@ def scale_from_length(
     _check_length(length_mm)
     apart = float(np.hypot(*(ends[1] - ends[0])))
     if apart == 0:
-        raise InputError(
-            "a scale of zero: both its ends are one pixel", remedy="Click its two ends."
-        )
+        raise InputError(SCALE_FAULTS["zeroScale"], remedy="Click its two ends.")
     factor = length_mm / apart
     return PhotoScale(
         np.diag([factor, -factor, 1.0]), np.sqrt(2.0) * click_error_px / apart, 0.0, "length"
@@ -162,7 +165,7 @@ def scale_from_rulers(
     columns = np.column_stack([first[1] - first[0], second[1] - second[0]])
     if np.abs(np.linalg.det(columns)) < 1e-9 * max(np.abs(columns).max() ** 2, 1e-300):
         raise InputError(
-            "the rulers have no length or run the same way",
+            SCALE_FAULTS["sameWay"],
             remedy="Lay them at a right angle and click both ends of each.",
         )
     linear = np.diag([first_mm, second_mm]) @ np.linalg.inv(columns)
@@ -303,7 +306,7 @@ def _check_not_mirrored(matrix: FloatArray, seen: FloatArray) -> None:
     around = np.column_stack([seen, np.ones(len(seen))])
     depth = around @ matrix[2]
     if (depth <= 0).any() or np.linalg.det(matrix) >= 0:
-        raise InputError(_WRONG_ORDER, remedy=_CLICK_AGAIN)
+        raise InputError(SCALE_FAULTS["mirrored"], remedy=_CLICK_AGAIN)
 
 
 def _check_not_in_line(points: FloatArray) -> None:
@@ -315,7 +318,7 @@ def _check_not_in_line(points: FloatArray) -> None:
         one, two, three = np.delete(points, left_out, axis=0)
         doubled_area = np.linalg.det(np.stack([two - one, three - one]))
         if abs(doubled_area) <= 1e-6 * size:
-            raise InputError(_IN_LINE, remedy="Use the corners of a square.")
+            raise InputError(SCALE_FAULTS["inLine"], remedy="Use the corners of a square.")
 
 
 def _direct_linear_transform(seen: FloatArray, lying: FloatArray) -> FloatArray:
@@ -334,11 +337,11 @@ def _direct_linear_transform(seen: FloatArray, lying: FloatArray) -> FloatArray:
     )
     _, sizes, right = np.linalg.svd(rows)
     if sizes[7] < 1e-7 * sizes[0]:
-        raise InputError(_IN_LINE, remedy="Use the corners of a square.")
+        raise InputError(SCALE_FAULTS["inLine"], remedy="Use the corners of a square.")
     matrix = np.linalg.inv(two) @ right[8].reshape(3, 3) @ one
     depth = float(np.append(seen.mean(axis=0), 1.0) @ matrix[2])
     if abs(depth) < 1e-12 * np.abs(matrix).max():
-        raise InputError(_WRONG_ORDER, remedy=_CLICK_AGAIN)
+        raise InputError(SCALE_FAULTS["mirrored"], remedy=_CLICK_AGAIN)
     return np.asarray(matrix / depth)
 
 

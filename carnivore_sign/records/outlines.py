@@ -1,4 +1,4 @@
-"""Identification room: outlines of prints read from GeoJSON, WKT and SVG path data.
+"""Outlines: marks of prints as people write them down, in GeoJSON, WKT and SVG path data.
 
 An outline table has one row per mark: ``print`` (which print), ``part`` (one of
 `PRINT_PARTS`), ``geometry`` in millimetres as seen from above, x to the right and y upwards,
@@ -21,7 +21,7 @@ import shapely
 from shapely import affinity
 
 from carnivore_sign.errors import FileUnreadable, InputError
-from carnivore_sign.identify.svg_paths import points_of_path
+from carnivore_sign.records.svg_paths import points_of_path
 from carnivore_sign.records.vocabularies import PRINT_PARTS
 from carnivore_sign.units import METRES, MM_PER_M, SPELLINGS
 

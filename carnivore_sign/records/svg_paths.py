@@ -1,4 +1,4 @@
-"""Identification room: the path data of SVG as points, curves flattened.
+"""SVG paths: the path data of SVG as points, curves flattened.
 
 The grammar is that of the `d` attribute in Scalable Vector Graphics 1.1 (W3C), section 8.3: the
 commands M L H V C S Q T A Z, absolute in capitals and relative in small letters. In SVG y runs

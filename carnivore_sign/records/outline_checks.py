@@ -1,4 +1,4 @@
-"""Identification room: outlines checked before they are measured.
+"""Outline checks: outlines of prints held against what can be measured.
 
 Every fault is named and explained. What can be mended without guessing is mended (a small gap
 closed, a loop of a slipped hand cut off); what cannot is set aside, and the rest of its print
@@ -28,7 +28,35 @@ _PIECE_SHARE: Final = 0.85
 _SAME_OVERLAP: Final = 0.9
 
 #: A part this much larger or smaller than its print's pad or toes was measured in another unit.
-_UNIT_FACTOR: Final = 6.0
+UNIT_FACTOR: Final = 6.0
+
+#: A print outside this range of lengths was not drawn in millimetres.
+PLAUSIBLE_LENGTH_MM: Final = (20.0, 350.0)
+
+#: What can be wrong with an outline or with the marks of a print, and what to do about it: said
+#: by `check_outlines`, by the measuring, and on the page on which prints are traced.
+FAULTS: Final[dict[str, str]] = {
+    "unknownPart": f"unknown part; known are {', '.join(PRINT_PARTS)}",
+    "noPrint": "it names no print",
+    "empty": "the outline is missing or empty",
+    "strange": "neither a polygon nor a line: give each mark a row of its own",
+    "notFinite": "a coordinate is no finite number",
+    "fewPoints": "fewer than three points make no outline",
+    "open": "the outline is open: its ends are far apart, trace it to its start",
+    "closed": "the outline was open by a small gap and was closed",
+    "crossing": "the outline crosses itself and falls into pieces of like size: trace it again",
+    "mended": "the outline crossed itself; a small loop of it was cut off",
+    "noArea": "the outline has no area",
+    "twice": "the same outline stands twice; the later one is set aside",
+    "sameNumber": "two toes of one print bear this number; both are taken as unnumbered",
+    "oddSize": "its size cannot belong to the other marks of its print: units seem mixed "
+    "(mm, cm, inches or pixels)",
+    "misnumbered": "the toes are numbered wrongly: from the inside to the outside they must run "
+    "2, 3, 4, 5; they were taken by their places",
+    "otherFoot": "the foot stated does not fit its marks: the photo may be mirrored",
+    "notMillimetres": "the print would be shorter than {:g} mm or longer than {:g} mm, so that its "
+    "unit is not mm; sizes are left out, shapes are measured".format(*PLAUSIBLE_LENGTH_MM),
+}
 
 _CLAWS: Final = ("claw", "claw_2", "claw_3", "claw_4", "claw_5")
 _TOES: Final = ("toe", "toe_2", "toe_3", "toe_4", "toe_5")
@@ -115,26 +143,27 @@ def check_outlines(outlines: pd.DataFrame) -> CheckedOutlines:
     _check_units(book)
     kept = book.outlines.assign(geometry=book.shapes)[book.kept]
     columns = ["row", "print", "part", "fault", "done"]
-    faults = pd.concat(book.parts, ignore_index=True) if book.parts else pd.DataFrame()
-    return CheckedOutlines(kept, faults.reindex(columns=columns))
+    nothing = pd.DataFrame(columns=columns, dtype="str")
+    faults = pd.concat(book.parts, ignore_index=True) if book.parts else nothing
+    return CheckedOutlines(kept, faults[columns])
 
 
 def _check_what_came(book: _Notebook) -> None:
     part = book.outlines["part"]
     book.note(
         ~part.isin(PRINT_PARTS).to_numpy(),
-        f"unknown part; known are {', '.join(PRINT_PARTS)}",
+        FAULTS["unknownPart"],
         keep=False,
     )
-    book.note(book.outlines["print"].isna().to_numpy(), "it names no print", keep=False)
+    book.note(book.outlines["print"].isna().to_numpy(), FAULTS["noPrint"], keep=False)
     empty = shapely.is_missing(book.shapes) | shapely.is_empty(book.shapes)
-    book.note(empty, "the outline is missing or empty", keep=False)
+    book.note(empty, FAULTS["empty"], keep=False)
     kinds = [shapely.GeometryType.POLYGON, shapely.GeometryType.LINESTRING]
     kinds += [shapely.GeometryType.LINEARRING, -1]
     strange = ~np.isin(shapely.get_type_id(book.shapes), kinds)
-    book.note(strange, "neither a polygon nor a line: give each mark a row of its own", keep=False)
+    book.note(strange, FAULTS["strange"], keep=False)
     unfit = ~np.isfinite(shapely.bounds(book.shapes)).all(axis=1)
-    book.note(unfit, "a coordinate is no finite number", keep=False)
+    book.note(unfit, FAULTS["notFinite"], keep=False)
 
 
 def _close_open_ones(book: _Notebook) -> None:
@@ -144,18 +173,14 @@ def _close_open_ones(book: _Notebook) -> None:
     claw = book.outlines["part"].isin(_CLAWS).to_numpy()
     line &= book.kept & ~(claw & ~shapely.is_closed(book.shapes))
     few = line & (shapely.get_num_points(book.shapes) < 3)
-    book.note(few, "fewer than three points make no outline", keep=False)
+    book.note(few, FAULTS["fewPoints"], keep=False)
     line &= ~few
     gap = np.zeros(len(line))
     lines = book.shapes[line]
     gap[line] = shapely.distance(shapely.get_point(lines, 0), shapely.get_point(lines, -1))
     wide = line & (gap > _GAP_SHARE * shapely.length(book.shapes))
-    book.note(
-        wide, "the outline is open: its ends are far apart, trace it to its start", keep=False
-    )
-    book.note(
-        line & (gap > 0) & ~wide, "the outline was open by a small gap and was closed", keep=True
-    )
+    book.note(wide, FAULTS["open"], keep=False)
+    book.note(line & (gap > 0) & ~wide, FAULTS["closed"], keep=True)
     for row in np.flatnonzero(line & ~wide):
         book.shapes[row] = shapely.Polygon(shapely.get_coordinates(book.shapes[row]))
 
@@ -172,14 +197,12 @@ def _mend_crossings(book: _Notebook) -> None:
         lost[row] = not whole
     book.note(
         lost,
-        "the outline crosses itself and falls into pieces of like size: trace it again",
+        FAULTS["crossing"],
         keep=False,
     )
-    book.note(
-        crossing & ~lost, "the outline crossed itself; a small loop of it was cut off", keep=True
-    )
+    book.note(crossing & ~lost, FAULTS["mended"], keep=True)
     polygon = shapely.get_type_id(book.shapes) == shapely.GeometryType.POLYGON
-    book.note(polygon & (shapely.area(book.shapes) <= 0), "the outline has no area", keep=False)
+    book.note(polygon & (shapely.area(book.shapes) <= 0), FAULTS["noArea"], keep=False)
 
 
 def _drop_duplicates(book: _Notebook) -> None:
@@ -203,15 +226,13 @@ def _drop_duplicates(book: _Notebook) -> None:
         both = shapely.area(book.shapes[first]) + shapely.area(book.shapes[second]) - shared
         same = shared >= _SAME_OVERLAP * both
         again[np.maximum(first, second)[same]] = True
-    book.note(again, "the same outline stands twice; the later one is set aside", keep=False)
+    book.note(again, FAULTS["twice"], keep=False)
     numbered = book.outlines["part"].isin(_TOES[1:]).to_numpy() & book.kept
     key = book.outlines["print"].astype(str) + "\0" + book.outlines["part"].astype(str)
     twice = np.zeros(len(key), dtype=bool)
     twice[numbered] = key[numbered].duplicated(keep=False).to_numpy()
     if twice.any():
-        book.note(
-            twice, "two toes of one print bear this number; both are taken as unnumbered", keep=True
-        )
+        book.note(twice, FAULTS["sameNumber"], keep=True)
         book.outlines = book.outlines.assign(part=book.outlines["part"].mask(twice, "toe"))
 
 
@@ -222,10 +243,9 @@ def _check_units(book: _Notebook) -> None:
     name = book.outlines["print"].to_numpy()[sized]
     usual = size.groupby(name).transform("median").to_numpy()
     odd = np.zeros(len(sized), dtype=bool)
-    odd[sized] = (size > usual * _UNIT_FACTOR) | (size < usual / _UNIT_FACTOR)
+    odd[sized] = (size > usual * UNIT_FACTOR) | (size < usual / UNIT_FACTOR)
     book.note(
         odd,
-        "its size cannot belong to the other marks of its print: units seem mixed "
-        "(mm, cm, inches or pixels)",
+        FAULTS["oddSize"],
         keep=False,
     )
