@@ -6,6 +6,7 @@ import io
 from pathlib import Path
 
 import fuzzing
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -108,8 +109,9 @@ REAL = {
     "gpsbabel__unicsv_encoding.csv": (1, None),
     "gpsbabel__unidelim.csv": (1, None),
     "gpsbabel__unicsv-local.csv": (2, "time"),
-    "gpsbabel__24173415.CSV": (0, "not a date"),  # 250724: which end is the year?
-    "gpsbabel__grid-utm.csv": (0, "hemisphere is missing"),  # it stands in a column of its own
+    "gpsbabel__24173415.CSV": (742, None),
+    "gpsbabel__grid-utm.csv": (39, None),
+    "gpsbabel__utm_subsecond_track.csv": (11, "no position"),  # two lines of comment
 }
 REFUSED = {
     "gpsbabel__dotnet.csv": UnknownKind,
@@ -117,7 +119,6 @@ REFUSED = {
     "gpsbabel__strptime.csv": UnknownKind,
     "gpsbabel__grid-bng.csv": InputError,
     "gpsbabel__grid-swiss.csv": InputError,
-    "gpsbabel__utm_subsecond_track.csv": InputError,
 }
 
 
@@ -163,3 +164,92 @@ def test_fuzzed_tables_do_no_harm() -> None:
     good, rows = fuzzing.read_all("points", fuzzing.mutations(fuzz_seeds(), files=files))
     assert good > 0.5 * files
     assert rows > 3 * good
+
+
+@pytest.mark.parametrize(
+    ("name", "twin"),
+    [("24173415.CSV", "24173415.gpx"), ("grid-utm.csv", "grid-utm_csv.gpx")],
+)
+def test_tables_of_loggers_agree_with_the_same_points_as_gpx(
+    real_files: Path, name: str, twin: str
+) -> None:
+    """Dates of six digits and band letters in columns of their own, as another program read them.
+
+    The logger kept local time, seven hours behind UTC, and the GPX file has fewer of its points.
+    """
+    ours = read_log(real_files / "csv" / f"gpsbabel__{name}", time_zone="America/Los_Angeles")
+    theirs = read_log(real_files / "gpx" / f"gpsbabel__{twin}")
+    table = "waypoints" if "utm" in name else "fixes"
+    keys = ["name"] if "utm" in name else ["time"]
+    here, there = (reading.tables[table].drop_duplicates(keys) for reading in (ours, theirs))
+    both = here.merge(there, on=keys)
+    assert len(both) == len(there) > 30
+    for axis in ("x", "y"):
+        first, second = (getattr(both[f"geometry_{side}"].array, axis) for side in ("x", "y"))
+        np.testing.assert_allclose(first, second, atol=1e-6)
+
+
+def table_of_days(folder: Path, *days: str) -> Path:
+    path = folder / "a.csv"
+    path.write_text("date,time,lat,lon\n" + "".join(f"{day},074015,37.4,-119.2\n" for day in days))
+    return path
+
+
+@pytest.mark.parametrize(
+    ("days", "expected", "told"),
+    [
+        (["250731"], ["2025-07-31"], "read as year, month, day: 250731 as 2025-07-31"),
+        (["310725", "010825"], ["2025-07-31", "2025-08-01"], "read as day, month, year"),
+        (["073125"], ["2025-07-31"], "read as month, day, year: 073125 as 2025-07-31"),
+        (["250724"], ["2025-07-24"], "by day, month, year it would be 2024-07-25"),
+        (["990724"], ["1999-07-24"], "year, month, day"),
+    ],
+)
+def test_dates_of_six_digits_are_settled_by_the_whole_column(
+    tmp_path: Path, days: list[str], expected: list[str], told: str
+) -> None:
+    reading = read_log(table_of_days(tmp_path, *days), time_zone="UTC")
+    assert reading.tables["fixes"]["time"].dt.strftime("%Y-%m-%d").tolist() == expected
+    assert reading.tables["fixes"]["time"].dt.strftime("%H:%M:%S").eq("07:40:15").all()
+    assert any(told in note for note in reading.notes)
+
+
+def test_dates_of_six_digits_that_no_order_reads_are_set_aside(tmp_path: Path) -> None:
+    reading = read_log(table_of_days(tmp_path, "310799", "010825", "329999"), time_zone="UTC")
+    assert len(reading.tables["fixes"]) == 0
+    assert reading.set_aside["reason"].str.contains("not a date: write the date as").all()
+
+
+@pytest.mark.parametrize(
+    ("header", "row"),
+    [
+        ("zone_letter,utm_zone,easting,northing", "S,11,302345,4145678"),
+        ("hemisphere,utm_zone,easting,northing", "N,11,302345,4145678"),
+        ("hemisphere,utm_zone,easting,northing", "north,11,302345,4145678"),
+        ("hemisphere,utm_zone,easting,northing", "N,11S,302345,4145678"),
+    ],
+)
+def test_the_band_or_the_hemisphere_may_stand_in_a_column_of_its_own(
+    tmp_path: Path, header: str, row: str
+) -> None:
+    path = tmp_path / "a.csv"
+    other = "" if header.startswith("hemi") else "R,11,302345,3145678\n"  # shows they are bands
+    path.write_text(f"{header}\n{row}\n{other}")
+    place = read_log(path).tables["fixes"].geometry.iloc[0]
+    assert (place.x, place.y) == pytest.approx((-119.2341, 37.4368), abs=1e-4)
+
+
+def test_a_hemisphere_that_is_none_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "a.csv"
+    path.write_text("hemisphere,utm_zone,easting,northing\nQQ,11,302345,4145678\n")
+    assert "there is no band QQ" in read_log(path).set_aside["reason"].item()
+
+
+@pytest.mark.parametrize(
+    "header", ["time (UTC)", "time_utc", "UTC time", "utc_time", "Time [GMT]", "UTC_T"]
+)
+def test_a_column_that_says_utc_is_not_read_in_the_local_zone(tmp_path: Path, header: str) -> None:
+    path = tmp_path / "a.csv"
+    path.write_text(f"lat,lon,{header}\n37.4,-119.2,2026-02-14 07:40:00\n")
+    fixes = read_log(path, time_zone="America/Los_Angeles").tables["fixes"]
+    assert fixes["time"].item() == pd.Timestamp("2026-02-14T07:40:00Z")

@@ -20,6 +20,13 @@ _LIKE: Final = 0.75
 _UNIT_AT_END: Final = re.compile(r"^(?P<base>.+?)[_ ]*[\[(]?(?P<unit>[a-z\"'\u2032\u2033]+)[\])]?$")
 
 
+#: Said of a column of times whose name tells that they are in UTC.
+UTC: Final = "UTC"
+#: Columns that hold dates or times.
+TIMES: Final = frozenset({"date", "time", "found", "last_seen_well"})
+_UTC: Final = re.compile(r"^(?:utc|gmt)_|_*[\[(]?_*(?<![a-z])(?:utc|gmt)_*[\])]?$")
+
+
 @dataclass(frozen=True)
 class TableColumns:
     """The columns of one notebook table.
@@ -51,7 +58,8 @@ class TableColumns:
         places : dict of str to int
             Place in the header of each column that is there.
         units : dict of str to str
-            Unit that stands in the name of a column, a key of `carnivore_sign.units.METRES`.
+            Unit that stands in the name of a column, a key of `carnivore_sign.units.METRES`, or
+            `UTC` where a column of times says that it is in UTC.
         others : list of int
             Places of columns that the table does not know.
         """
@@ -114,8 +122,12 @@ class TableColumns:
 
     def _column(self, written: str) -> tuple[str | None, str | None]:
         plain = plain_name(written)
+        in_utc = UTC if _UTC.search(plain) else None
         if plain in self._column_of:
-            return self._column_of[plain], None
+            return self._column_of[plain], in_utc
+        if in_utc:
+            column = self._column_of.get(_UTC.sub("", plain))
+            return (column, UTC) if column in TIMES else (None, None)
         split = _UNIT_AT_END.match(plain)
         if split and split["unit"] in SPELLINGS:
             column = self._column_of.get(split["base"].strip("_"))
@@ -131,7 +143,17 @@ _PLACE: Final = {
     "lat": _LATITUDE,
     "lon": _LONGITUDE,
     "position": ("coordinates", "coords", "grid_reference", "grid_ref", "mgrs", "utm"),
-    "utm_zone": ("utm_grid_zone", "grid_zone"),
+    "utm_zone": ("utm_grid_zone", "grid_zone", "utm_z"),
+    "utm_band": (
+        "utm_ch",
+        "utm_c",
+        "utm_letter",
+        "zone_letter",
+        "grid_letter",
+        "band",
+        "latitude_band",
+    ),
+    "hemisphere": ("utm_hemisphere", "hemi"),
     "easting": ("utm_easting", "utm_east", "utm_e"),
     "northing": ("utm_northing", "utm_north", "utm_n"),
     "datum": ("map_datum", "geodetic_datum"),
@@ -204,8 +226,8 @@ POINT_COLUMNS: Final = TableColumns(
         "lon": (*_LONGITUDE, "longitude_e/w"),
         "lat_letter": ("n/s", "ns"),
         "lon_letter": ("e/w", "ew"),
-        "date": ("day", "utc_date"),
-        "time": ("timestamp", "datetime", "date_time", "utc_time", "time_of_day"),
+        "date": ("day", "utc_d"),
+        "time": ("timestamp", "datetime", "date_time", "utc_t", "time_of_day"),
         "elevation": ("ele", "alt", "altitude", "height"),
         "hdop": (),
         "accuracy": ("horizontal_accuracy", "hacc"),

@@ -47,9 +47,18 @@ _TIME: Final = re.compile(
     re.ASCII,
 )
 _DIGITS: Final = re.compile(r"(\d{1,2})(\d\d)(?:\s*[hH])?", re.ASCII)
+_SIX_DIGITS: Final = re.compile(r"(\d\d)(\d\d)(\d\d)(\.\d+)?", re.ASCII)
 _READ_TIME: Final = re.compile(
     r"([01]\d|2[0-3]):[0-5]\d(?::[0-5]\d(?:[.,]\d+)?)?(?:\s*(?:[zZ]|[+-].*))?", re.ASCII
 )
+#: Orders of a date of six digits, and the places of its year, month and day.
+_ORDERS: Final = {
+    "year, month, day": (0, 2, 4),
+    "day, month, year": (4, 2, 0),
+    "month, day, year": (4, 0, 2),
+}
+#: Year, without its century, in which GPS began.
+_FIRST_YEAR: Final = 80
 _MIDNIGHT: Final = re.compile(r"00:00(?::00(?:\.0+)?)?")
 
 
@@ -137,10 +146,15 @@ def tidy_clock(written: str) -> str:
     --------
     >>> [tidy_clock(text) for text in ("7.40", "1910", "7:10 pm", "7 pm", "12:05 a.m.", "noon")]
     ['07:40', '19:10', '19:10', '19:00', '00:05', 'noon']
+    >>> tidy_clock("173418")
+    '17:34:18'
     """
     bare = _DIGITS.fullmatch(written)
     if bare:
         return f"{bare[1]:0>2}:{bare[2]}"
+    seconds = _SIX_DIGITS.fullmatch(written)
+    if seconds:
+        return f"{seconds[1]}:{seconds[2]}:{seconds[3]}{seconds[4] or ''}"
     found = _TIME.fullmatch(written)
     if found is None or not (found["minute"] or found["half"]):
         return written
@@ -178,6 +192,55 @@ def parted(day: str, clock: str) -> tuple[str, str]:
         return split_moment(day) if split_moment(day)[0] else (day, "")
     written, rest = split_moment(day)
     return (written if written and _MIDNIGHT.fullmatch(rest) else day), clock
+
+
+def six_digit_days(days: pd.Series, *, latest: datetime.date) -> tuple[pd.Series, list[str]]:
+    """Read dates of six digits, as devices write them in a column of their own.
+
+    The order of year, month and day is that which makes a date of every cell between the
+    beginning of GPS (1980) and `latest`. Where several do, it is year, month, day, the order of
+    ISO 8601, and the note says what else it can be.
+
+    Parameters
+    ----------
+    days : Series of str
+        The column; cells of another form are left as they are.
+    latest : date
+        No date can be later: today.
+
+    Returns
+    -------
+    days : Series of str
+        With those dates as ``YYYY-MM-DD``.
+    notes : list of str
+        How they were read.
+
+    Examples
+    --------
+    >>> today = datetime.date(2026, 2, 14)
+    >>> six_digit_days(pd.Series(["310725", "010825"]), latest=today)[0].tolist()
+    ['2025-07-31', '2025-08-01']
+    >>> six_digit_days(pd.Series(["999999"]), latest=today)[0].tolist()
+    ['999999']
+    """
+    cells = [day for day in days.unique() if _SIX_DIGITS.fullmatch(day)]
+    fits = {}
+    for order, places in _ORDERS.items():
+        read = {day: _two_digit_day(day, places, latest) for day in cells}
+        if all(read.values()):
+            fits[order] = read
+    if not cells or not fits:
+        return days, []
+    (order, read), *others = fits.items()
+    told = f"dates of six digits were read as {order}: {cells[0]} as {read[cells[0]]}"
+    told += "".join(f"; by {other} it would be {known[cells[0]]}" for other, known in others)
+    return days.map(lambda day: read.get(day, day)), [told]
+
+
+def _two_digit_day(written: str, places: tuple[int, int, int], latest: datetime.date) -> str | None:
+    year, month, day = (int(written[place : place + 2]) for place in places)
+    iso = _iso(year + (1900 if year >= _FIRST_YEAR else 2000), month, day)
+    return iso if iso and iso <= latest.isoformat() else None
 
 
 def date_notes(moments: pd.Series) -> list[str]:

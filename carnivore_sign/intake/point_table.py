@@ -9,12 +9,14 @@ cannot be read sets its row aside.
 from __future__ import annotations
 
 import re
+from datetime import UTC, datetime, timedelta
 from typing import Final
 
 import pandas as pd
 
 from carnivore_sign.intake.cells import numbers_from_text
 from carnivore_sign.intake.columns import POINT_COLUMNS
+from carnivore_sign.intake.dates import six_digit_days
 from carnivore_sign.intake.logs import LogHead, log_reading
 from carnivore_sign.intake.positions import COLUMNS as PLACE_COLUMNS
 from carnivore_sign.intake.positions import positions_from_columns
@@ -86,6 +88,9 @@ def _points(cells: Cells) -> pd.DataFrame:
         pd.DataFrame({"row": places.faults.index, "reason": places.faults.to_numpy()})
     )
     day = cells.text("date").str.replace(_SLASHED, _dashed, regex=True)
+    today = datetime.now(UTC).date() + timedelta(days=1)
+    day, told = six_digit_days(day, latest=today)
+    cells.notes += told
     clock = _from_epoch(cells.text("time").str.replace(_SLASHED, _dashed, regex=True))
     return pd.DataFrame(
         {

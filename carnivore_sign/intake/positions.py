@@ -9,6 +9,7 @@ known is a fault. Without letters, the first of two numbers is the latitude.
 from __future__ import annotations
 
 import re
+import string
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
@@ -36,13 +37,18 @@ from carnivore_sign.intake.grids import (
 FloatArray = npt.NDArray[np.float64]
 
 #: Columns that a place may be written in.
-COLUMNS: Final = ("lat", "lon", "position", "utm_zone", "easting", "northing", "datum")
+COLUMNS: Final = (
+    *("lat", "lon", "position", "utm_zone", "utm_band", "hemisphere", "easting", "northing"),
+    "datum",
+)
 #: Longest text that is looked at as a place, in characters.
 MAX_TEXT: Final = 200
 _MARKED: Final = (";", "|", "/")
 _BEHIND: Final = re.compile(r"(.*?[NSEW])[\s,;/|]*([^NSEW]*[NSEW])", re.IGNORECASE)
 _BEFORE: Final = re.compile(r"([NSEW][^NSEW]*?)[\s,;/|]*([NSEW][^NSEW]*)", re.IGNORECASE)
 _ZONE: Final = re.compile(r"(?:zone\s*)?(\d{1,2})\s*([A-Za-z]*)", re.IGNORECASE)
+_LETTERS: Final = string.ascii_letters + " "
+_HEMISPHERES: Final = {"n": "north", "s": "south"}
 _SHOWN: Final = 60
 
 
@@ -136,13 +142,21 @@ def positions_from_columns(columns: Mapping[str, pd.Series]) -> Positions:
     return _placed([_place(row, s_is_band=s_is_band) for row in rows], index)
 
 
+def _zone_of(row: dict[str, str]) -> str:
+    """Return the zone of a row with its hemisphere or its band, which may stand beside it."""
+    zone, hemisphere = row["utm_zone"], row["hemisphere"].casefold()
+    if hemisphere:
+        return f"{zone.rstrip(_LETTERS)} {_HEMISPHERES.get(hemisphere, hemisphere)}"
+    return zone if zone.endswith(tuple(_LETTERS)) else zone + row["utm_band"]
+
+
 def _letter_is_band(row: dict[str, str]) -> bool:
     """Tell whether a row shows that the letters behind the zones are bands.
 
     A letter does that cannot be a hemisphere, and so does a datum of North America, where the
     southern hemisphere is not meant.
     """
-    zone = _ZONE.fullmatch(row["utm_zone"])
+    zone = _ZONE.fullmatch(_zone_of(row))
     text, datum = split_datum(row["position"])
     letter = zone[2].upper() if zone else zone_letter(text)
     american = {datum or re.sub(r"\W", "", row["datum"]).upper()} & {"NAD27", "NAD83"}
@@ -164,7 +178,8 @@ def _place(row: dict[str, str], *, s_is_band: bool) -> _Place:
         if row["lat"] or row["lon"]:
             _read_pair(row, place)
         elif row["easting"] or row["northing"]:
-            columns = ("utm_zone", "easting", "northing")
+            columns = ("utm_zone", "utm_band", "hemisphere", "easting", "northing")
+            columns = tuple(name for name in columns if row[name] or name == "utm_zone")
             place.utm = _utm_of_columns(row, s_is_band=s_is_band)
         elif row["position"]:
             columns = ("position",)
@@ -201,7 +216,7 @@ def _fit_swapped(lat: str, lon: str) -> bool:
 
 
 def _utm_of_columns(row: dict[str, str], *, s_is_band: bool) -> Utm:
-    zone = _ZONE.fullmatch(row["utm_zone"])
+    zone = _ZONE.fullmatch(_zone_of(row))
     if zone is None:
         raise Unreadable("no UTM zone such as 11 north")
     return utm_from_parts((zone[1], zone[2]), row["easting"], row["northing"], s_is_band=s_is_band)

@@ -29,7 +29,7 @@ from carnivore_sign.intake.cells import (
     words_from_text,
 )
 from carnivore_sign.intake.clocks import day_and_clock, times_from_text
-from carnivore_sign.intake.columns import TABLE_COLUMNS, TableColumns
+from carnivore_sign.intake.columns import TABLE_COLUMNS, UTC, TableColumns
 from carnivore_sign.intake.dates import date_notes, why_unread
 from carnivore_sign.intake.positions import COLUMNS as PLACE_COLUMNS
 from carnivore_sign.intake.positions import positions_from_columns
@@ -92,7 +92,9 @@ class Cells:
 
     def moments(self, column: str, day: pd.Series, clock: pd.Series) -> pd.Series:
         """Read times from text of dates, blank where there is none, and of times of day."""
-        values, faults, notes = times_from_text(day_and_clock(day, clock), time_zone=self.time_zone)
+        in_utc = UTC in (self.units.get(column), self.units.get("date"))
+        zone = "UTC" if in_utc else self.time_zone
+        values, faults, notes = times_from_text(day_and_clock(day, clock), time_zone=zone)
         apart = "date" in self.frame
         told = [
             why_unread(day[row], clock[row], apart=apart) or reason
