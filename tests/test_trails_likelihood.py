@@ -15,6 +15,7 @@ from carnivore_sign.trails.likelihood import (
     axis_ratio,
     direction_ratio,
     distance_ratio,
+    gap_log_density,
     size_ratio,
     taxon_ratio,
     windows_overlap,
@@ -63,6 +64,22 @@ def test_the_distance_part_is_the_density_of_the_next_sign_over_that_of_a_new_tr
     assert mean == pytest.approx(MODEL.gap_m, rel=1e-6)
 
 
+def test_on_bare_ground_the_next_sign_lies_farther_by_the_factor() -> None:
+    def moment(power: int, bare: float) -> float:
+        def density(distance: float) -> float:
+            log_density = gap_log_density(one(distance), MODEL, bare=bare)
+            return distance**power * float(np.exp(log_density)[0])
+
+        return quad(density, 0, 60 * MODEL.gap_m)[0]
+
+    assert [moment(0, bare) for bare in (0.0, 0.5, 1.0)] == pytest.approx([1, 1, 1], abs=1e-6)
+    assert moment(1, 1.0) == pytest.approx(MODEL.bare_factor * MODEL.gap_m, rel=1e-5)
+    # A long gap speaks less against a passage where little shows, a short one less for it.
+    far, near = one(400.0), one(10.0)
+    assert gap_log_density(far, MODEL, bare=1.0) > gap_log_density(far, MODEL)
+    assert gap_log_density(near, MODEL, bare=1.0) < gap_log_density(near, MODEL)
+
+
 def test_what_was_not_recorded_says_nothing() -> None:
     nothing = one(np.nan)
     assert direction_ratio(nothing, one(10.0), MODEL) == 0
@@ -104,7 +121,16 @@ def test_windows_overlap_or_miss_each_other_by_the_slack() -> None:
 
 
 @pytest.mark.parametrize(
-    "wrong", [{"gap_m": 0}, {"mistaken": 0}, {"taxon_odds_cap": 0.5}, {"age_slack_h": -1}]
+    "wrong",
+    [
+        {"gap_m": 0},
+        {"mistaken": 0},
+        {"taxon_odds_cap": 0.5},
+        {"age_slack_h": -1},
+        {"bare_factor": 0},
+        {"course_m": 0},
+        {"gps_error_m": -1},
+    ],
 )
 def test_a_model_that_cannot_be_is_refused(wrong: dict[str, float]) -> None:
     with pytest.raises(InputError, match=next(iter(wrong))):

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from carnivore_sign.errors import CrsMissing, InputError
 from carnivore_sign.records.tables import taxon_column
 from carnivore_sign.records.vocabularies import TAXA
-from carnivore_sign.trails import MEMBER_COLUMNS, LinkModel, link_trails
+from carnivore_sign.trails import MEMBER_COLUMNS, LinkModel, link_sign, link_trails
 from carnivore_sign.trails.candidates import Links
 from carnivore_sign.trails.solving import best_paths
 
@@ -108,6 +108,45 @@ def test_tracks_whose_age_windows_miss_each_other_are_two_trails() -> None:
     assert link(sign)["trail"].nunique() == 2
     open_ended = make_sign([{"x": 0.0, "age_max_h": 6.0}, {"x": 20.0, "age_max_h": np.nan}])
     assert len(grouped(link(open_ended))) == 1
+
+
+def test_windows_may_miss_each_other_by_the_time_that_was_walked() -> None:
+    # Made an hour and a quarter apart: one hour is allowed, and 500 m take ten minutes more.
+    def trails(apart_m: float, walking_km_h: float) -> int:
+        rows = [{"x": 0.0, "age_min_h": 2.25, "age_max_h": 9.0}, {"x": apart_m, "age_max_h": 1.0}]
+        sign = make_sign(rows)
+        sign["time"] = START
+        model = LinkModel(gap_m=400.0, walking_km_h=walking_km_h)
+        return link(sign, trails_per_km=0.01, model=model)["trail"].nunique()
+
+    assert trails(500.0, 1.5) == 1
+    assert trails(500.0, 30.0) == 2
+    assert trails(50.0, 1.5) == 2
+
+
+def test_the_surface_between_decides_how_far_a_passage_goes_on() -> None:
+    def trails(surface: str | None) -> int:
+        sign = make_sign([{"x": 200.0 * i, "surface": surface} for i in range(6)])
+        return link(sign, trails_per_km=1.5, model=LinkModel(gap_m=70.0))["trail"].nunique()
+
+    assert trails("dust") == trails(None) == 6
+    assert trails("hard") == trails("gravel") == 1
+
+
+@pytest.mark.parametrize(("times", "low", "high"), [(1.0, 0.7, 1.3), (3.0, 1.8, 3.3)])
+def test_how_much_wider_the_gaps_are_on_bare_ground_is_learned(times, low, high) -> None:
+    rng = np.random.default_rng(5)
+    rows, walks = [], []
+    for passage in range(240):
+        bare = passage % 2
+        gaps = np.cumsum(rng.exponential(40.0 * times if bare else 40.0, 5))
+        rows += [{"x": x, "y": 3000.0 * passage, "surface": "gravel" if bare else "dust"}
+                 for x in gaps]  # fmt: skip
+        walks += [f"W{passage}"] * 5
+    sign = make_sign(rows)
+    fit = link_sign(sign, shares(sign), pd.Series(walks, index=sign["sign"])).fit
+    assert low < fit.model.bare_factor < high
+    assert fit.model.gap_m == pytest.approx(40.0, abs=10.0)
 
 
 def test_far_sign_and_sign_of_other_walks_are_other_trails() -> None:

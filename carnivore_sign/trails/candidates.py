@@ -18,6 +18,7 @@ from carnivore_sign.errors import InputError
 from carnivore_sign.records.vocabularies import MEASURES, TAXA
 from carnivore_sign.space import bearings_deg, project, working_crs
 from carnivore_sign.trails.likelihood import (
+    BARE_GROUND,
     BoolArray,
     FloatArray,
     IntArray,
@@ -29,6 +30,7 @@ from carnivore_sign.trails.likelihood import (
     taxon_ratio,
     windows_overlap,
 )
+from carnivore_sign.units import M_PER_KM
 
 #: What speaks for a pair besides distance, in the order of the columns of `Said.ratios`.
 SPEAKERS: Final = ("direction", "axis", "size", "stride", "taxon")
@@ -54,20 +56,24 @@ class Links(NamedTuple):
 class Said(NamedTuple):
     """What speaks for each pair, with a row per pair.
 
-    ``ratios`` has a column for each of `SPEAKERS`, 0 where nothing was noted; ``noted`` says
-    which of direction, size and stride were noted of both, as a number from 0 to 7.
+    ``bare`` is the share of bare ground between them, from what was noted at both; ``ratios``
+    has a column for each of `SPEAKERS`, 0 where nothing was noted; ``noted`` says which of
+    direction, size and stride were noted of both, as a number from 0 to 7.
     """
 
     first: IntArray
     second: IntArray
     metres: FloatArray
+    bare: FloatArray
     ratios: FloatArray
     noted: IntArray
 
     def chosen(self, mask: BoolArray | IntArray) -> Said:
         """Return those where `mask` is true, or those of the given numbers."""
-        first, second, metres, ratios, noted = self
-        return Said(first[mask], second[mask], metres[mask], ratios[mask], noted[mask])
+        return Said(
+            self.first[mask], self.second[mask], self.metres[mask],
+            self.bare[mask], self.ratios[mask], self.noted[mask],
+        )  # fmt: skip
 
 
 class Noted(NamedTuple):
@@ -75,7 +81,7 @@ class Noted(NamedTuple):
 
     ``walk``, ``outing`` and ``followed`` are numbers, -1 for none; ``rank`` is the order in
     which sign were found; ``found_h`` when, ``start_h`` and ``end_h`` when it was made, in
-    hours since 1970, infinite where open.
+    hours since 1970, infinite where open; ``bare`` is 1 on bare ground, 0 on other or unknown.
     """
 
     walk: IntArray
@@ -85,6 +91,7 @@ class Noted(NamedTuple):
     track: BoolArray
     rank: IntArray
     xy_m: FloatArray
+    bare: FloatArray
     lonlat_deg: FloatArray
     direction_deg: FloatArray
     found_h: FloatArray
@@ -120,6 +127,7 @@ def gather(
         track=sign["kind"].eq("track").to_numpy(dtype=bool),
         rank=_found_order(outing, time_h),
         xy_m=np.column_stack([metres.x, metres.y]),
+        bare=_bare(sign),
         lonlat_deg=np.column_stack([degrees.x, degrees.y]),
         direction_deg=_numbers(sign, "direction_deg"),
         found_h=time_h,
@@ -154,6 +162,12 @@ def _walked(
     along = table["followed"] if "followed" in table else pd.Series(None, names, dtype=object)
     followed, followed_names = pd.factorize(along)
     return walk, outing, followed, pd.Index(followed_names)
+
+
+def _bare(sign: pd.DataFrame) -> FloatArray:
+    if "surface" not in sign:
+        return np.zeros(len(sign))
+    return sign["surface"].isin(BARE_GROUND).to_numpy(dtype=float)
 
 
 def _logs(values: FloatArray) -> FloatArray:
@@ -246,14 +260,20 @@ def at_one_time(
 ) -> tuple[IntArray, IntArray]:
     """Leave out pairs that cannot have been made at one time."""
     first, second = pairs
-    fits = windows_overlap(noted.start_h, noted.end_h, first, second, slack_h=model.age_slack_h)
+    walked_h = _metres(noted, first, second) / M_PER_KM / model.walking_km_h
+    slack_h = model.age_slack_h + walked_h
+    fits = windows_overlap(noted.start_h, noted.end_h, first, second, slack_h=slack_h)
     return first[fits], second[fits]
+
+
+def _metres(noted: Noted, first: IntArray, second: IntArray) -> FloatArray:
+    return np.asarray(np.hypot(*(noted.xy_m[first] - noted.xy_m[second]).T))
 
 
 def hear_pairs(pairs: tuple[IntArray, IntArray], noted: Noted, model: LinkModel) -> Said:
     """Gather what speaks for and against each pair."""
     first, second = pairs
-    metres = np.hypot(*(noted.xy_m[first] - noted.xy_m[second]).T)
+    metres = _metres(noted, first, second)
     one_deg, two_deg = noted.direction_deg[first], noted.direction_deg[second]
     bearing = bearings_deg(*noted.lonlat_deg[first].T, *noted.lonlat_deg[second].T)
     bearing[metres < _NEAR_M] = np.nan
@@ -269,7 +289,8 @@ def hear_pairs(pairs: tuple[IntArray, IntArray], noted: Noted, model: LinkModel)
         ]
     )
     known = [np.isfinite(values) for values in (one_deg - two_deg, size, stride)]
-    return Said(first, second, metres, ratios, known[0] + 2 * known[1] + 4 * known[2])
+    bare = (noted.bare[first] + noted.bare[second]) / 2.0
+    return Said(first, second, metres, bare, ratios, known[0] + 2 * known[1] + 4 * known[2])
 
 
 def _mean_known(values: FloatArray) -> FloatArray:

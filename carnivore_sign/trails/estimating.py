@@ -5,6 +5,9 @@ likelihood ratio to believe differ from season to season and from road to open g
 it is learned from the season by a few steps of expectation and maximisation, and shrunk to
 working values, so that few sign change little.
 
+It is learned first from all pairs of a passage, and then, where links were chosen
+(``reweighing.py``), from each sign and the next one: the next is nearer than any.
+
 The weights are learned against *strangers*: pairs at one place, found on different outings days
 apart, which are surely of different passages. On a road every animal walks along the road, and
 the residents of a place resemble themselves; strangers show how alike two sign are for such
@@ -50,7 +53,7 @@ class LinkFit:
     Attributes
     ----------
     model : LinkModel
-        With the gap scale and shape that hold.
+        With the distance to the next sign that holds, and its shape.
     trails_per_km : float
         Density of sign of other passages per sign of this one: the price of starting a trail.
     weights : tuple of float
@@ -73,19 +76,34 @@ class LinkFit:
         """Whether the season was asked."""
         return self.pairs > 0
 
-    def gains(self, said: Said, count: int) -> Links:
-        """Weigh every pair; `count` is the number of sign.
+    def likeness(self, said: Said) -> FloatArray:
+        """Weigh what was noted of both sign of every pair, without their distance."""
+        return said.ratios @ np.array(self.weights) - np.array(self.offsets)[said.noted]
 
-        Where the fit was learned, the price of a trail is that of the place: more where many
-        sign lie that belong to other passages, less where there are few.
+    def local_price(self, said: Said, count: int) -> FloatArray:
+        """Price of starting a trail at every pair, per km; `count` is the number of sign.
+
+        Where the fit was learned it is that of the place: more where many sign lie that belong
+        to other passages, less where there are few.
         """
-        likeness = said.ratios @ np.array(self.weights) - np.array(self.offsets)[said.noted]
+        likeness = self.likeness(said)
         price: FloatArray = np.full(len(likeness), self.trails_per_km)
         for _ in range(_STEPS // 3 if self.learned else 0):
-            gain = distance_ratio(said.metres, self.model, trails_per_km=price) + likeness
+            gain = self._by_distance(said, price) + likeness
             price = self.trails_per_km * _local(said, 1.0 - expit(gain), count)
-        gain = distance_ratio(said.metres, self.model, trails_per_km=price) + likeness
+        return price
+
+    def gains(self, said: Said, price: float | FloatArray) -> Links:
+        """Weigh every pair under a price of starting a trail, per km."""
+        gain = self._by_distance(said, price) + self.likeness(said)
         return Links(said.first, said.second, gain)
+
+    def following(self, said: Said, chosen: FloatArray, working: LinkModel) -> LinkFit:
+        """Learn the distance to the next sign from pairs that were linked, so probably each."""
+        return replace(self, model=_gaps(said, chosen, self.model, working, _SHAPES))
+
+    def _by_distance(self, said: Said, price: float | FloatArray) -> FloatArray:
+        return distance_ratio(said.metres, self.model, trails_per_km=price, bare=said.bare)
 
 
 def estimate_links(said: Said, strangers: Said, count: int, model: LinkModel) -> LinkFit:
@@ -116,12 +134,14 @@ def estimate_links(said: Said, strangers: Said, count: int, model: LinkModel) ->
     before: FloatArray = np.zeros(len(said.first))
     for _ in range(_STEPS):
         likeness = said.ratios @ weights - offsets[said.noted]
-        same = expit(distance_ratio(said.metres, fit.model, trails_per_km=price) + likeness)
+        distance = distance_ratio(said.metres, fit.model, trails_per_km=price, bare=said.bare)
+        same = expit(distance + likeness)
         if np.abs(same - before).max() < _SETTLED:
             break
         before = same
         per_km = _density(same, model)
-        fit = replace(fit, model=_gaps(said.metres, same, fit.model, model), trails_per_km=per_km)
+        near = _SHAPES[np.abs(_SHAPES - fit.model.gap_shape) < _SHAPE_STEP]  # it moves by steps
+        fit = replace(fit, model=_gaps(said, same, fit.model, model, near), trails_per_km=per_km)
         price = per_km * _local(said, 1.0 - same, count)
         if len(strangers.first) >= _LEAST_STRANGERS:
             weights = _weights(weights, said, same, strangers)
@@ -145,18 +165,22 @@ def _density(same: FloatArray, model: LinkModel) -> float:
     return float(((1.0 - same).sum() + behind) / (same.sum() + _PAIRS_BEHIND) / reach_km)
 
 
-def _gaps(metres: FloatArray, same: FloatArray, model: LinkModel, working: LinkModel) -> LinkModel:
-    """Fit the distance of sign of one passage: its mean first, then its shape."""
-    total = (same * metres).sum() + _PAIRS_BEHIND * working.gap_m
-    mean = float(total / (same.sum() + _PAIRS_BEHIND))
-    near = _SHAPES[np.abs(_SHAPES - model.gap_shape) < _SHAPE_STEP]  # it moves by steps
-    shaped = [replace(model, gap_m=mean, gap_shape=float(shape)) for shape in near]
-    said = [
-        (same * gap_log_density(metres, one)).sum()
+def _gaps(
+    said: Said, same: FloatArray, model: LinkModel, working: LinkModel, shapes: FloatArray
+) -> LinkModel:
+    """Fit the distance of sign of one passage: its mean, on bare ground too, then its shape."""
+    open_, bare = same * (1.0 - said.bare), same * said.bare
+    mean = (open_ @ said.metres + _PAIRS_BEHIND * working.gap_m) / (open_.sum() + _PAIRS_BEHIND)
+    behind = _PAIRS_BEHIND * working.bare_factor * mean
+    factor = (bare @ said.metres + behind) / (bare.sum() + _PAIRS_BEHIND) / mean
+    found = replace(model, gap_m=float(mean), bare_factor=float(factor))
+    shaped = [replace(found, gap_shape=float(shape)) for shape in shapes]
+    fits = [
+        same @ gap_log_density(said.metres, one, bare=said.bare)
         - _PAIRS_BEHIND * (one.gap_shape - working.gap_shape) ** 2
         for one in shaped
     ]
-    return shaped[int(np.argmax(said))]
+    return shaped[int(np.argmax(fits))]
 
 
 def _local(said: Said, other: FloatArray, count: int) -> FloatArray:

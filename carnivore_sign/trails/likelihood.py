@@ -17,15 +17,20 @@ import numpy.typing as npt
 from scipy.special import i0e
 
 from carnivore_sign.errors import InputError
+from carnivore_sign.units import M_PER_KM
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.intp]
 
 
+#: Surfaces on which little shows, so that sign of one passage is noted at wide gaps. Common
+#: practice, no source.
+BARE_GROUND: Final = ("gravel", "hard")
+
 _ABOVE_ZERO: Final = (
-    "gap_m", "gap_shape", "max_gap_m", "neighbours", "size_sd_same", "size_sd_different",
-    "stride_sd_same", "stride_sd_different",
+    "gap_m", "gap_shape", "bare_factor", "max_gap_m", "neighbours", "walking_km_h", "course_m",
+    "size_sd_same", "size_sd_different", "stride_sd_same", "stride_sd_different",
 )  # fmt: skip
 
 
@@ -41,10 +46,20 @@ class LinkModel:
         Mean distance along a passage between sign that were noted.
     gap_shape : float
         How that distance falls off: 1 exponentially, 2 as half a normal distribution.
+    bare_factor : float
+        So many times as far apart is sign noted on bare ground (`BARE_GROUND`), where little
+        shows.
     max_gap_m : float
         Sign farther apart than this are never linked directly.
     neighbours : int
         Nearest sign of the same walk that are tried as partners of each.
+    walking_km_h : float
+        Pace at which the animal goes from one sign to the next, for the age windows.
+    course_m : float
+        How far a walking animal keeps its course: over so many metres the mean cosine of its
+        turn falls to 1/e.
+    gps_error_m : float
+        Error of a position, in each of east and north; it turns short links at will.
     direction_concentration : float
         How closely two stated directions of one passage agree: kappa of a von Mises
         distribution (5 is a SD of about 27 degrees).
@@ -59,15 +74,20 @@ class LinkModel:
     mistaken : float
         Share of stated directions and sizes that are simply wrong.
     age_slack_h : float
-        By how much two age windows of one passage may miss each other, in hours.
+        By how much two age windows of one passage may miss each other, in hours, besides the
+        time that the animal walked from the one to the other.
     taxon_odds_cap : float
         Limit, to one, of what the taxa may say for or against a link.
     """
 
     gap_m: float = 100.0
     gap_shape: float = 1.0
+    bare_factor: float = 2.0
     max_gap_m: float = 600.0
     neighbours: int = 24
+    walking_km_h: float = 3.0
+    course_m: float = 150.0
+    gps_error_m: float = 5.0
     direction_concentration: float = 5.0
     axis_concentration: float = 1.0
     size_sd_same: float = 0.07
@@ -86,14 +106,18 @@ class LinkModel:
             raise InputError("mistaken of a LinkModel is a share between 0 and 1")
         if self.taxon_odds_cap < 1:
             raise InputError("taxon_odds_cap of a LinkModel must be 1 or more")
-        if self.age_slack_h < 0:
-            raise InputError("age_slack_h of a LinkModel must be 0 or more")
+        for name in ("age_slack_h", "gps_error_m"):
+            if getattr(self, name) < 0:
+                raise InputError(f"{name} of a LinkModel must be 0 or more")
 
 
-def gap_log_density(distance_m: FloatArray, model: LinkModel) -> FloatArray:
+def gap_log_density(
+    distance_m: FloatArray, model: LinkModel, *, bare: float | FloatArray = 0.0
+) -> FloatArray:
     """Log density, per metre, of the distance to another sign of the same passage.
 
-    It falls as exp(-(distance / scale) ** `gap_shape`), with mean `gap_m`.
+    It falls as exp(-(distance / scale) ** `gap_shape`), with mean `gap_m`; on bare ground, of
+    which `bare` is the share, distances are stretched by `bare_factor`.
 
     Examples
     --------
@@ -102,11 +126,17 @@ def gap_log_density(distance_m: FloatArray, model: LinkModel) -> FloatArray:
     """
     shape = model.gap_shape
     scale = model.gap_m * gamma(1.0 / shape) / gamma(2.0 / shape)
-    return np.log(shape / scale / gamma(1.0 / shape)) - (distance_m / scale) ** shape
+    stretched = scale * model.bare_factor ** np.asarray(bare, dtype=float)
+    top = np.log(shape / stretched / gamma(1.0 / shape))
+    return np.asarray(top - (distance_m / stretched) ** shape)
 
 
 def distance_ratio(
-    distance_m: FloatArray, model: LinkModel, *, trails_per_km: float | FloatArray
+    distance_m: FloatArray,
+    model: LinkModel,
+    *,
+    trails_per_km: float | FloatArray,
+    bare: float | FloatArray = 0.0,
 ) -> FloatArray:
     """Weigh the distance between two sign.
 
@@ -119,6 +149,8 @@ def distance_ratio(
     trails_per_km : float or ndarray
         Passages that begin per kilometre walked: the price of starting a trail. The rarer
         they are, the sooner two sign are taken for one passage.
+    bare : float or ndarray
+        Share of the ground between that is bare, 0 to 1.
 
     Returns
     -------
@@ -132,7 +164,8 @@ def distance_ratio(
     >>> distance_ratio(np.array([0.0, 100.0]), model, trails_per_km=1.0).round(3).tolist()
     [2.303, 1.303]
     """
-    return gap_log_density(distance_m, model) - np.log(np.asarray(trails_per_km) / 1000.0)
+    price_per_m = np.asarray(trails_per_km) / M_PER_KM
+    return gap_log_density(distance_m, model, bare=bare) - np.log(price_per_m)
 
 
 def direction_ratio(first_deg: FloatArray, second_deg: FloatArray, model: LinkModel) -> FloatArray:
@@ -228,7 +261,7 @@ def windows_overlap(
     first: IntArray,
     second: IntArray,
     *,
-    slack_h: float,
+    slack_h: float | FloatArray,
 ) -> BoolArray:
     """Say which pairs can have been made at one time.
 
@@ -238,7 +271,7 @@ def windows_overlap(
         When each sign was made, in hours since some epoch; infinite where it is open.
     first, second : ndarray of int, shape (pairs,)
         Rows of the pair.
-    slack_h : float
+    slack_h : float or ndarray, shape (pairs,)
         Hours by which they may miss each other.
     """
     first_then_second = start_h[first] <= end_h[second] + slack_h

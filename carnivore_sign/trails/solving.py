@@ -67,7 +67,7 @@ class Candidates:
         within = best_paths(links.chosen(inside), walk, node=part, rank=noted.rank)
         part = components([within, self.held], count)
         across = best_paths(links.chosen(~inside), noted.outing, node=part, rank=noted.rank)
-        chosen = _stacked([within, across])
+        chosen = stacked([within, across])
         joined = _best_joins(joins)
         return Chosen(chosen, joined, self.held, components([chosen, joined, self.held], count))
 
@@ -123,7 +123,7 @@ def best_paths(
     of_block = block[offered.first[order]]
     group = (np.cumsum(np.bincount(of_block)) // _BLOCK_LINKS)[of_block]
     parts = [order[rows] for rows in _split(group)]
-    return _stacked(
+    return stacked(
         [offered.chosen(rows[_assign(one[rows], two[rows], offered.gain[rows])]) for rows in parts]
     )
 
@@ -216,7 +216,8 @@ def held_links(followed: IntArray, rank: IntArray) -> Links:
     return Links(first, second, np.full(len(first), np.inf))
 
 
-def _stacked(parts: list[Links]) -> Links:
+def stacked(parts: list[Links]) -> Links:
+    """Put links behind one another."""
     return Links(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 
