@@ -20,6 +20,7 @@ from scipy.stats import binom
 
 from carnivore_sign.errors import BoundaryWarning, EstimateError, InputError
 from carnivore_sign.presence import (
+    AlongLine,
     Histories,
     OccupancyFit,
     fit_occupancy,
@@ -143,10 +144,10 @@ def test_ignoring_that_segments_hang_together_biases_presence_downward() -> None
 def test_the_first_segment_can_be_taken_either_way() -> None:
     histories, _ = draw_lines(np.random.default_rng(8), **LINE, lines=120, segments=12)
     steady = fit_occupancy(histories, chain="line")
-    after = fit_occupancy(histories, chain="line", first_segment="after_unused")
+    after = fit_occupancy(histories, chain=AlongLine("after_unused"))
     assert abs(steady.loglik - after.loglik) > 1e-3
     with pytest.raises(InputError, match="no first_segment 'coin'"):
-        fit_occupancy(histories, chain="line", first_segment="coin")
+        AlongLine("coin")
 
 
 def test_a_line_takes_its_segments_in_order_and_keeps_its_gaps() -> None:

@@ -21,6 +21,7 @@ from carnivore_sign.presence.models import States
 from carnivore_sign.presence.months import Months
 from carnivore_sign.presence.repeat_visits import RepeatVisits
 from carnivore_sign.presence.scored_signs import ScoredSigns
+from carnivore_sign.presence.stretches import Stretches
 from carnivore_sign.presence.sure_unsure import SureUnsure
 from carnivore_sign.presence.two_states import GivenState, TwoStates
 
@@ -86,8 +87,21 @@ def line_of(record: str, first: str = "steady") -> TwoStates:
 MONTHS = np.array([[0, 2, 1], [3, -1, -1]])
 
 
-def months_of(record: str) -> Months:
-    return Months(design(2, 2, 10), MODELS[record]().given, MONTHS)
+# Two changes of two units, month by month.
+CHANGES = {"gain_matrix": design(4, 2, 14), "loss_matrix": design(4, 3, 15)}
+ALIKE = {"gain_matrix": np.ones((1, 1)), "loss_matrix": np.ones((1, 1))}
+
+
+def months_of(record: str, changes: dict[str, np.ndarray] = ALIKE) -> Months:
+    return Months(design(2, 2, 10), MODELS[record]().given, MONTHS, **changes)
+
+
+# Two transects of three places, one shorter.
+PLACES = np.array([[0, 3, 1], [2, -1, -1]])
+
+
+def stretches_of(record: str) -> Stretches:
+    return Stretches(MODELS[record]().given, PLACES)
 
 
 def abundance(most: int = 20) -> Abundance:
@@ -107,6 +121,11 @@ MODELS: dict[str, Callable[[], States]] = {
     "months": lambda: months_of("repeat_visits"),
     "months_scored": lambda: months_of("scored_signs"),
     "months_sure_unsure": lambda: months_of("sure_unsure"),
+    "months_covariates": lambda: months_of("repeat_visits", CHANGES),
+    "months_scored_covariates": lambda: months_of("scored_signs", CHANGES),
+    "neighbours": lambda: stretches_of("repeat_visits"),
+    "neighbours_scored": lambda: stretches_of("scored_signs"),
+    "neighbours_sure_unsure": lambda: stretches_of("sure_unsure"),
 }
 SINGLE = ["repeat_visits", "scored_signs", "sure_unsure"]
 
@@ -320,7 +339,7 @@ def test_months_that_forget_are_sites_of_one_period(record: str) -> None:
     inner = MODELS[record]().given
     theta, psi = points(MODELS[record](), 1)[0][2:], 0.35
     units = np.array([[0, 2], [3, 1]])
-    chained = Months(np.ones((2, 1)), inner, units)
+    chained = Months(np.ones((2, 1)), inner, units, **ALIKE)
     single = TwoStates(np.ones((N_SITES, 1)), inner)
     ours = np.concatenate([[psi, psi, -psi], theta])
     theirs = np.concatenate([[psi], theta])

@@ -14,8 +14,8 @@ from scipy.special import expit
 from carnivore_sign.errors import InputError
 from carnivore_sign.presence import Histories, make_histories, monthly_presence, season_presence
 from carnivore_sign.presence.arrange import neighbour_steps
-from carnivore_sign.presence.chain import ChainsAt
 from carnivore_sign.presence.occupancy import fit_quietly
+from carnivore_sign.presence.smoothing import ChainsAt
 
 LINE = 12
 
@@ -103,14 +103,14 @@ def _log_density(
 
 def test_states_are_drawn_together_as_the_record_has_them() -> None:
     first, contrast = np.array([0.3]), np.array([[0.8, -0.5, 0.0, -0.7]])
-    gain, stay = np.array([0.15]), np.array([0.85])
+    gain, stay = np.full((1, 3), 0.15), np.full((1, 3), 0.85)
     rng, copies = np.random.default_rng(9), 40_000
     steps = np.array([[0, 1, 2, 3]])
     drawn = ChainsAt(first, gain, stay, contrast, steps).draw(copies, rng)
     share: dict[tuple[bool, ...], float] = {}
     for state in product([False, True], repeat=4):
         z = np.array(state)
-        to_used = np.where(z[:-1], stay, gain)
+        to_used = np.where(z[:-1], stay[0], gain[0])
         step = np.where(z[1:], to_used, 1 - to_used).prod()
         start = expit(first[0]) if z[0] else 1 - expit(first[0])
         share[state] = start * step * np.exp((contrast[0] * z).sum())

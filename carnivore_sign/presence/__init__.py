@@ -14,6 +14,7 @@ from carnivore_sign.presence.absence import (
     presence_after_blanks_of,
     presence_limit_if_all_blank,
 )
+from carnivore_sign.presence.chaining import AlongLine, OverMonths
 from carnivore_sign.presence.comparing import compare_fits, predict_averaged
 from carnivore_sign.presence.fit_checks import FitCheck, bootstrap_limits, check_fit
 from carnivore_sign.presence.histories import Histories, histories_from_matrix, make_histories
@@ -35,11 +36,13 @@ from carnivore_sign.presence.planning import (
 from carnivore_sign.presence.result import OccupancyFit, Share
 
 __all__ = [
+    "AlongLine",
     "FitCheck",
     "Histories",
     "Likeness",
     "MonthlyPresence",
     "OccupancyFit",
+    "OverMonths",
     "Probability",
     "SeasonPresence",
     "Share",

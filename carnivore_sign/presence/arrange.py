@@ -73,18 +73,22 @@ def over_months(histories: Histories) -> Histories:
     """Give every unit a row in every period from the first to the last.
 
     Periods written ``YYYY-MM`` run through the calendar, so that a month without walks has
-    its place; others are taken in alphabetical order as they come.
+    its place; others are taken in alphabetical order as they come. What is the same for a unit
+    in all its periods holds in the added ones; what changes from period to period is missing.
     """
     units = histories.units
-    periods = pd.DataFrame({"period": _run_of(units["period"])})
-    steady = units.drop(columns="period").drop_duplicates("unit")
-    grid = steady.merge(periods, how="cross")
-    return Histories(
-        grid[["unit", "period", *steady.columns.drop("unit")]],
-        histories.visits,
-        histories.signs,
-        histories.taxon,
-    )
+    run = _run_of(units["period"])
+    if len(units) == units["unit"].nunique() * len(run):
+        return histories
+    grid = units[["unit"]].drop_duplicates().merge(pd.DataFrame({"period": run}), how="cross")
+    grid = grid.merge(units, on=["unit", "period"], how="left", indicator=True)
+    added = grid.pop("_merge").eq("left_only")
+    if added.any():
+        by_unit = units.drop(columns="period").groupby("unit")
+        steady = by_unit.nunique(dropna=False).max().le(1)
+        names = list(steady.index[steady])
+        grid.loc[added, names] = by_unit.first()[names].loc[grid.loc[added, "unit"]].to_numpy()
+    return Histories(grid, histories.visits, histories.signs, histories.taxon)
 
 
 def month_steps(units: pd.DataFrame) -> IntArray:

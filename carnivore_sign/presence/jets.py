@@ -1,9 +1,8 @@
 """Jets: arrays that carry their first and second derivatives along.
 
-A chain of states has no closed form for its derivatives, but a recursion. Written with jets
-the recursion reads as it stands in the papers, and its gradient and Hessian come with it,
-exact to rounding. Parameters stand before rows in the arrays, so that the work runs along
-the long axis.
+Where a density is put together from several probabilities, it is written with jets as it
+stands in the papers, and its gradient and Hessian come with it, exact to rounding. Parameters
+stand before rows in the arrays, so that the work runs along the long axis.
 """
 
 from __future__ import annotations
@@ -11,10 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import expit
 
-from carnivore_sign.presence.layout import FloatArray, adder
+from carnivore_sign.presence.layout import FloatArray
 
 
 @dataclass(frozen=True)
@@ -57,37 +55,6 @@ class Jet:
             u * other.bend + v * self.bend + across + across.transpose(1, 0, 2),
         )
 
-    def times_last(self, other: Jet) -> Jet:
-        """Return the product with a jet in the last few of these parameters."""
-        u, v, few = self.value, other.value, len(other.slope)
-        slope = v * self.slope
-        slope[-few:] += u * other.slope
-        bend = v * self.bend
-        across = _product(self.slope, other.slope)
-        bend[:, -few:] += across
-        bend[-few:] += across.transpose(1, 0, 2)
-        bend[-few:, -few:] += u * other.bend
-        return Jet(u * v, slope, bend)
-
-    def __truediv__(self, other: Jet) -> Jet:
-        """Return the quotient, row by row."""
-        inverse = 1.0 / other.value
-        ratio = self.value * inverse
-        rate = inverse * other.slope
-        slope = inverse * self.slope - ratio * rate
-        bend = self.bend - ratio * other.bend
-        bend *= inverse
-        across = _product(slope, rate)
-        bend -= across
-        bend -= across.transpose(1, 0, 2)
-        return Jet(ratio, slope, bend)
-
-    def log(self) -> Jet:
-        """Return the logarithm."""
-        inverse = 1.0 / self.value
-        slope = inverse * self.slope
-        return Jet(np.log(self.value), slope, inverse * self.bend - _product(slope, slope))
-
     def through(self, value: FloatArray, first: FloatArray, second: FloatArray) -> Jet:
         """Return f of the jet, given f and its derivatives at the jet's values."""
         bend = first * self.bend
@@ -109,25 +76,6 @@ class Jet:
         """Return minus the jet."""
         return Jet(-self.value, -self.slope, -self.bend)
 
-    def rows(self, index: npt.NDArray[np.int64]) -> Jet:
-        """Return some rows; -1 gives a row of zeros."""
-        value, slope, bend = self.value[index], self.slope[:, index], self.bend[:, :, index]
-        gone = index < 0
-        if gone.any():
-            value[gone], slope[:, gone], bend[:, :, gone] = 0.0, 0.0, 0.0
-        return Jet(value, slope, bend)
-
-    def added(self, group: npt.NDArray[np.int64], n_groups: int) -> Jet:
-        """Return the sums of the rows by group."""
-        add = adder(group, n_groups)
-        k = len(self.slope)
-        bend = (add @ self.bend.reshape(k * k, -1).T).T
-        return Jet(add @ self.value, (add @ self.slope.T).T, bend.reshape(k, k, n_groups))
-
-    def part(self, rows: slice) -> Jet:
-        """Return a run of rows, without copying."""
-        return Jet(self.value[rows], self.slope[:, rows], self.bend[:, :, rows])
-
     def rest(self) -> Jet:
         """Return one minus the jet."""
         return Jet(1.0 - self.value, -self.slope, -self.bend)
@@ -147,6 +95,12 @@ def linear(matrix: FloatArray, theta: FloatArray) -> Jet:
     """Return the jet of ``matrix @ theta``, shape of the matrix (n, k)."""
     n, k = matrix.shape
     return Jet(matrix @ theta, np.ascontiguousarray(matrix.T), np.zeros((k, k, n)))
+
+
+def one_of(parameters: FloatArray, place: int) -> Jet:
+    """Return one of a few parameters as a jet in all of them."""
+    one = linear(np.ones((1, 1)), parameters[place : place + 1])
+    return one.placed(len(parameters), begin=place)
 
 
 def _product(left: FloatArray, right: FloatArray) -> FloatArray:

@@ -46,12 +46,6 @@ class Layout:
         label = _labels(self.units, pairs)
         return _sites(self.units, label).get_indexer(label[len(self.units) :]).astype(np.int64)
 
-    def sum_squares(self, weight: FloatArray, left: FloatArray, right: FloatArray) -> FloatArray:
-        """Return ``sum w x y^T`` over the visits of each site, shape (n_sites, n_x, n_y)."""
-        squares = (weight[:, None] * left)[:, :, None] * right[:, None, :]
-        added = self.sum_visits @ squares.reshape(len(weight), -1)
-        return np.asarray(added).reshape(-1, left.shape[1], right.shape[1])
-
     @property
     def n_sites(self) -> int:
         """Number of sites, visited or not."""

@@ -28,9 +28,9 @@ from typing import Literal
 
 import numpy as np
 
-from carnivore_sign.presence.chain import run_chains
-from carnivore_sign.presence.jets import Jet, linear
-from carnivore_sign.presence.layout import FloatArray, IntArray
+from carnivore_sign.presence.chain import run_chains, same_for_all
+from carnivore_sign.presence.jets import one_of
+from carnivore_sign.presence.layout import FloatArray, IntArray, adder
 from carnivore_sign.presence.two_states import Conditional, GivenState
 
 FirstSegment = Literal["steady", "after_unused"]
@@ -66,35 +66,38 @@ class MarkovLine:
 
     def at(self, theta: FloatArray) -> Conditional:
         """Return the log densities and their derivatives at `theta`."""
-        size = self.n_terms
-        present, absent = self.record.at(theta[2:]).as_jets()
-        one = np.ones((1, 1))
-        logit_gain = linear(one, theta[:1]).placed(size, begin=0)
-        logit_stay = linear(one, theta[1:2]).placed(size, begin=1)
+        record = self.record.at(theta[2:])
+        logit_gain, logit_stay = (one_of(theta[:2], place) for place in (0, 1))
         before = logit_gain.expit()
         if self.first == "steady":
             odds = logit_gain.log_expit() - logit_stay.negative().log_expit()
             before = odds.expit()
         walks = run_chains(
-            before,
-            logit_gain.expit(),
-            logit_stay.expit(),
-            present=present,
-            absent=absent,
+            same_for_all(before),
+            same_for_all(logit_gain.expit()),
+            same_for_all(logit_stay.expit()),
+            record=record,
             steps=self.steps,
         )
-        used, unused = self._by_line(walks), self._by_line(self._all_unused(absent).placed(size))
+        walk, place = np.nonzero(self.steps >= 0)
+        sites = self.steps[walk, place]
+        by_walk, by_line = adder(walk, len(self.steps)), adder(self.line, self.n_lines)
+        slope_absent = np.zeros((self.n_lines, self.n_terms))
+        slope_absent[:, 2:] = by_line @ (by_walk @ record.slope_absent[sites])
 
-        def curvature(weight: FloatArray, rest: FloatArray) -> FloatArray:
-            return np.asarray(used.bend @ weight + unused.bend @ rest)
+        def curvature(present: FloatArray, absent: FloatArray) -> FloatArray:
+            bend = walks.curvature(present[self.line])
+            unused = np.zeros(len(record.absent))
+            unused[sites] = absent[self.line[walk]]
+            bend[2:, 2:] += record.curvature(np.zeros_like(unused), unused)
+            return bend
 
         return Conditional(
-            used.value,
-            unused.value,
-            used.slope.T,
-            unused.slope.T,
+            by_line @ walks.value,
+            by_line @ (by_walk @ record.absent[sites]),
+            by_line @ walks.slope.T,
+            slope_absent,
             curvature,
-            lambda: (used.bend.transpose(2, 0, 1), unused.bend.transpose(2, 0, 1)),
         )
 
     def starts(self) -> list[FloatArray]:
@@ -104,10 +107,3 @@ class MarkovLine:
             for theta in self.record.starts()
             for chain in ([-0.8, 0.8], [0.0, 0.0])
         ]
-
-    def _all_unused(self, absent: Jet) -> Jet:
-        walk, place = np.nonzero(self.steps >= 0)
-        return absent.rows(self.steps[walk, place]).added(walk, len(self.steps))
-
-    def _by_line(self, walks: Jet) -> Jet:
-        return walks.added(self.line, self.n_lines)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final, Literal, Protocol, get_args
+from typing import Final, Literal, Protocol
 
 import numpy as np
 import pandas as pd
@@ -22,6 +22,7 @@ from carnivore_sign.presence.arrange import (
     neighbour_steps,
     over_months,
 )
+from carnivore_sign.presence.chaining import AlongLine, Chain, Chaining, OverMonths, name_of
 from carnivore_sign.presence.covariates import Covariates, learn_covariates
 from carnivore_sign.presence.histories import Histories
 from carnivore_sign.presence.layout import FloatArray, Layout, each_by_itself, lay_out
@@ -34,9 +35,12 @@ from carnivore_sign.presence.sure_unsure import SureUnsure
 from carnivore_sign.presence.two_states import Evaluation, GivenState, TwoStates
 
 Link = Literal["logit", "log"]
-Chain = Literal["line", "months", "neighbours"]
+Option = Literal["presence", "colonisation", "extinction", "detection", "lookalikes", "constant"]
 
 EFFORTS: Final = {"effort_km": "per km", "effort_km_days": "per km-day"}
+
+#: The options that name columns of the units; the others name columns of the visits.
+OF_UNITS: Final = ("presence", "colonisation", "extinction")
 
 #: The models that need a column of effort.
 USES_EFFORT: Final = ("scored_signs",)
@@ -48,7 +52,7 @@ class PartKind:
 
     name: str
     link: Link
-    option: Literal["presence", "detection", "lookalikes", "constant"]
+    option: Option
     meaning: str
 
 
@@ -82,8 +86,8 @@ CHAIN_PARTS: Final[dict[str, tuple[PartKind, ...]]] = {
         PartKind("after_used", "logit", "constant", "that a segment is used after a used one"),
     ),
     "months": (
-        PartKind("colonisation", "logit", "constant", "that an unused unit is used next month"),
-        PartKind("extinction", "logit", "constant", "that a used unit is not used next month"),
+        PartKind("colonisation", "logit", "colonisation", "that an unused unit is used next month"),
+        PartKind("extinction", "logit", "extinction", "that a used unit is not used next month"),
     ),
     "neighbours": (
         PartKind("likeness", "logit", "constant", "correlation of use of neighbouring segments"),
@@ -198,9 +202,13 @@ class Model:
         steps = month_steps(histories.units)
         psi_matrix = self._psi_matrix(histories.units.iloc[steps[:, 0]])
         visited = int((layout.visits_per_site[steps].sum(axis=1) > 0).sum())
-        return Likelihood(
-            layout, Months(psi_matrix, self._record(layout, histories), steps), visited
+        changed_into = histories.units.iloc[steps[:, 1:].T.ravel()]
+        gain, loss = (
+            np.ones((1, 1)) if part.is_constant else part.covariates.matrix(changed_into)
+            for part in self.parts[1:3]
         )
+        months = Months(psi_matrix, self._record(layout, histories), steps, gain, loss)
+        return Likelihood(layout, months, visited)
 
     def _abundance(self, layout: Layout, histories: Histories) -> Abundance:
         return Abundance(
@@ -232,13 +240,17 @@ def learn_model(
     *,
     effort: str | None = None,
     covariates: Mapping[str, Sequence[str]],
-    chain: Chain | None = None,
-    first_segment: FirstSegment = "steady",
+    chaining: Chaining | None = None,
 ) -> Model:
     """Choose a model by name and learn its covariates from `histories`."""
     _require_choice("model", name, RECORD_PARTS)
-    _require_choice("chain", chain, (None, *CHAIN_PARTS))
-    _require_choice("first_segment", first_segment, get_args(FirstSegment))
+    chain = name_of(chaining)
+    if isinstance(chaining, OverMonths):
+        covariates = {
+            **covariates,
+            "colonisation": chaining.colonisation,
+            "extinction": chaining.extinction,
+        }
     if name == "abundance" and chain is not None:
         raise InputError("the model 'abundance' takes no chain", remedy="Leave chain= out.")
     if chain == "neighbours" and covariates.get("presence"):
@@ -253,14 +265,15 @@ def learn_model(
         raise InputError(f"the model {name!r} has no part for {unused[0]}=")
     parts, begin = [], 0
     for kind in kinds:
-        over = "units" if kind.option == "presence" else "visits"
+        over = "units" if kind.option in OF_UNITS else "visits"
         frame = histories.units if over == "units" else histories.visits
         learned = learn_covariates(frame, covariates.get(kind.option, ()), over)
         end = begin + len(learned.terms)
         parts.append(Part(kind, learned, slice(begin, end)))
         begin = end
     effort = effort if name in USES_EFFORT else None
-    return Model(name, tuple(parts), effort, chain, first_segment)
+    first = chaining.first_segment if isinstance(chaining, AlongLine) else "steady"
+    return Model(name, tuple(parts), effort, chain, first)
 
 
 def _require_choice(what: str, came: object, choices: Iterable[object]) -> None:

@@ -8,6 +8,8 @@ has no record, and its state is carried through. The likelihood is that of ``cha
 :math:`q_1 = \psi`, c = :math:`\gamma`, s = 1 - :math:`\epsilon`; the presence of each unit in
 each month, given all months, is smoothed forward and backward.
 
+Both may depend on covariates of the unit in the month that the change leads into.
+
 With :math:`\gamma = 1 - \epsilon = \psi` the months are independent, and this is the
 single-period model with a unit and a month as one site.
 
@@ -19,11 +21,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import expit
 
-from carnivore_sign.presence.chain import ChainsAt, contrast_of, run_chains, with_slope
-from carnivore_sign.presence.jets import linear
+from carnivore_sign.presence.chain import Chance, by_covariates, run_chains
 from carnivore_sign.presence.layout import FloatArray, IntArray
+from carnivore_sign.presence.smoothing import ChainsAt, contrast_of, with_slope
 from carnivore_sign.presence.two_states import Evaluation, GivenState
 
 
@@ -39,34 +40,23 @@ class Months:
         The model of a month's record; its sites are a unit in a month.
     steps : array of int, shape (n_units, n_months)
         The site of each unit in each month; -1 for none.
+    gain_matrix, loss_matrix : array, shape (n_changes, n_gain) and (n_changes, n_loss)
+        Covariates of colonisation and of local extinction; the first column is 1. A row for
+        each unit in each month but the first, month by month; or one row for all.
     """
 
     psi_matrix: FloatArray
     record: GivenState
     steps: IntArray
-
-    @property
-    def n_psi(self) -> int:
-        """Number of coefficients of presence; logit gamma and logit epsilon follow them."""
-        return self.psi_matrix.shape[1]
+    gain_matrix: FloatArray
+    loss_matrix: FloatArray
 
     def evaluate(self, parameters: FloatArray) -> Evaluation:
         """Return the log-likelihood with gradient and Hessian."""
-        n_psi, size = self.n_psi, len(parameters)
-        present, absent = self.record.at(parameters[n_psi + 2 :]).as_jets()
-        one = np.ones((1, 1))
-        first = linear(self.psi_matrix, parameters[:n_psi]).placed(size, begin=0).expit()
-        gain = linear(one, parameters[n_psi : n_psi + 1]).placed(size, begin=n_psi)
-        loss = linear(one, parameters[n_psi + 1 : n_psi + 2]).placed(size, begin=n_psi + 1)
-        units = run_chains(
-            first,
-            gain.expit(),
-            loss.negative().expit(),
-            present=present,
-            absent=absent,
-            steps=self.steps,
-        )
-        return Evaluation(float(units.value.sum()), units.slope.sum(axis=1), units.bend.sum(axis=2))
+        first, gain, stay = self._chances(parameters)
+        record = self.record.at(parameters[self._ends()[2] :])
+        units = run_chains(first, gain, stay, record=record, steps=self.steps)
+        return units.total()
 
     def log_odds(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the smoothed logit of presence of each unit and month, and its slope."""
@@ -74,13 +64,38 @@ class Months:
 
     def starts(self) -> list[FloatArray]:
         """Begin with half the units used, and one in four changing from month to month."""
-        begun = np.concatenate([np.zeros(self.n_psi), [-1.0, -1.0]])
+        n_psi, n_gain, n_head = self._ends()
+        begun = np.zeros(n_head)
+        begun[[n_psi, n_gain]] = -1.0
         return [np.concatenate([begun, theta]) for theta in self.record.starts()]
 
     def chains_at(self, parameters: FloatArray) -> ChainsAt:
         """Return the chains at `parameters`."""
-        n_psi = self.n_psi
-        contrast = contrast_of(self.record.at(parameters[n_psi + 2 :]), self.steps)
-        gain, loss = expit(parameters[n_psi : n_psi + 2])
-        every, first = np.ones(len(self.steps)), self.psi_matrix @ parameters[:n_psi]
-        return ChainsAt(first, gain * every, (1.0 - loss) * every, contrast, self.steps)
+        n_psi, _, n_head = self._ends()
+        contrast = contrast_of(self.record.at(parameters[n_head:]), self.steps)
+        _, gain, stay = self._chances(parameters)
+        shape = (len(self.steps), self.steps.shape[1] - 1)
+        gains, stays = (_by_unit(chance, shape) for chance in (gain, stay))
+        return ChainsAt(self.psi_matrix @ parameters[:n_psi], gains, stays, contrast, self.steps)
+
+    def _ends(self) -> tuple[int, int, int]:
+        """Return where the coefficients of presence, gain and loss end."""
+        n_psi = self.psi_matrix.shape[1]
+        n_gain = n_psi + self.gain_matrix.shape[1]
+        return n_psi, n_gain, n_gain + self.loss_matrix.shape[1]
+
+    def _chances(self, parameters: FloatArray) -> tuple[Chance, Chance, Chance]:
+        n_psi, n_gain, size = self._ends()
+        beta, gamma, epsilon, _ = np.split(parameters, [n_psi, n_gain, size])
+        return (
+            by_covariates(self.psi_matrix, beta, begin=0, size=size),
+            by_covariates(self.gain_matrix, gamma, begin=n_psi, size=size),
+            by_covariates(self.loss_matrix, epsilon, begin=n_gain, size=size, turned=True),
+        )
+
+
+def _by_unit(chance: Chance, shape: tuple[int, int]) -> FloatArray:
+    """Return the probabilities with a row for each unit and a column for each change."""
+    if len(chance.value) == 1:
+        return np.full(shape, chance.value[0])
+    return np.ascontiguousarray(chance.value.reshape(shape[1], shape[0]).T)

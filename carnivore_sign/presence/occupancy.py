@@ -11,12 +11,11 @@ from dataclasses import replace
 from typing import Final
 
 from carnivore_sign.presence.abundance import Abundance
+from carnivore_sign.presence.chaining import Chain, Chaining, OverMonths, chaining_of, name_of
 from carnivore_sign.presence.fitting import Maximum, best_maximum, sharpness
 from carnivore_sign.presence.histories import Histories
-from carnivore_sign.presence.markov_line import FirstSegment
 from carnivore_sign.presence.models import (
     USES_EFFORT,
-    Chain,
     Likelihood,
     Model,
     arranged,
@@ -46,8 +45,7 @@ def fit_occupancy(
     presence: Sequence[str] = (),
     detection: Sequence[str] = (),
     lookalikes: Sequence[str] = (),
-    chain: Chain | None = None,
-    first_segment: FirstSegment = "steady",
+    chain: Chain | Chaining | None = None,
 ) -> OccupancyFit:
     """Estimate how much of the country is used, corrected for what visits miss.
 
@@ -70,14 +68,12 @@ def fit_occupancy(
         depends on.
     lookalikes : sequence of str
         Columns of ``histories.visits`` that the rate of other sign depends on.
-    chain : {"line", "months", "neighbours"}, optional
+    chain : {"line", "months", "neighbours"}, AlongLine or OverMonths, optional
         How units hang together: segments along their transect, each walk a look at the
         line (then a unit is a transect); months one after another; or segments that are
         used in stretches along their transect, each in one state a period. By default
-        every unit in every period stands alone.
-    first_segment : {"steady", "after_unused"}
-        With ``chain="line"``: take the first segment from the chain's steady state, or as
-        if an unused one came before it.
+        every unit in every period stands alone. ``AlongLine(first_segment=...)`` and
+        ``OverMonths(colonisation=[...], extinction=[...])`` say more than the names.
 
     Returns
     -------
@@ -117,7 +113,6 @@ def fit_occupancy(
         detection=detection,
         lookalikes=lookalikes,
         chain=chain,
-        first_segment=first_segment,
     )
     for note in fit.notes:
         if note.warning is not None:
@@ -133,8 +128,7 @@ def fit_quietly(
     presence: Sequence[str] = (),
     detection: Sequence[str] = (),
     lookalikes: Sequence[str] = (),
-    chain: Chain | None = None,
-    first_segment: FirstSegment = "steady",
+    chain: Chain | Chaining | None = None,
 ) -> OccupancyFit:
     """Do what `fit_occupancy` does, with notes in the result and no warnings."""
     notes: list[Note] = []
@@ -143,15 +137,15 @@ def fit_quietly(
         histories = set_aside_without_effort(histories, effort, notes)
         histories = histories.made_in_time() if effort == "effort_km_days" else histories
     histories = set_aside_without_covariates(histories, [*detection, *lookalikes], notes)
-    histories = arranged(histories, chain)
-    require_complete_units(histories, presence)
+    chaining = chaining_of(chain)
+    histories = arranged(histories, name_of(chaining))
+    require_complete_units(histories, [*presence, *_of_changes(chaining)])
     learned = learn_model(
         model,
         histories,
         effort=effort,
         covariates={"presence": presence, "detection": detection, "lookalikes": lookalikes},
-        chain=chain,
-        first_segment=first_segment,
+        chaining=chaining,
     )
     learned, likelihood, maximum = _search(learned, histories, notes)
     if model == "scored_signs":
@@ -171,6 +165,12 @@ def fit_quietly(
         n_visits=len(histories.visits),
         notes=tuple(notes),
     )
+
+
+def _of_changes(chaining: Chaining | None) -> list[str]:
+    if not isinstance(chaining, OverMonths):
+        return []
+    return [*chaining.colonisation, *chaining.extinction]
 
 
 def _search(

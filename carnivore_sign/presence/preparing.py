@@ -66,15 +66,16 @@ def set_aside_without_covariates(
     return histories.without_visits(gone)
 
 
-def require_complete_units(histories: Histories, presence: Sequence[str]) -> None:
-    """Raise if a unit lacks a covariate of presence."""
-    if not presence:
+def require_complete_units(histories: Histories, columns: Sequence[str]) -> None:
+    """Raise if a unit lacks one of the columns of units that the model uses."""
+    if not columns:
         return
-    gone = missing_rows(histories.units, presence, "units")
+    gone = missing_rows(histories.units, columns, "units")
     if gone.any():
-        unit = histories.units.loc[gone, "unit"].iloc[0]
+        first = histories.units.loc[gone].iloc[0]
         raise InputError(
-            f"{int(gone.sum())} unit(s) lack a covariate of presence, the first is {unit!r}",
+            f"{int(gone.sum())} unit(s) lack a covariate ({', '.join(columns)}), the first is "
+            f"{first['unit']!r} in period {first['period']!r}",
             remedy="Fill it in, or leave the unit out.",
         )
 

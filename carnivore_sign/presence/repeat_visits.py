@@ -22,9 +22,10 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
+from scipy import sparse
 from scipy.special import logit
 
-from carnivore_sign.presence.layout import FloatArray, Layout, each_by_itself
+from carnivore_sign.presence.layout import FloatArray, Layout
 from carnivore_sign.presence.two_states import Conditional
 
 
@@ -60,23 +61,19 @@ class RepeatVisits:
 
     def at(self, theta: FloatArray) -> Conditional:
         """Return the log densities and their derivatives at the coefficients `theta`."""
-        layout, matrix, times = self._looks
-        logit_p = matrix @ theta
+        by_term, times = self._looks
+        logit_p = theta @ by_term
         shrunk = np.exp(-np.abs(logit_p))
         log_miss = -np.log1p(shrunk) - np.maximum(logit_p, 0.0)
         p = np.where(logit_p >= 0, 1.0, shrunk) / (1.0 + shrunk)
-        add, spread = layout.sum_visits, times * p * (1.0 - p)
-        present = self._score_of_finds @ theta + add @ (times * log_miss)
-        slope = self._score_of_finds - add @ ((times * p)[:, None] * matrix)
+        spread = p * (1.0 - p)
+        present = self._score_of_finds @ theta + times @ log_miss
+        slope = self._score_of_finds - times @ (p * by_term).T
 
         def curvature(weight: FloatArray, _: FloatArray) -> FloatArray:
-            return -(matrix.T * (weight[layout.site] * spread)) @ matrix
+            return np.asarray(-(by_term * ((weight @ times) * spread)) @ by_term.T)
 
-        def bends() -> tuple[FloatArray, FloatArray]:
-            bend = -layout.sum_squares(spread, matrix, matrix)
-            return bend, np.zeros_like(bend)
-
-        return Conditional(present, self._absent, slope, np.zeros_like(slope), curvature, bends)
+        return Conditional(present, self._absent, slope, np.zeros_like(slope), curvature)
 
     def starts(self) -> list[FloatArray]:
         """Begin at the share of visits that found, among sites where anything was found."""
@@ -87,16 +84,23 @@ class RepeatVisits:
 
 
 class _Looks(NamedTuple):
-    """Looks at sites that are alike: their layout, their covariates, and how many of each."""
+    """Looks that are alike, taken once.
 
-    layout: Layout
-    matrix: FloatArray
-    times: FloatArray
+    Attributes
+    ----------
+    by_term : array, shape (n_terms, n_looks)
+        Their covariates.
+    times : sparse array, shape (n_sites, n_looks)
+        How many of each a site had.
+    """
+
+    by_term: FloatArray
+    times: sparse.csr_array
 
 
 def _looks_of(layout: Layout, matrix: FloatArray) -> _Looks:
-    """Return the visits; where p is one for all, all visits of a site as one look."""
+    """Return the visits as looks; where p is one for all, all visits as one look."""
     if matrix.shape[1] > 1 or (matrix != 1.0).any():
-        return _Looks(layout, matrix, np.ones(len(matrix)))
-    one = np.ones((layout.n_sites, 1))
-    return _Looks(each_by_itself(layout.units), one, layout.visits_per_site.astype(float))
+        return _Looks(np.ascontiguousarray(matrix.T), layout.sum_visits)
+    visits = layout.visits_per_site[:, None].astype(float)
+    return _Looks(np.ones((1, 1)), sparse.csr_array(visits))

@@ -113,25 +113,12 @@ class ScoredSigns:
             ll = (lookalike.T * (doubt - (used + unused) * visit.lookalike_signs)) @ lookalike
             return np.block([[rr, rl], [rl.T, ll]])
 
-        def bends() -> tuple[FloatArray, FloatArray]:
-            squares = self.layout.sum_squares
-            rr = squares(visit.doubt - visit.rate_signs, rate, rate)
-            rl = squares(-visit.doubt, rate, lookalike)
-            ll = squares(visit.doubt - visit.lookalike_signs, lookalike, lookalike)
-            ll_absent = squares(-visit.lookalike_signs, lookalike, lookalike)
-            rl_absent = np.zeros_like(rl)
-            return (
-                _in_blocks(rr, rl, ll),
-                _in_blocks(np.zeros_like(rr), rl_absent, ll_absent),
-            )
-
         return Conditional(
             add @ visit.present,
             add @ visit.absent,
             add @ slope_present,
             add @ slope_absent,
             curvature,
-            bends,
         )
 
     def starts(self) -> list[FloatArray]:
@@ -172,12 +159,6 @@ class ScoredSigns:
             rate_signs=rate_signs,
             lookalike_signs=lookalike_signs,
         )
-
-
-def _in_blocks(rr: FloatArray, rl: FloatArray, ll: FloatArray) -> FloatArray:
-    above = np.concatenate([rr, rl], axis=2)
-    below = np.concatenate([rl.transpose(0, 2, 1), ll], axis=2)
-    return np.concatenate([above, below], axis=1)
 
 
 @dataclass(frozen=True)

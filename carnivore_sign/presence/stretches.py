@@ -29,9 +29,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import expit
 
-from carnivore_sign.presence.chain import ChainsAt, contrast_of, run_chains, with_slope
-from carnivore_sign.presence.jets import Jet, linear
+from carnivore_sign.presence.chain import run_chains, same_for_all
+from carnivore_sign.presence.jets import one_of
 from carnivore_sign.presence.layout import FloatArray, IntArray
+from carnivore_sign.presence.smoothing import ChainsAt, contrast_of, with_slope
 from carnivore_sign.presence.two_states import Evaluation, GivenState
 
 
@@ -52,16 +53,16 @@ class Stretches:
 
     def evaluate(self, parameters: FloatArray) -> Evaluation:
         """Return the log-likelihood with gradient and Hessian."""
-        size = len(parameters)
-        present, absent = self.record.at(parameters[2:]).as_jets()
-        psi, likeness = (_chance(parameters, place, size) for place in (0, 1))
+        psi, likeness = (one_of(parameters[:2], place).expit() for place in (0, 1))
         gain = psi * likeness.rest()
         chains = run_chains(
-            psi, gain, gain + likeness, present=present, absent=absent, steps=self.steps
+            same_for_all(psi),
+            same_for_all(gain),
+            same_for_all(gain + likeness),
+            record=self.record.at(parameters[2:]),
+            steps=self.steps,
         )
-        return Evaluation(
-            float(chains.value.sum()), chains.slope.sum(axis=1), chains.bend.sum(axis=2)
-        )
+        return chains.total()
 
     def log_odds(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the smoothed logit of presence of each segment and month, and its slope."""
@@ -79,13 +80,7 @@ class Stretches:
         """Return the chains at `parameters`."""
         contrast = contrast_of(self.record.at(parameters[2:]), self.steps)
         psi, likeness = expit(parameters[:2])
-        every, gain = np.ones(len(self.steps)), psi * (1.0 - likeness)
-        return ChainsAt(
-            parameters[0] * every, gain * every, (gain + likeness) * every, contrast, self.steps
-        )
-
-
-def _chance(parameters: FloatArray, place: int, size: int) -> Jet:
-    """Return the inverse logit of one parameter, as a jet in all of them."""
-    one = parameters[place : place + 1]
-    return linear(np.ones((1, 1)), one).placed(size, begin=place).expit()
+        n_chains, n_steps = self.steps.shape
+        ways, gain = np.ones((n_chains, n_steps - 1)), psi * (1.0 - likeness)
+        first = np.full(n_chains, parameters[0])
+        return ChainsAt(first, gain * ways, (gain + likeness) * ways, contrast, self.steps)

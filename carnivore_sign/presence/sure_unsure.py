@@ -71,9 +71,6 @@ class SureUnsure:
         def curvature(used: FloatArray, unused: FloatArray) -> FloatArray:
             return np.asarray(present.bend @ used[site] + absent.bend @ unused[site])
 
-        def bends() -> tuple[FloatArray, FloatArray]:
-            return self._by_site(present.bend), self._by_site(absent.bend)
-
         ruled_out = self.layout.sum_visits @ (self.grade == 2) > 0
         return Conditional(
             self.layout.sum_visits @ present.value,
@@ -81,7 +78,6 @@ class SureUnsure:
             self._by_site(present.slope),
             self._by_site(absent.slope),
             curvature,
-            bends,
         )
 
     def starts(self) -> list[FloatArray]:

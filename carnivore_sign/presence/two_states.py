@@ -32,7 +32,6 @@ from typing import Protocol
 import numpy as np
 from scipy.special import expit
 
-from carnivore_sign.presence.jets import Jet
 from carnivore_sign.presence.layout import FloatArray
 
 
@@ -57,9 +56,6 @@ class Conditional:
         a' and b'; finite everywhere.
     curvature : callable
         Takes weights w and v, shape (n_sites,), and gives ``sum w a'' + v b''``.
-    bends : callable
-        Gives a'' and b'' site by site, shape (n_sites, n_terms, n_terms); only the models
-        that chain sites together ask for them.
     """
 
     present: FloatArray
@@ -67,19 +63,6 @@ class Conditional:
     slope_present: FloatArray
     slope_absent: FloatArray
     curvature: Callable[[FloatArray, FloatArray], FloatArray]
-    bends: Callable[[], tuple[FloatArray, FloatArray]]
-
-    def as_jets(self) -> tuple[Jet, Jet]:
-        """Return a and b with their derivatives."""
-        bend_present, bend_absent = self.bends()
-        return (
-            Jet(self.present, *_parameters_first(self.slope_present, bend_present)),
-            Jet(self.absent, *_parameters_first(self.slope_absent, bend_absent)),
-        )
-
-
-def _parameters_first(slope: FloatArray, bend: FloatArray) -> tuple[FloatArray, FloatArray]:
-    return np.ascontiguousarray(slope.T), np.ascontiguousarray(bend.transpose(1, 2, 0))
 
 
 class GivenState(Protocol):
