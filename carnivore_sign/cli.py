@@ -201,6 +201,12 @@ def _month(arguments: argparse.Namespace) -> int:
         arguments.period,
         arguments.out,
         options=_options(arguments),
+        page=carnivore_sign.PageOptions(
+            made_for=getattr(arguments, "for"),
+            parcel=arguments.parcel,
+            sensitivity=arguments.sensitivity,
+            units=arguments.units,
+        ),
         show_progress=True,
     )
     _print(result.as_dict(), as_json=arguments.json, lines=result.lines())
@@ -354,6 +360,25 @@ def _add_month(commands: Any) -> None:
     command = _add(commands, "month", _month, about, example)
     command.add_argument("season", metavar="SEASON", help="the season file (.gpkg)")
     command.add_argument("period", metavar="YYYY-MM", help="the month, in local time")
+    command.add_argument(
+        "--for",
+        default="managers",
+        choices=("managers", "landowner", "public"),
+        help="who will read it (%(default)s): a landowner sees the own holding (--parcel) and "
+        "cells elsewhere, the public sees cells",
+    )
+    command.add_argument("--parcel", metavar="NAME", help="the holding of the landowner")
+    command.add_argument(
+        "--sensitivity",
+        type=int,
+        default=2,
+        choices=(1, 2, 3, 4),
+        help="size of the cells (%(default)s): 1 is a degree, 2 a tenth, 3 a hundredth, "
+        "4 a thousandth",
+    )
+    command.add_argument(
+        "--units", default="metric", choices=("metric", "us"), help="units of length (%(default)s)"
+    )
     _add_options(command)
 
 

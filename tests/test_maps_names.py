@@ -13,7 +13,12 @@ from matplotlib.figure import Figure
 from reporting_examples import CRS, make_country, make_segments
 from shapely.geometry import LineString, box
 
-from carnivore_sign.maps import draw_month, draw_names, draw_numbers, png_bytes
+from carnivore_sign.maps import (
+    draw_names,
+    draw_numbers,
+    plot_month,
+    png_bytes,
+)
 from carnivore_sign.maps.lettering import new_figure
 from carnivore_sign.maps.names import LONGEST, MOST_TRANSECTS
 from carnivore_sign.maps.style import RING_PT
@@ -141,7 +146,7 @@ def test_numbers_of_a_crowd_do_not_lie_on_each_other() -> None:
 def test_the_sheet_names_transects_and_parcels_clear_of_its_segments() -> None:
     segments = make_segments()
     shapes = segments.dissolve("transect").reset_index()
-    figure: Figure = draw_month(
+    figure: Figure = plot_month(
         COUNTRY.monthly, taxon="puma", transects=shapes, parcels=COUNTRY.parcels,
         trails=COUNTRY.trails,
     )  # fmt: skip

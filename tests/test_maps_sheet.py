@@ -18,7 +18,14 @@ from reporting_examples import CRS, make_country, make_monthly, make_segments
 from shapely.geometry import LineString
 
 from carnivore_sign.errors import GeographicCrs, InputError
-from carnivore_sign.maps import draw_month, draw_trails, png_bytes, save_png, style
+from carnivore_sign.maps import (
+    SheetWords,
+    draw_trails,
+    plot_month,
+    png_bytes,
+    save_png,
+    style,
+)
 from carnivore_sign.maps.furniture import draw_scale_bar, true_north_deg
 from carnivore_sign.maps.lettering import map_units_per_point, new_figure
 from carnivore_sign.maps.style import line_width_pt
@@ -47,7 +54,12 @@ def collection(figure: Figure, gid: str) -> LineCollection | None:
 
 
 def month(**options: object) -> Figure:
-    return draw_month(COUNTRY.monthly, **{"title": "Coldwater", "taxon": "puma", **options})
+    return draw(COUNTRY.monthly, **{"title": "Coldwater", **options})
+
+
+def draw(monthly: gpd.GeoDataFrame, *, taxon: str = "puma", **options: object) -> Figure:
+    said = {name: options.pop(name) for name in ("title", "season", "note") if name in options}
+    return plot_month(monthly, taxon=taxon, words=SheetWords(**said), **options)
 
 
 @pytest.mark.parametrize(
@@ -98,10 +110,10 @@ def test_each_state_is_drawn_with_its_colour_and_weight() -> None:
 
 def test_a_unit_without_an_estimate_keeps_its_plain_weight() -> None:
     bare = COUNTRY.monthly.assign(p_presence=np.nan, p_presence_low=np.nan, p_presence_high=np.nan)
-    figure = draw_month(bare, title="Coldwater", taxon="puma")
+    figure = draw(bare, title="Coldwater", taxon="puma")
     assert set(collection(figure, "not_found-core").get_linewidths()) == {line_width_pt(0)}
     assert any("cannot be told" in text for text in texts(figure))
-    assert "no estimate this month; all lines have one weight" in " ".join(texts(figure))
+    assert "no estimate this month; all units are drawn alike" in " ".join(texts(figure))
 
 
 def test_the_sheet_says_what_it_rests_on() -> None:
@@ -129,7 +141,7 @@ def test_the_share_is_that_of_the_walked_segments_unless_one_is_given() -> None:
 
 def test_one_visit_is_one_tally_mark() -> None:
     visits = COUNTRY.monthly.assign(visits=[1, 2, 9, *[0] * 12])
-    figure = draw_month(visits, title="Coldwater", taxon="puma")
+    figure = draw(visits, title="Coldwater", taxon="puma")
     assert len(collection(figure, "tally").get_segments()) == 1 + 2 + 5
 
 
@@ -203,11 +215,11 @@ def test_a_parcel_beside_the_country_is_whole_and_one_far_away_is_not_waited_for
 
 
 def test_the_title_is_the_taxon_and_month_and_the_season_stands_under_it() -> None:
-    figure = draw_month(COUNTRY.monthly, taxon="puma", season="Coldwater")
+    figure = draw(COUNTRY.monthly, taxon="puma", season="Coldwater")
     assert [text.get_text() for text in figure.texts[:2]] == [
         "Puma, May 2031", "Coldwater, 1 to 31 May 2031"
     ]  # fmt: skip
-    own = draw_month(COUNTRY.monthly, taxon="puma", title="My own")
+    own = draw(COUNTRY.monthly, taxon="puma", title="My own")
     assert [text.get_text() for text in own.texts[:2]] == ["My own", "1 to 31 May 2031"]
 
 
@@ -216,7 +228,7 @@ def test_short_units_get_lighter_lines_and_no_tally() -> None:
         COUNTRY.monthly.geometry.iloc[[14]].translate(xoff=2.0)
     )
     wide = gpd.GeoDataFrame(pd.concat([COUNTRY.monthly.iloc[:14], far]))
-    figure = draw_month(wide, title="Wide", taxon="puma")
+    figure = draw(wide, title="Wide", taxon="puma")
     full, light = (collection(f, "found_sure-core").get_linewidths()[0] for f in (month(), figure))
     assert light == pytest.approx(0.35 * full)
     assert "no room for marks of visits at this scale" in texts(figure)
@@ -285,9 +297,9 @@ def test_pyplot_is_not_loaded_by_the_maps() -> None:
 
 
 def test_a_month_of_one_segment_and_one_with_no_walks() -> None:
-    assert draw_month(COUNTRY.monthly.iloc[[1]], title="One", taxon="puma").axes
+    assert draw(COUNTRY.monthly.iloc[[1]], title="One", taxon="puma").axes
     nothing = COUNTRY.monthly.assign(state="not_looked", visits=0, effort_km=0.0)
-    figure = draw_month(nothing, title="Nobody", taxon="puma")
+    figure = draw(nothing, title="Nobody", taxon="puma")
     assert "0 visits to 0 of 15 segments, 0.0 km walked." in " ".join(texts(figure))
 
 
@@ -296,7 +308,7 @@ def test_lines_of_several_parts_and_across_the_antimeridian() -> None:
     parts = shapely.union_all(segments.geometry[[0, 7]].to_numpy())
     monthly = make_monthly(segments)
     monthly.loc[3, "geometry"] = parts
-    figure = draw_month(monthly, title="Parts", taxon="puma")
+    figure = draw(monthly, title="Parts", taxon="puma")
     assert len(collection(figure, "not_found-core").get_segments()) == 10
     far = monthly.iloc[[0, 1]].set_geometry(
         gpd.GeoSeries(
@@ -304,7 +316,7 @@ def test_lines_of_several_parts_and_across_the_antimeridian() -> None:
             index=[0, 1], crs=4326,
         )
     )  # fmt: skip
-    west, east = draw_month(far, title="Far", taxon="puma").axes[0].get_xlim()
+    west, east = draw(far, title="Far", taxon="puma").axes[0].get_xlim()
     assert east - west < 5000
 
 
@@ -325,7 +337,7 @@ def test_bad_input_names_the_remedy(
 def test_two_months_on_one_sheet_are_refused() -> None:
     both = COUNTRY.monthly.assign(period=["2031-05"] * 8 + ["2031-06"] * 7)
     with pytest.raises(InputError, match="2 months came"):
-        draw_month(both, title="x", taxon="puma")
+        draw(both, title="x", taxon="puma")
 
 
 def test_frames_hold_all_layers() -> None:

@@ -9,7 +9,7 @@ from carnivore_sign.chain.analysis import Analysis, analyse
 from carnivore_sign.chain.answer import answer
 from carnivore_sign.chain.importing import ImportSummary, summarise_import
 from carnivore_sign.chain.month import month
-from carnivore_sign.chain.options import AnalysisOptions
+from carnivore_sign.chain.options import AnalysisOptions, PageOptions
 from carnivore_sign.chain.outputs import Outcome
 
 __all__ = [
@@ -17,6 +17,7 @@ __all__ = [
     "AnalysisOptions",
     "ImportSummary",
     "Outcome",
+    "PageOptions",
     "analyse",
     "answer",
     "month",

@@ -11,19 +11,29 @@ import geopandas as gpd
 import pandas as pd
 
 from carnivore_sign.chain.analysis import Analysis, analyse
-from carnivore_sign.chain.options import AnalysisOptions
+from carnivore_sign.chain.options import AnalysisOptions, PageOptions
 from carnivore_sign.chain.outputs import (
     TABLES,
     Outcome,
     output_folder,
     page_record,
+    refuse_wider,
     rows_of,
     write_csv,
     write_layers,
 )
 from carnivore_sign.chain.priors import month_under_priors
+from carnivore_sign.chain.seasonal import season_map
 from carnivore_sign.errors import InputError
-from carnivore_sign.maps import draw_month, png_bytes
+from carnivore_sign.maps import (
+    Edition,
+    SheetWords,
+    Shown,
+    plot_month,
+    png_bytes,
+    save_png,
+    shown_to,
+)
 from carnivore_sign.presence import MonthlyPresence
 from carnivore_sign.progress import with_progress
 from carnivore_sign.records.season import Season
@@ -35,6 +45,7 @@ from carnivore_sign.reports import (
     write_html,
     write_pdf,
 )
+from carnivore_sign.reports.html import write_whole
 from carnivore_sign.survey import compare_rates, detection_rates
 
 _PERIOD = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
@@ -46,6 +57,7 @@ def month(
     out: str | Path,
     *,
     options: AnalysisOptions | None = None,
+    page: PageOptions | None = None,
     made_on: dt.date | None = None,
     show_progress: bool = False,
 ) -> Outcome:
@@ -61,6 +73,8 @@ def month(
         Folder to write to; made if it is not there. Files of an earlier run are replaced.
     options : AnalysisOptions, optional
         Choices of the analysis.
+    page : PageOptions, optional
+        For whom the page is made, and how it prints lengths; for managers, in kilometres.
     made_on : date, optional
         Date that the report bears; today, unless given.
     show_progress : bool
@@ -69,13 +83,14 @@ def month(
     Returns
     -------
     Outcome
-        The chief numbers, and the files: ``map.png``, ``report.html``, ``report.pdf``,
-        ``layers.gpkg`` and ``tables/*.csv``.
+        The chief numbers, and the files: ``map.png``, ``map.html`` (all months, with a
+        slider), ``report.html``, ``report.pdf``, ``layers.gpkg`` and ``tables/*.csv``.
 
     Raises
     ------
     InputError
-        If the period is not a month.
+        If the period is not a month, there is no such reader or holding, or the folder holds
+        tables of an edition that shows more.
     NothingSurveyed
         If no segment was walked in that month.
     """
@@ -84,47 +99,65 @@ def month(
     steps = with_progress(range(4), f"month {period}", show=show_progress)
     next(steps)
     analysis = season if isinstance(season, Analysis) else analyse(season, options)
+    page = page or PageOptions()
+    edition = page.edition(analysis.parcels)
     presence = analysis.presence(period)
+    shown = shown_to(
+        edition,
+        presence.table,
+        trails=trails_of(analysis, period),
+        transects=analysis.transects,
+        parcels=analysis.parcels,
+    )
     next(steps)
     folder = output_folder(out)
-    files = _write_month(analysis, period, presence, folder, made_on)
+    tables = _tables(analysis, period, presence, shown, edition)
+    refuse_wider(folder / TABLES, tables, made_for=page.made_for)
+    record = page_record(
+        analysis, made_on, [presence.message], edition=edition, measures=page.measures
+    )
+    files = _write_month(analysis, presence, shown, record, folder)
+    files["map of all months"] = folder / "map.html"
+    page_of_season = season_map(analysis, record, first=period)
+    write_whole(files["map of all months"], page_of_season.encode("utf-8"))
     next(steps)
-    files |= _write_tables(analysis, period, presence, folder)
+    layers = {f"{edition.unit}s": shown.units, "trails": shown.trails, "parcels": shown.parcels}
+    files["layers"] = write_layers(folder / "layers.gpkg", layers)
+    files |= write_csv(folder / TABLES, tables)
     next(steps, None)
     return _outcome(analysis, period, presence, files)
 
 
 def _write_month(
     analysis: Analysis,
-    period: str,
     presence: MonthlyPresence,
+    shown: Shown,
+    record: PageRecord,
     folder: Path,
-    made_on: dt.date | None,
 ) -> dict[str, Path]:
-    taxon = analysis.options.taxon
+    taxon, period = analysis.options.taxon, str(presence.table["period"].iloc[0])
     share = _share(presence)
-    figure = draw_month(
-        presence.table,
-        taxon=taxon,
-        season=analysis.season.name,
-        trails=trails_of(analysis, period),
-        transects=analysis.transects,
-        parcels=analysis.parcels,
-        share=share,
+    words = SheetWords(
+        season=record.season,
         note=presence.message or None,
+        unit=record.edition.unit,
+        made_for=record.edition.made_for,
+        measures=record.measures,
     )
-    png = png_bytes(figure)
+    drawn = {name: getattr(shown, name) for name in ("trails", "transects", "parcels")}
     map_path = folder / "map.png"
-    map_path.write_bytes(png)
+    save_png(plot_month(shown.units, taxon=taxon, words=words, share=share, **drawn), map_path)
+    alone = plot_month(shown.units, taxon=taxon, words=replace(words, on_page=True), **drawn)
     grounded = with_grounds(analysis.trails, analysis.members, analysis.sign, analysis.prints)
+    tried = month_under_priors(analysis, period)
     report = monthly_report(
         _with_words(presence.table, analysis, grounded, period),
         taxon=taxon,
         rates=detection_rates(analysis.visits, analysis.detections, taxon=taxon),
         visits=analysis.visits,
         trails=grounded,
-        record=_record(analysis, period, made_on, presence.message),
-        map_png=png,
+        record=replace(record, choices=replace(record.choices, tried=tried)),
+        map_png=png_bytes(alone),
         change=_change(analysis, period),
         share=share,
     )
@@ -144,13 +177,6 @@ def _with_words(
     return table.assign(on_word=table["segment"].astype("object").isin(on_word))
 
 
-def _record(analysis: Analysis, period: str, made_on: dt.date | None, message: str) -> PageRecord:
-    """Return the record of the page, with the month's counts under other priors."""
-    record = page_record(analysis, made_on, [message])
-    tried = month_under_priors(analysis, period)
-    return replace(record, choices=replace(record.choices, tried=tried))
-
-
 def _change(analysis: Analysis, period: str) -> str | None:
     """Compare the month's rate with that of the month before, if that was walked."""
     before = str(pd.Period(period, freq="M") - 1)
@@ -166,30 +192,37 @@ def _change(analysis: Analysis, period: str) -> str | None:
     return compared.sentence
 
 
-def _write_tables(
-    analysis: Analysis, period: str, presence: MonthlyPresence, folder: Path
-) -> dict[str, Path]:
+def _tables(
+    analysis: Analysis,
+    period: str,
+    presence: MonthlyPresence,
+    shown: Shown,
+    edition: Edition,
+) -> dict[str, pd.DataFrame]:
+    """Return the tables of a month; a reader who may not see places gets sums alone."""
     taxon = analysis.options.taxon
-    trails = trails_of(analysis, period)
     tables = {
-        "segments": presence.table.drop(columns="geometry"),
-        "visits": analysis.visits[analysis.visits["period"].eq(period)],
-        "detections": analysis.detections[analysis.detections["period"].eq(period)],
-        "trails": trails,
-        "rates_by_transect": detection_rates(
-            analysis.visits[analysis.visits["period"].eq(period)],
-            analysis.detections,
-            taxon=taxon,
-            by=["transect"],
-        ),
+        f"{edition.unit}s": shown.units if not edition.exact else _without_places(shown.units),
         "rates_by_month": detection_rates(analysis.visits, analysis.detections, taxon=taxon),
     }
-    tables["inputs"] = page_record(analysis, None).inputs
     if presence.fit is not None:
         tables["model"] = presence.fit.summary().reset_index()
-    layers = {"segments": presence.table, "trails": trails, "parcels": analysis.parcels}
-    written = {"layers": write_layers(folder / "layers.gpkg", layers)}
-    return written | write_csv(folder / TABLES, tables)
+    if not edition.exact:
+        return tables
+    visits = analysis.visits[analysis.visits["period"].eq(period)]
+    return tables | {
+        "visits": visits,
+        "detections": analysis.detections[analysis.detections["period"].eq(period)],
+        "trails": shown.trails,
+        "rates_by_transect": detection_rates(
+            visits, analysis.detections, taxon=taxon, by=["transect"]
+        ),
+        "inputs": page_record(analysis, None).inputs,
+    }
+
+
+def _without_places(units: gpd.GeoDataFrame) -> pd.DataFrame:
+    return pd.DataFrame(units.drop(columns="geometry"))
 
 
 def trails_of(analysis: Analysis, period: str) -> pd.DataFrame:

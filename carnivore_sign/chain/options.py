@@ -1,11 +1,15 @@
-"""Chain: the choices that a whole analysis rests on, in one frozen place."""
+"""Chain: the choices that an analysis rests on, and those of a page, each in one frozen place."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Final
 
+import geopandas as gpd
+
 from carnivore_sign.errors import InputError
+from carnivore_sign.maps import Edition, Measures, edition_for, measures_of
+from carnivore_sign.maps.readers import CATEGORY
 from carnivore_sign.records.vocabularies import TAXA, TAXON_NAMES
 
 #: No receiver errs by more, so that a wider tolerance would count walks elsewhere as effort.
@@ -69,6 +73,40 @@ class AnalysisOptions:
     def taxon_name(self) -> str:
         """Name of the taxon in plain words."""
         return TAXA[self.taxon]
+
+
+@dataclass(frozen=True)
+class PageOptions:
+    """Choices of a page: for whom it is made, and how it prints lengths.
+
+    Attributes
+    ----------
+    made_for : str
+        ``managers``, ``landowner`` or ``public``.
+    parcel : str, optional
+        The holding of the landowner it is made for.
+    sensitivity : int
+        Category of sensitivity of places, 1 (cells of one degree) to 4 (a thousandth); it says
+        how places are generalised for a landowner or the public.
+    units : str
+        ``metric`` or ``us``: how lengths are printed on pages and maps.
+    """
+
+    made_for: str = "managers"
+    parcel: str | None = None
+    sensitivity: int = CATEGORY
+    units: str = "metric"
+
+    def edition(self, parcels: gpd.GeoDataFrame) -> Edition:
+        """Return the edition, with the landowner's holding out of PARCELS."""
+        return edition_for(
+            self.made_for, category=self.sensitivity, parcels=parcels, parcel=self.parcel
+        )
+
+    @property
+    def measures(self) -> Measures:
+        """The units that lengths are printed in."""
+        return measures_of(self.units)
 
 
 def _known_taxon(name: str) -> str:

@@ -14,6 +14,7 @@ import pandas as pd
 
 from carnivore_sign.chain.analysis import Analysis
 from carnivore_sign.errors import InputError
+from carnivore_sign.maps import METRIC, Edition, Measures
 from carnivore_sign.reports import Choices, PageRecord
 
 
@@ -94,7 +95,12 @@ TABLES: Final = "tables"
 
 
 def page_record(
-    analysis: Analysis, made_on: dt.date | None, messages: Iterable[str] = ()
+    analysis: Analysis,
+    made_on: dt.date | None,
+    messages: Iterable[str] = (),
+    *,
+    edition: Edition | None = None,
+    measures: Measures = METRIC,
 ) -> PageRecord:
     """Say what a page rests on: the season, its inputs, the choices, and what the fit says."""
     today = dt.datetime.now(analysis.season.zone).date()
@@ -105,6 +111,8 @@ def page_record(
         receipts=analysis.receipts,
         choices=page_choices(analysis, messages),
         tables=TABLES,
+        edition=edition or Edition(),
+        measures=measures,
     )
 
 
@@ -123,6 +131,19 @@ def page_choices(analysis: Analysis, messages: Iterable[str] = ()) -> Choices:
         },
         messages=tuple(filter(None, messages)),
     )
+
+
+def refuse_wider(folder: Path, tables: Mapping[str, object], *, made_for: str) -> None:
+    """Refuse a folder that holds other tables than these, so that none is handed on with them."""
+    if made_for == "managers":
+        return
+    others = sorted({path.stem for path in folder.glob("*.csv")} - set(tables))
+    if others:
+        raise InputError(
+            f"the folder holds tables that are not for this reader ({', '.join(others[:4])})",
+            file=folder,
+            remedy="Name a new folder, so that what is passed on holds nothing else.",
+        )
 
 
 def write_csv(folder: Path, tables: Mapping[str, pd.DataFrame]) -> dict[str, Path]:

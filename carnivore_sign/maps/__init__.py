@@ -5,6 +5,7 @@ Gives figures that need no display, with everything a reader must know printed o
 Does not compute any probability, and fetches nothing from a network.
 """
 
+from carnivore_sign.maps.areas import draw_areas, draw_units
 from carnivore_sign.maps.gait import draw_step_chart, draw_trail_plan, gait_sheet
 from carnivore_sign.maps.incident import incident_map
 from carnivore_sign.maps.layers import (
@@ -14,12 +15,24 @@ from carnivore_sign.maps.layers import (
     draw_trails,
     draw_transects,
 )
+from carnivore_sign.maps.measures import MEASURES, METRIC, Measures, measures_of
+from carnivore_sign.maps.monthly import SheetWords, plot_month
 from carnivore_sign.maps.names import draw_names, draw_numbers
-from carnivore_sign.maps.sheet import draw_month, png_bytes, save_png
+from carnivore_sign.maps.readers import READERS, Edition, Shown, edition_for, shown_to, units_for
+from carnivore_sign.maps.sheet import png_bytes, save_png
 from carnivore_sign.maps.timeline import timeline
+from carnivore_sign.maps.web import WebLayers, web_map
 
 __all__ = [
-    "draw_month",
+    "Edition",
+    "MEASURES",
+    "METRIC",
+    "Measures",
+    "READERS",
+    "SheetWords",
+    "WebLayers",
+    "Shown",
+    "draw_areas",
     "draw_names",
     "draw_numbers",
     "draw_parcels",
@@ -29,9 +42,16 @@ __all__ = [
     "draw_trail_plan",
     "draw_trails",
     "draw_transects",
+    "draw_units",
+    "edition_for",
     "gait_sheet",
     "incident_map",
+    "measures_of",
+    "plot_month",
     "png_bytes",
     "save_png",
+    "shown_to",
     "timeline",
+    "web_map",
+    "units_for",
 ]

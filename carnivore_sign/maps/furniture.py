@@ -17,6 +17,7 @@ from matplotlib.ticker import FuncFormatter, MultipleLocator
 from matplotlib.transforms import blended_transform_factory
 
 from carnivore_sign.maps.lettering import font, sheet_of
+from carnivore_sign.maps.measures import METRIC, Measures
 from carnivore_sign.maps.style import GROUND, HAIRLINE, INK, PAPER, QUIET, SMALL_PT
 from carnivore_sign.space import GEOD, STORED_CRS
 
@@ -111,7 +112,9 @@ def true_north_deg(crs: pyproj.CRS, x: float, y: float) -> float:
     return float(np.degrees(np.arctan2(x_up - x, y_up - y)))
 
 
-def draw_scale_bar(ax: Axes, crs: pyproj.CRS, *, below_pt: float = 34.0) -> float:
+def draw_scale_bar(
+    ax: Axes, crs: pyproj.CRS, *, below_pt: float = 34.0, measures: Measures = METRIC
+) -> float:
     """Draw a scale bar of two halves under the map and return its length on the ground.
 
     Parameters
@@ -122,6 +125,8 @@ def draw_scale_bar(ax: Axes, crs: pyproj.CRS, *, below_pt: float = 34.0) -> floa
         Its projected CRS.
     below_pt : float
         How far under the frame, points.
+    measures : Measures
+        Units that it is lettered in.
 
     Returns
     -------
@@ -130,7 +135,12 @@ def draw_scale_bar(ax: Axes, crs: pyproj.CRS, *, below_pt: float = 34.0) -> floa
     """
     west, east = ax.get_xlim()
     scale = map_units_per_metre(crs, (west + east) / 2, sum(ax.get_ylim()) / 2)
-    length_m = _nice((east - west) / scale / 5)
+    fifth_m = (east - west) / scale / 5
+    long = fifth_m >= measures.m_per_long
+    unit, size = (
+        (measures.long, measures.m_per_long) if long else (measures.short, measures.m_per_short)
+    )
+    length_m = _nice(fifth_m / size) * size
     figure = sheet_of(ax)
     height_pt = ax.get_position().height * figure.get_size_inches()[1] * 72
     y, thick = -below_pt / height_pt, 4.0 / height_pt
@@ -149,7 +159,6 @@ def draw_scale_bar(ax: Axes, crs: pyproj.CRS, *, below_pt: float = 34.0) -> floa
         )
         bar.set_gid(f"scale-bar-{part}")
         ax.add_patch(bar)
-    unit, size = ("km", 1000.0) if length_m >= 1000 else ("m", 1.0)
     texts = ("0", f"{length_m / 2 / size:g}", f"{length_m / size:g} {unit}")
     for part, text in enumerate(texts):
         ax.text(

@@ -94,7 +94,7 @@ def incident_map(
         clear_of=[lines, trails, mark], ringed=telling,
     )  # fmt: skip
     draw_names(ax, parcels=parcels, clear_of=[lines, trails, mark])
-    columns = open_columns(figure)
+    columns = open_columns(ax)
     _write_key(columns, findings, lines)
     if not _holds(frame, reach):
         _draw_overview(columns[2], frame, [reach, lines, place], middles, telling)

@@ -21,11 +21,13 @@ from carnivore_sign.incidents.words import percent, percent_range
 from carnivore_sign.maps.layers import DOT_PT, DOTTED, FADED, arrow_heads
 from carnivore_sign.maps.lettering import font, put_text
 from carnivore_sign.maps.style import (
+    AREA_EDGE,
     ARROW_PT,
     HAIRLINE,
     HEADING_PT,
     INCIDENT,
     INK,
+    PAPER,
     PARCEL,
     PLAIN_PT,
     QUIET,
@@ -104,6 +106,30 @@ class Column:
         self._stroke(
             (0, _SAMPLE_IN), (y, y), color, width_pt, style=(0, (1, 1.4)) if dotted else "-"
         )
+
+    def area(self, y: float, color: str, share: float, *, edge: tuple[str, float] | None) -> None:
+        """Draw a sample area at a height: its core, and a pale edge of a color and a share."""
+        wide, high = _SAMPLE_IN * 0.62, 0.15
+        parts = [(PAPER, 1.0)] if edge is None else [(PAPER, 1.0), edge]
+        for at, (fill, filled) in enumerate([*parts, (color, share)]):
+            side = math.sqrt(filled)
+            self._add(
+                Rectangle(
+                    (self.left + (_SAMPLE_IN - wide * side) / 2, y - high * side / 2),
+                    wide * side,
+                    high * side,
+                    facecolor=fill,
+                    edgecolor=AREA_EDGE if at == 0 else "none",
+                    linewidth=0.6,
+                )
+            )
+
+    def crossed(self, y: float, color: str) -> None:
+        """Draw a sample of an area that nobody walked."""
+        self.area(y, PAPER, 0.5, edge=None)
+        wide, high = _SAMPLE_IN * 0.62, 0.15
+        x = (_SAMPLE_IN - wide) / 2
+        self._stroke((x, x + wide), (y - high / 2, y + high / 2), color, 1.1)
 
     def not_looked(self, y: float) -> None:
         """Draw a sample of a line that nobody walked."""
@@ -220,29 +246,41 @@ class Column:
         self.figure.add_artist(artist)
 
 
-def key_of_states(column: Column, monthly: gpd.GeoDataFrame) -> None:
-    """Write the states with the number of units in each."""
+def key_of_states(column: Column, monthly: gpd.GeoDataFrame, *, areas: bool = False) -> None:
+    """Write the states with the number of units in each; `areas` says how they are drawn."""
     counts = monthly["state"].value_counts()
     for state, style in STATES.items():
         y = column.entry(f"{STATE_LABELS[state]}: {counts.get(state, 0)}")
-        if style.dotted:
+        if areas and style.dotted:
+            column.crossed(y, style.color)
+        elif areas:
+            column.area(y, style.color, WEIGHTS[3].core_share, edge=None)
+        elif style.dotted:
             column.not_looked(y)
         else:
             column.line(y, style.color, WEIGHTS[2].width_pt)
 
 
-def key_of_weight(column: Column, scale: float, *, drawn: bool) -> None:
+def key_of_weight(column: Column, scale: float, *, drawn: bool, areas: bool = False) -> None:
     """Write what the weight of a line and its pale edge mean, or that there is no estimate.
 
-    `scale` is that of the lines of the map.
+    `scale` is that of the lines of the map; `areas` says that units are drawn as areas.
     """
     if not drawn:
-        column.text("no estimate this month; all lines have one weight", quiet=True)
+        column.text("no estimate this month; all units are drawn alike", quiet=True)
         return
     style = STATES["not_found"]
     for step in WEIGHTS:
-        column.line(column.entry(step.label), style.color, scale * step.width_pt)
+        y = column.entry(step.label)
+        if areas:
+            column.area(y, style.color, step.core_share, edge=None)
+        else:
+            column.line(y, style.color, scale * step.width_pt)
     y = column.entry(f"{WEIGHTS[0].label}, upper 95 % limit {WEIGHTS[2].label}")
+    if areas:
+        edge = (style.edge, WEIGHTS[2].core_share)
+        column.area(y, style.color, WEIGHTS[0].core_share, edge=edge)
+        return
     column.line(y, style.edge, scale * WEIGHTS[2].width_pt)
     column.line(y, style.color, scale * WEIGHTS[0].width_pt)
 

@@ -4,8 +4,9 @@ The language in short. Colour says what was found: ink for sure, ochre for likel
 for looked and not found, a sand dotted on a hairline for not looked. Each state also differs in
 lightness, so that a grey print reads the same. Weight says how probable use of the unit is, in
 four steps that can be told apart: the core of the line is the step of the estimate, its pale
-edge that of the upper limit. A tally mark beside the line is one visit. No colour stands for
-danger.
+edge that of the upper limit. Where a unit is an area, the same steps say how much of it is
+filled, and one that nobody walked is crossed through. A tally mark beside the line is one visit.
+No colour stands for danger.
 """
 
 from __future__ import annotations
@@ -31,6 +32,8 @@ HAIRLINE: Final = "#d9dce0"
 PAPER: Final = "#ffffff"
 #: The country inside the frame of a map.
 GROUND: Final = "#faf9f5"
+#: Outline of a unit that is an area.
+AREA_EDGE: Final = "#b9bcc0"
 #: Outline of a parcel.
 PARCEL: Final = "#8a7f6d"
 #: Fill of the parcel that the page is about.
@@ -100,19 +103,23 @@ TRAILS: Final[tuple[TrailStyle, ...]] = (
 
 @dataclass(frozen=True)
 class WeightStep:
-    """One step of weight: the probability of use it begins at, the width of the line, points."""
+    """One step of weight: the probability of use it begins at, and how it is drawn.
+
+    `width_pt` is the width of a line in points, `core_share` the share of an area that is filled.
+    """
 
     at_least: float
     width_pt: float
+    core_share: float
     label: str
 
 
 #: Steps of weight, least probable first.
 WEIGHTS: Final[tuple[WeightStep, ...]] = (
-    WeightStep(0.0, 1.6, f"under {UNLIKELY_BELOW * 100:.0f} %"),
-    WeightStep(UNLIKELY_BELOW, 4.0, _per_cent(UNLIKELY_BELOW, FOUND_LIKELY_FROM)),
-    WeightStep(FOUND_LIKELY_FROM, 6.6, _per_cent(FOUND_LIKELY_FROM, LIKELY_FROM)),
-    WeightStep(LIKELY_FROM, 9.4, _per_cent(LIKELY_FROM)),
+    WeightStep(0.0, 1.6, 0.08, f"under {UNLIKELY_BELOW * 100:.0f} %"),
+    WeightStep(UNLIKELY_BELOW, 4.0, 0.25, _per_cent(UNLIKELY_BELOW, FOUND_LIKELY_FROM)),
+    WeightStep(FOUND_LIKELY_FROM, 6.6, 0.5, _per_cent(FOUND_LIKELY_FROM, LIKELY_FROM)),
+    WeightStep(LIKELY_FROM, 9.4, 0.86, _per_cent(LIKELY_FROM)),
 )
 #: Width in points of a line that carries no estimate, and of a dotted one.
 PLAIN_PT: Final = 2.6

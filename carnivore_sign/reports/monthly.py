@@ -9,7 +9,9 @@ import pandas as pd
 from carnivore_sign.errors import InputError
 from carnivore_sign.incidents.words import percent, percent_range
 from carnivore_sign.maps.key import share_used
-from carnivore_sign.maps.sheet import one_month
+from carnivore_sign.maps.measures import Measures
+from carnivore_sign.maps.monthly import one_month
+from carnivore_sign.maps.readers import READERS, units_for
 from carnivore_sign.maps.style import STATE_LABELS
 from carnivore_sign.records.vocabularies import TAXA
 from carnivore_sign.reports.cautions import cautions_for
@@ -26,7 +28,7 @@ from carnivore_sign.reports.content import (
 from carnivore_sign.reports.method import month_method
 from carnivore_sign.reports.rates import effort_blocks, rate_blocks
 from carnivore_sign.reports.receipts import receipt_blocks
-from carnivore_sign.reports.record import PageRecord, record_blocks
+from carnivore_sign.reports.record import PageRecord, record_blocks, withheld_blocks
 from carnivore_sign.reports.segments import segment_blocks
 from carnivore_sign.reports.undecided import undecided_blocks
 from carnivore_sign.reports.wording import count, taxon_words
@@ -61,7 +63,7 @@ def monthly_report(
     record : PageRecord
         What the page was made from.
     map_png : bytes, optional
-        The sheet of `draw_month`.
+        The sheet of `plot_month`.
     share : tuple of float, optional
         Share of the walked segments used, with its limits; by default as on the sheet.
     change : str, optional
@@ -84,30 +86,35 @@ def monthly_report(
     local = trails["time"].dt.tz_convert(record.time_zone).dt.strftime("%Y-%m")
     trails = trails[local.eq(period).to_numpy(dtype=bool)]
     rates = _with_period(rates)
+    shown = units_for(record.edition, monthly)
     sentences = (
-        _effort_sentence(monthly, visits, month),
+        _effort_sentence(monthly, visits, month, record.measures),
         _found_sentence(monthly, trails, taxon),
         _share_sentence(monthly, share, taxon),
     )
     blocks: tuple[Block, ...] = (
         Paragraph(" ".join(sentences), lead=True),
-        *_map_blocks(map_png, monthly, taxon, month, sentences),
+        *_map_blocks(map_png, shown, taxon=taxon, sentences=sentences, record=record),
+        _summary_table(
+            monthly, rates[rates["period"].eq(period)], share, taxon, measures=record.measures
+        ),
         NewPage(),
-        _summary_table(monthly, rates[rates["period"].eq(period)], share, taxon),
         *effort_blocks(visits, record),
-        *rate_blocks(rates, period, taxon, change),
-        *segment_blocks(monthly, taxon, record),
+        *rate_blocks(rates, period, taxon, change=change, measures=record.measures),
+        *segment_blocks(shown, taxon, record),
         *prior_blocks(record.choices, taxon),
         *undecided_blocks(trails, taxon, record),
-        *receipt_blocks(record.receipts),
+        *receipt_blocks(record.receipts, named=record.edition.exact),
         *choice_blocks(record.choices, taxon),
         *month_method(fitted=bool(monthly["p_presence"].notna().any())),
         Heading("Cautions"),
         *cautions_for("manager"),
+        *withheld_blocks(record),
         *record_blocks(record),
     )
     title = f"{taxon_words(taxon).name.capitalize()} in {month}"
-    return Report(title, record.season, "en", record.made_on, blocks)
+    whose = f"{record.season}. Made for {READERS[record.edition.reader]}."
+    return Report(title, whose, "en", record.made_on, blocks)
 
 
 def _with_period(rates: pd.DataFrame) -> pd.DataFrame:
@@ -119,7 +126,9 @@ def _with_period(rates: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _effort_sentence(monthly: pd.DataFrame, visits: pd.DataFrame, month: str) -> str:
+def _effort_sentence(
+    monthly: pd.DataFrame, visits: pd.DataFrame, month: str, measures: Measures
+) -> str:
     looked = int((monthly["visits"] > 0).sum())
     if not looked:
         return f"Nobody looked in {month}, so the month says nothing by itself."
@@ -128,7 +137,7 @@ def _effort_sentence(monthly: pd.DataFrame, visits: pd.DataFrame, month: str) ->
     left = f"; {rest} {'was' if rest == 1 else 'were'} not" if rest else ""
     return (
         f"{looked} of {count(len(monthly), 'segment')} {'was' if looked == 1 else 'were'} looked "
-        f"at in {month}, on {walks} and {monthly['effort_km'].sum():.1f} km{left}."
+        f"at in {month}, on {walks} and {measures.told(monthly['effort_km'].sum())}{left}."
     )
 
 
@@ -167,16 +176,20 @@ def _share_sentence(monthly: pd.DataFrame, share: tuple[float, float, float], ta
 
 
 def _map_blocks(
-    png: bytes | None, monthly: pd.DataFrame, taxon: str, month: str, sentences: tuple[str, ...]
+    png: bytes | None,
+    units: pd.DataFrame,
+    *,
+    taxon: str,
+    sentences: tuple[str, ...],
+    record: PageRecord,
 ) -> tuple[Block, ...]:
     if png is None:
         return ()
-    counts = monthly["state"].value_counts()
+    counts = units["state"].value_counts()
     states = "; ".join(f"{label}: {counts.get(state, 0)}" for state, label in STATE_LABELS.items())
-    caption = (
-        f"Where {taxon_words(taxon).name} was looked for and found in {month}. Segments: {states}."
-    )
-    return (FigureBlock(png, caption, f"Map. {' '.join(sentences)} Segments: {states}."),)
+    said = f"{record.edition.unit.capitalize()}s: {states}."
+    caption = f"Where {taxon_words(taxon).name} was looked for and found. {said}"
+    return (FigureBlock(png, caption, f"Map. {' '.join(sentences)} {said}"),)
 
 
 def _summary_table(
@@ -184,15 +197,17 @@ def _summary_table(
     rate: pd.DataFrame,
     share: tuple[float, float, float],
     taxon: str,
+    *,
+    measures: Measures,
 ) -> TableBlock:
     looked = int((monthly["visits"] > 0).sum())
     expected = monthly["trails_expected"].sum(min_count=1)
     rows: list[tuple[str, str | None, str | None]] = [
         ("Segments looked at", f"{looked} of {len(monthly)}", "counted"),
-        ("Walked", f"{monthly['effort_km'].sum():.1f} km", "measured"),
+        ("Walked", measures.told(monthly["effort_km"].sum()), "measured"),
     ]
     if len(rate) == 1:
-        rows += _rate_rows(rate.iloc[0])
+        rows += _rate_rows(rate.iloc[0], measures)
     elif not math.isnan(expected):
         rows.append(("Detections on segments, summed by probability", f"{expected:.1f}", None))
     limits = None if math.isnan(share[0]) else percent_range(share[1], share[2])
@@ -201,17 +216,18 @@ def _summary_table(
     return TableBlock(frame, f"The month in numbers, {TAXA[taxon]}.")
 
 
-def _rate_rows(rate: pd.Series) -> list[tuple[str, str | None, str | None]]:
+def _rate_rows(rate: pd.Series, measures: Measures) -> list[tuple[str, str | None, str | None]]:
     rows: list[tuple[str, str | None, str | None]] = []
     if "trails_expected" in rate and not pd.isna(rate["trails_expected"]):
         rows.append(
             ("Trails, summed by probability", f"{rate['trails_expected']:.1f}", "see the rate")
         )
-    for column, words in (("trails_per_km", "100 km"), ("trails_per_km_day", "100 km-days")):
+    for column, days in (("trails_per_km", ""), ("trails_per_km_day", "-days")):
         if column not in rate or pd.isna(rate[column]):
             continue
         low, high = rate.get(f"{column}_low"), rate.get(f"{column}_high")
         known = low is not None and high is not None and not (pd.isna(low) or pd.isna(high))
-        limits = f"{low * 100:.1f} to {high * 100:.1f}" if known else None
-        rows.append((f"Trails per {words}", f"{rate[column] * 100:.1f}", limits))
+        per = measures.per_long(100.0)
+        limits = f"{low * per:.1f} to {high * per:.1f}" if known else None
+        rows.append((f"Trails per 100 {measures.long}{days}", f"{rate[column] * per:.1f}", limits))
     return rows

@@ -6,6 +6,7 @@ from typing import Final
 
 import pandas as pd
 
+from carnivore_sign.maps.measures import METRIC, Measures
 from carnivore_sign.records.vocabularies import TAXA
 from carnivore_sign.reports.content import Block, Heading, Paragraph, TableBlock
 from carnivore_sign.reports.record import PageRecord
@@ -47,14 +48,20 @@ def effort_blocks(visits: pd.DataFrame, record: PageRecord) -> tuple[Block, ...]
         }
     )
     frame = frame.rename_axis("Transect").reset_index()
-    unknown = int(visits["effort_km_days"].isna().sum())
+    unknown, long = int(visits["effort_km_days"].isna().sum()), record.measures.long
     said = f"{count(len(visits), 'visit')} on {count(len(frame), 'transect')}."
     if unknown:
         said += (
             f" For {unknown} of them it is not known how long the surface had been collecting "
-            "tracks; they count in kilometres and not in km-days."
+            f"tracks; they count in {long} and not in {long}-days."
         )
-    units = {"Walked": "km", "Effort": "km-days"}
+    frame = frame.assign(
+        Walked=record.measures.from_km(frame["Walked"]),
+        Effort=record.measures.from_km(frame["Effort"]),
+    )
+    units = {"Walked": record.measures.long, "Effort": f"{record.measures.long}-days"}
+    if not record.edition.exact:
+        return (Heading("Effort"), Paragraph(said))
     most = frame["Walked"].nlargest(MOST_TRANSECTS, keep="first").index
     caption = "Effort by transect."
     if len(frame) > len(most):
@@ -66,7 +73,12 @@ def effort_blocks(visits: pd.DataFrame, record: PageRecord) -> tuple[Block, ...]
 
 
 def rate_blocks(
-    rates: pd.DataFrame, period: str, taxon: str, change: str | None = None
+    rates: pd.DataFrame,
+    period: str,
+    taxon: str,
+    *,
+    change: str | None = None,
+    measures: Measures = METRIC,
 ) -> tuple[Block, ...]:
     """Print the rates of all months, and compare the month with the one before."""
     heading = Heading("Detections and rates")
@@ -77,8 +89,13 @@ def rate_blocks(
     for name in rates.columns:
         if name in _RATE_COLUMNS:
             head, unit, places, factor = _RATE_COLUMNS[name]
-            columns[head] = rates[name].astype(float) * factor
-            decimals[head] = places
+            values = rates[name].astype(float) * factor
+            if name.startswith("effort_km"):
+                values = measures.from_km(values)
+            elif "_per_km" in name:
+                values = measures.per_long(values)
+            head, unit = (words.replace("km", measures.long) for words in (head, unit))
+            columns[head], decimals[head] = values, places
             if unit:
                 units[head] = unit
         elif name != "period" and not pd.api.types.is_numeric_dtype(rates[name]):
@@ -90,12 +107,14 @@ def rate_blocks(
     )
     return (
         heading,
-        *_change_paragraph(rates, period, change),
+        *_change_paragraph(rates, period, change, measures),
         TableBlock(frame, caption, units, decimals),
     )
 
 
-def _change_paragraph(rates: pd.DataFrame, period: str, change: str | None) -> tuple[Block, ...]:
+def _change_paragraph(
+    rates: pd.DataFrame, period: str, change: str | None, measures: Measures
+) -> tuple[Block, ...]:
     """Compare with the month before, where both have limits."""
     before = str(pd.Period(period, freq="M") - 1)
     needed = ["trails_per_km", "trails_per_km_low", "trails_per_km_high"]
@@ -104,10 +123,11 @@ def _change_paragraph(rates: pd.DataFrame, period: str, change: str | None) -> t
     known = rates.dropna(subset=needed).drop_duplicates("period", keep=False).set_index("period")
     if before not in known.index or period not in known.index:
         return ()
+    per_100 = measures.per_long(known[needed] * 100)
     told = [
-        f"{known['trails_per_km'][month] * 100:.1f} trails per 100 km "
-        f"({known['trails_per_km_low'][month] * 100:.1f} to "
-        f"{known['trails_per_km_high'][month] * 100:.1f})"
+        f"{per_100['trails_per_km'][month]:.1f} trails per 100 {measures.long} "
+        f"({per_100['trails_per_km_low'][month]:.1f} to "
+        f"{per_100['trails_per_km_high'][month]:.1f})"
         for month in (before, period)
     ]
     said = f"The month before had {told[0]}, and this one {told[1]}."

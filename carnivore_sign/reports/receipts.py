@@ -13,13 +13,15 @@ from carnivore_sign.reports.wording import count
 MOST_FILES: Final = 15
 
 
-def receipt_blocks(receipts: pd.DataFrame) -> tuple[Block, ...]:
+def receipt_blocks(receipts: pd.DataFrame, *, named: bool = True) -> tuple[Block, ...]:
     """Print the receipts of a season, summed by kind, and the files that need a look.
 
     Parameters
     ----------
     receipts : DataFrame
         RECEIPTS.
+    named : bool
+        Whether files are named, and what was repaired in them is told.
     """
     heading = Heading("Data quality")
     if receipts.empty:
@@ -31,7 +33,8 @@ def receipt_blocks(receipts: pd.DataFrame) -> tuple[Block, ...]:
         f"{count(int(receipts['sha256'].nunique()), 'file')} gave {count(read, 'row')}: {kept} "
         f"kept, {aside} set aside with a reason."
     )
-    return heading, Paragraph(said), _sums(receipts), *_single_files(receipts)
+    single = _single_files(receipts) if named else ()
+    return heading, Paragraph(said), _sums(receipts), *single
 
 
 def _sums(receipts: pd.DataFrame) -> TableBlock:

@@ -7,15 +7,21 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 from dataclasses import dataclass, field
+from typing import Final
 
 import pandas as pd
 
 from carnivore_sign._version import __version__
+from carnivore_sign.maps.measures import METRIC, Measures
+from carnivore_sign.maps.readers import READERS, Edition
 from carnivore_sign.records.check import empty
 from carnivore_sign.records.tables import RECEIPTS
 from carnivore_sign.reports.choices import Choices
 from carnivore_sign.reports.content import Block, Bullets, Heading
 from carnivore_sign.reports.wording import count
+
+#: Tables that go with a page whoever reads it; the others name places, people or files.
+OPEN_TABLES: Final = ("segments", "rates_by_month", "model")
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +47,10 @@ class PageRecord:
         Version of the library.
     made_by : str, optional
         Who ran it.
+    edition : Edition
+        For whom the page is made, and so what it shows; for managers, unless given.
+    measures : Measures
+        Units that lengths are printed in.
     """
 
     season: str
@@ -51,6 +61,8 @@ class PageRecord:
     tables: str | None = None
     version: str = __version__
     made_by: str | None = None
+    edition: Edition = field(default_factory=Edition)
+    measures: Measures = METRIC
 
     @property
     def inputs(self) -> pd.DataFrame:
@@ -67,7 +79,10 @@ class PageRecord:
 
     def full_table(self, name: str) -> str:
         """Say where the full table is, as a sentence with a space before it; or nothing."""
-        return f" The full table is {self.tables}/{name}.csv." if self.tables else ""
+        if not self.tables or not (self.edition.exact or name in OPEN_TABLES):
+            return ""
+        written = f"{self.edition.unit}s" if name == "segments" else name
+        return f" The full table is {self.tables}/{written}.csv."
 
     def local(self, time: pd.Timestamp | None) -> str | None:
         """Print a moment in the zone of the season; None where there is none."""
@@ -86,8 +101,9 @@ def record_blocks(record: PageRecord) -> tuple[Block, ...]:
     """Print the record at the end of a report."""
     said = [
         f"Season: {record.season}. Times are local to {record.time_zone}. "
-        f"Page dated {record.made_on:%d %B %Y}. Computed with carnivore_sign {record.version}."
-        + (f" Made by {record.made_by}." if record.made_by else ""),
+        f"Page dated {record.made_on:%d %B %Y}. Computed with carnivore_sign {record.version}. "
+        f"Made for {READERS[record.edition.reader]}"
+        + (f" by {record.made_by}." if record.made_by and record.edition.exact else "."),
     ]
     if len(record.inputs):
         said.append(
@@ -96,3 +112,9 @@ def record_blocks(record: PageRecord) -> tuple[Block, ...]:
             f"{record.full_table('inputs')} The same inputs and choices give the same page."
         )
     return Heading("Record"), Bullets(tuple(said))
+
+
+def withheld_blocks(record: PageRecord) -> tuple[Block, ...]:
+    """Say what a page does not show and what was done to its places; nothing for managers."""
+    said = record.edition.withheld
+    return (Heading("What was withheld"), Bullets(said)) if said else ()

@@ -23,6 +23,10 @@ _BLANKS: Final = (
     "A segment that was looked at and left blank keeps a probability: sign can be missed. One that "
     "nobody looked at is judged from the others alone."
 )
+_CELLS: Final = (
+    " A cell is called by its corner in the south and west, in degrees, and has the state of the "
+    "best find in it."
+)
 _NOT_ESTIMATED: Final = (
     "No probability of use could be estimated. What was found and what was not stands by itself; "
     "sign can be missed, so a blank is no proof that nothing was there."
@@ -44,13 +48,17 @@ def segment_blocks(monthly: pd.DataFrame, taxon: str, record: PageRecord) -> tup
     record : PageRecord
         What the page was made from.
     """
-    words = taxon_words(taxon)
+    unit, many = record.edition.unit, taxon_words(taxon).many
     said = _BLANKS if monthly["p_presence"].notna().any() else _NOT_ESTIMATED
-    heading = Heading("Presence, segment by segment")
+    heading = Heading(f"Presence, {unit} by {unit}")
     rows = in_order(monthly)
-    what = f"Probability that {words.many} used a segment this month"
+    what = f"Probability that {many} used a segment this month"
+    if not record.edition.exact:
+        said += _CELLS
+        what += "; for a cell, the mean over its segments that were walked"
     if len(rows) <= FEW:
-        return heading, Paragraph(said), _list_of(rows, f"{what}.{record.full_table('segments')}")
+        caption = f"{what}.{record.full_table('segments')}"
+        return heading, Paragraph(said), _list_of(rows, caption, record)
     listed, rest = _telling(rows)
     caption = (
         f"{what}: those where sign was found, or that were looked at and have at least "
@@ -60,9 +68,9 @@ def segment_blocks(monthly: pd.DataFrame, taxon: str, record: PageRecord) -> tup
     caption += f" The {len(listed)} most probable; {left} more are like these." if left else ""
     blocks: list[Block] = [heading, Paragraph(said + record.full_table("segments"))]
     if len(listed):
-        blocks.append(_list_of(listed, caption))
+        blocks.append(_list_of(listed, caption, record))
     if len(rest):
-        blocks.append(_sum_of(rest))
+        blocks.append(_sum_of(rest, record))
     return tuple(blocks)
 
 
@@ -93,7 +101,7 @@ def _telling(rows: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     return listed[listed.index.isin(most)], rows[~told]
 
 
-def _list_of(rows: pd.DataFrame, caption: str) -> TableBlock:
+def _list_of(rows: pd.DataFrame, caption: str, record: PageRecord) -> TableBlock:
     lows, highs = (rows[name].astype(float) for name in ("p_presence_low", "p_presence_high"))
     limits = zip(lows, highs, strict=True)
     states = rows["state"].map(STATE_LABELS)
@@ -102,29 +110,29 @@ def _list_of(rows: pd.DataFrame, caption: str) -> TableBlock:
         caption += f" {_MARK} rests on {ON_WORD}: no print of these trails was noted."
     frame = pd.DataFrame(
         {
-            "Segment": rows["segment"],
+            record.edition.unit.capitalize(): rows["segment"],
             "State": states,
             "Visits": rows["visits"],
-            "Walked": rows["effort_km"],
+            "Walked": record.measures.from_km(rows["effort_km"]),
             "Used": [percent(p) for p in rows["p_presence"].astype(float)],
             "95 % limits": [percent_range(low, high) for low, high in limits],
         }
     )
-    return TableBlock(frame, caption, {"Walked": "km"}, {"Walked": 1})
+    return TableBlock(frame, caption, {"Walked": record.measures.long}, {"Walked": 1})
 
 
-def _sum_of(rows: pd.DataFrame) -> TableBlock:
+def _sum_of(rows: pd.DataFrame, record: PageRecord) -> TableBlock:
     """Sum rows by transect and state; by state alone where that would be a long list."""
-    keys = ["transect", "state"]
-    if rows.groupby(keys).ngroups > FEW:
+    unit, keys = record.edition.unit, ["transect", "state"]
+    if not record.edition.exact or rows.groupby(keys).ngroups > FEW:
         keys = ["state"]
     by = rows.groupby(keys, sort=True)
     p = by["p_presence"]
     frame = pd.DataFrame(
         {
-            "Segments": by.size(),
+            f"{unit.capitalize()}s": by.size(),
             "Visits": by["visits"].sum(),
-            "Walked": by["effort_km"].sum(),
+            "Walked": record.measures.from_km(by["effort_km"].sum()),
             "Used, lowest to highest": [
                 percent_range(float(low), float(high))
                 for low, high in zip(p.min(), p.max(), strict=True)
@@ -133,5 +141,5 @@ def _sum_of(rows: pd.DataFrame) -> TableBlock:
     ).reset_index()
     frame["state"] = frame["state"].map(STATE_LABELS)
     frame = frame.rename(columns={"transect": "Transect", "state": "State"})
-    caption = f"The other {count(len(rows), 'segment')}."
-    return TableBlock(frame, caption, {"Walked": "km"}, {"Walked": 1})
+    caption = f"The other {count(len(rows), unit)}."
+    return TableBlock(frame, caption, {"Walked": record.measures.long}, {"Walked": 1})

@@ -39,8 +39,8 @@ def undecided_blocks(trails: pd.DataFrame, taxon: str, record: PageRecord) -> tu
         said = "No trail is on record this month, so that there was nothing to decide."
     if untold:
         said += f" For {count(untold, 'trail')} there is no probability."
-    said += _on_word_sentence(trails, taxon)
-    if open_.empty:
+    said += _on_word_sentence(trails, taxon, named=record.edition.exact)
+    if open_.empty or not record.edition.exact:
         return (heading, Paragraph(said))
     others = [taxon_column(t) for t in TAXA if t != taxon and taxon_column(t) in open_]
     known = open_[others].astype(float).fillna(0.0)
@@ -69,7 +69,7 @@ def _grounds(open_: pd.DataFrame) -> dict[str, pd.Series]:
     return {"Sign": kinds, "Named as (by)": open_["named"].fillna("not named")}
 
 
-def _on_word_sentence(trails: pd.DataFrame, taxon: str) -> str:
+def _on_word_sentence(trails: pd.DataFrame, taxon: str, *, named: bool) -> str:
     """Say how many calls that count as likely or sure rest on a naming alone."""
     if "on_word" not in trails:
         return ""
@@ -80,6 +80,6 @@ def _on_word_sentence(trails: pd.DataFrame, taxon: str) -> str:
     verb = "rests" if number == 1 else "rest"
     return (
         f" {count(number, 'trail')} that {'counts' if number == 1 else 'count'} as likely or sure "
-        f"{verb} on {ON_WORD}: no print of {'it' if number == 1 else 'them'} was noted "
-        f"({', '.join(trails.loc[called, 'trail'].head(10))})."
+        f"{verb} on {ON_WORD}: no print of {'it' if number == 1 else 'them'} was noted"
+        + (f" ({', '.join(trails.loc[called, 'trail'].head(10))})." if named else ".")
     )

@@ -1,0 +1,260 @@
+"""The month on one sheet: map, key, share of units used, and what it all rests on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import pandas as pd
+import pyproj
+import shapely
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from carnivore_sign.errors import InputError
+from carnivore_sign.maps.areas import are_areas, draw_units, has_visits_written
+from carnivore_sign.maps.key import (
+    Column,
+    draw_share,
+    key_of_effort,
+    key_of_parcels,
+    key_of_states,
+    key_of_trails,
+    key_of_weight,
+    share_used,
+)
+from carnivore_sign.maps.layers import (
+    draw_parcels,
+    draw_trails,
+    draw_transects,
+    has_tally,
+    weight_scale,
+)
+from carnivore_sign.maps.measures import METRIC, Measures
+from carnivore_sign.maps.names import draw_names
+from carnivore_sign.maps.sheet import (
+    furnish,
+    open_columns,
+    open_map_alone,
+    open_sheet,
+    write_foot,
+)
+from carnivore_sign.records.tables import taxon_column
+from carnivore_sign.records.vocabularies import TAXA
+from carnivore_sign.space import project, working_crs
+
+
+@dataclass(frozen=True)
+class SheetWords:
+    """What is written on a sheet besides what its data say.
+
+    Attributes
+    ----------
+    season : str, optional
+        Name of the season, printed under the title.
+    title : str, optional
+        Heading of the sheet, in any script; by default the taxon and the month.
+    note : str, optional
+        A line or two of your own under the facts.
+    unit : str
+        What a unit is called: segment, transect, cell, hexagon, management unit.
+    made_for : str
+        For whom it is made, and what was done to its places, as a sentence.
+    measures : Measures
+        Units that lengths are printed in.
+    on_page : bool
+        Whether the sheet stands on a page that has its title, its share and what it rests on
+        already; these are then left out.
+    """
+
+    season: str | None = None
+    title: str | None = None
+    note: str | None = None
+    unit: str = "segment"
+    made_for: str = ""
+    measures: Measures = METRIC
+    on_page: bool = False
+
+
+def plot_month(
+    monthly: gpd.GeoDataFrame,
+    *,
+    taxon: str,
+    words: SheetWords | None = None,
+    trails: gpd.GeoDataFrame | None = None,
+    transects: gpd.GeoDataFrame | None = None,
+    parcels: gpd.GeoDataFrame | None = None,
+    crs: pyproj.CRS | str | None = None,
+    share: tuple[float, float, float] | None = None,
+) -> Figure:
+    """Draw one month of one taxon as a finished sheet.
+
+    Parameters
+    ----------
+    monthly : GeoDataFrame
+        MONTHLY of one period; rows of other taxa are passed over. Units are lines (segments,
+        transects) or areas (cells, hexagons, management units), or both.
+    taxon : str
+        Key of `TAXA`.
+    words : SheetWords, optional
+        Title, season, note, the noun for a unit, and the units of length.
+    trails, transects, parcels : GeoDataFrame, optional
+        TRAILS of that month, TRANSECTS, PARCELS; each is drawn if it is given.
+    crs : CRS, optional
+        Projected CRS in metres; by default the UTM zone of the data.
+    share : tuple of float, optional
+        Share of units used, with its lower and upper 95 % limit; by default the mean of
+        `p_presence` and of its limits.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+
+    Raises
+    ------
+    InputError
+        If there is no row of the taxon, or more than one period.
+    GeographicCrs
+        If `crs` is not a projected CRS in metres.
+    """
+    words = words or SheetWords()
+    monthly = one_month(monthly, taxon)
+    crs = working_crs(monthly) if crs is None else pyproj.CRS(crs)
+    monthly = project(monthly, crs)
+    drawn = {
+        name: project(layer, crs)
+        for name, layer in (("trails", trails), ("transects", transects), ("parcels", parcels))
+        if layer is not None and len(layer)
+    }
+    figure, ax = _open(words, taxon, str(monthly["period"].iloc[0]))
+    around = [monthly, *(drawn[name] for name in ("trails", "transects") if name in drawn)]
+    if "parcels" in drawn:
+        around.append(_beside(drawn["parcels"], monthly))
+    furnish(ax, around, crs, measures=words.measures)
+    draw_month(ax, monthly, taxon=taxon, **drawn)
+    draw_names(
+        ax,
+        transects=drawn.get("transects"),
+        parcels=drawn.get("parcels"),
+        clear_of=[drawn[name] for name in ("trails",) if name in drawn] + [monthly],
+    )
+    columns = open_columns(ax)
+    _write_key(columns, ax, monthly, drawn, taxon=taxon, unit=words.unit)
+    if words.made_for:
+        columns[2].heading("Made for whom")
+        columns[2].text(words.made_for)
+    if not words.on_page:
+        columns[0].heading("Share of those walked, used")
+        draw_share(columns[0], share_used(monthly) if share is None else share)
+        rests = _sample_sizes(monthly, len(drawn.get("trails", ())), words)
+        write_foot(figure, columns, " ".join(filter(None, [rests, words.note])))
+    return figure
+
+
+def draw_month(
+    ax: Axes,
+    monthly: gpd.GeoDataFrame,
+    *,
+    taxon: str,
+    trails: gpd.GeoDataFrame | None = None,
+    transects: gpd.GeoDataFrame | None = None,
+    parcels: gpd.GeoDataFrame | None = None,
+) -> Axes:
+    """Draw the layers of one month on a map; all are in its CRS."""
+    if transects is not None:
+        draw_transects(ax, transects)
+    if parcels is not None:
+        draw_parcels(ax, parcels)
+    draw_units(ax, monthly)
+    if trails is not None:
+        draw_trails(ax, trails, taxon_column(taxon))
+    return ax
+
+
+def _open(words: SheetWords, taxon: str, period: str) -> tuple[Figure, Axes]:
+    if words.on_page:
+        return open_map_alone()
+    month = pd.Period(period, freq="M").strftime("%B %Y")
+    return open_sheet(
+        words.title or f"{TAXA[taxon].capitalize()}, {month}",
+        ", ".join(filter(None, [words.season, date_range(period)])),
+    )
+
+
+def _write_key(
+    columns: list[Column],
+    ax: Axes,
+    monthly: gpd.GeoDataFrame,
+    drawn: dict[str, gpd.GeoDataFrame],
+    *,
+    taxon: str,
+    unit: str,
+) -> None:
+    areas = are_areas(monthly)
+    states, weight, trails = columns
+    states.heading(f"{unit.capitalize()}s in each state")
+    key_of_states(states, monthly, areas=bool(areas.all()))
+    if areas.any() and not areas.all():
+        states.text("Cells show the same by colour and by how much is filled.", quiet=True)
+    weight.heading(f"How probable use is: {'fill' if areas.all() else 'weight'}")
+    estimated = bool(monthly["p_presence"].notna().any())
+    scale = weight_scale(ax, monthly[~areas])
+    key_of_weight(weight, scale, drawn=estimated, areas=bool(areas.all()))
+    if (monthly["visits"] > 0).any() and not areas.all():
+        weight.heading("Effort")
+        key_of_effort(weight, drawn=has_tally(ax))
+    elif areas.all() and has_visits_written(ax):
+        weight.heading("Effort")
+        weight.text("visits to each, written in it")
+    if "trails" in drawn:
+        trails.heading(f"Trails: probability of {TAXA[taxon]}")
+        key_of_trails(trails)
+    if "parcels" in drawn:
+        trails.heading("Land")
+        key_of_parcels(trails)
+
+
+def one_month(monthly: gpd.GeoDataFrame, taxon: str) -> gpd.GeoDataFrame:
+    """Return the rows of `taxon`, or raise if they are none or of several months."""
+    rows = monthly[monthly["taxon"].eq(taxon).to_numpy(dtype=bool)]
+    periods = sorted(rows["period"].unique())
+    if len(periods) == 1:
+        return rows
+    if not periods:
+        raise InputError(
+            f"there is no row of '{taxon}' to draw",
+            remedy="Compute the month first: monthly_presence(..., taxon=...).",
+        )
+    raise InputError(
+        f"{len(periods)} months came ({periods[0]} to {periods[-1]}), and a sheet shows one",
+        remedy="Pick one: monthly[monthly['period'] == '2031-05'].",
+    )
+
+
+def date_range(period: str) -> str:
+    """Write the days of a month.
+
+    Examples
+    --------
+    >>> date_range("2031-02")
+    '1 to 28 February 2031'
+    """
+    month = pd.Period(period, freq="M")
+    return f"1 to {month.days_in_month} {month.strftime('%B %Y')}"
+
+
+def _beside(parcels: gpd.GeoDataFrame, monthly: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return the parcels beside the surveyed country; one far away must not shrink the map."""
+    west, south, east, north = monthly.total_bounds
+    reach = 0.15 * max(east - west, north - south, 1.0)
+    country = shapely.box(west - reach, south - reach, east + reach, north + reach)
+    return parcels[parcels.geometry.covered_by(country)]
+
+
+def _sample_sizes(monthly: gpd.GeoDataFrame, trails: int, words: SheetWords) -> str:
+    looked = int((monthly["visits"] > 0).sum())
+    drawn = f" {trails} {'trail' if trails == 1 else 'trails'} drawn." if trails else ""
+    return (
+        f"{monthly['visits'].sum()} visits to {looked} of {len(monthly)} {words.unit}s, "
+        f"{words.measures.told(monthly['effort_km'].sum())} walked.{drawn}"
+    )
