@@ -55,7 +55,8 @@ def report_of(*blocks: object, title: str = "A title") -> Report:
 
 def everywhere(text: str) -> Report:
     """Put a text in every place that takes one."""
-    frame = pd.DataFrame({text: pd.Series([text, None], dtype="object"), "n": [1.0, np.nan]})
+    names = pd.Index([text, "n"], dtype="object")
+    frame = pd.DataFrame([[text, 1.0], [None, np.nan]], dtype="object").set_axis(names, axis=1)
     return report_of(
         Heading(text), Heading(text, level=3), Paragraph(text, lead=True), Paragraph(text),
         Bullets((text, text)), Caution(text, text, text), NewPage(),
