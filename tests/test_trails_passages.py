@@ -92,15 +92,16 @@ def test_prints_are_counted_over_the_sign_of_a_trail() -> None:
     assert make_trails(sign, members_of(sign), even("T"))["print_count"].tolist() == [0]
 
 
-def test_it_was_made_before_the_first_find_and_after_the_narrowest_window() -> None:
+def test_it_was_made_before_the_first_find_and_within_the_stated_ages_with_their_error() -> None:
     sign = sign_at(
         [(-118.0, 36.0), (-118.001, 36.0), (-118.002, 36.0)],
         age_max_h=[24.0, 12.0, np.nan], age_min_h=[np.nan, 4.0, np.nan],
     )  # fmt: skip
     trail = only(sign)
     assert trail["time"] == NOON
-    assert trail["made_before"] == NOON - 3 * HOUR  # found 13:00, at least 4 hours old
-    assert trail["made_after"] == NOON - 11 * HOUR  # found 13:00, at most 12 hours old
+    # Found 13:00 and said to be 4 to 12 hours old: 3 to 11 hours before noon, give or take.
+    assert 2.0 < (NOON - trail["made_before"]) / HOUR < 3.5
+    assert 10.0 < (NOON - trail["made_after"]) / HOUR < 17.0
 
 
 def test_without_ages_it_was_made_before_it_was_found_and_after_nothing_known() -> None:
@@ -112,9 +113,9 @@ def test_without_ages_it_was_made_before_it_was_found_and_after_nothing_known() 
 def test_ages_that_contradict_each_other_make_a_window_that_spans_them() -> None:
     sign = sign_at([(-118.0, 36.0)] * 2, age_max_h=[1.0, np.nan], age_min_h=[np.nan, 5.0])
     trail = only(sign)
-    # found 12:00 and at most 1 hour old, against found 13:00 and at least 5 hours old
-    assert trail["made_after"] == NOON - HOUR
-    assert trail["made_before"] == NOON
+    # Found 12:00 and at most 1 hour old, against found 13:00 and at least 5 hours old.
+    assert trail["made_after"] < NOON - 4 * HOUR
+    assert NOON - 2 * HOUR < trail["made_before"] <= NOON
 
 
 def clearings(*events: tuple[float, str]) -> pd.DataFrame:
@@ -129,7 +130,7 @@ def test_a_track_was_made_after_the_last_event_that_wiped_everything() -> None:
     wiped = clearings((-40, "all"), (-9, "all"), (-2, "north road"), (5, "all"))
     assert only(sign, clearings=wiped)["made_after"] == NOON - 9 * HOUR
     aged = sign.assign(age_max_h=[6.0, np.nan])
-    assert only(aged, clearings=wiped)["made_after"] == NOON - 6 * HOUR
+    assert NOON - 9 * HOUR <= only(aged, clearings=wiped)["made_after"] <= NOON - 6 * HOUR
     assert pd.isna(only(sign, clearings=wiped.iloc[2:])["made_after"])
     assert pd.isna(only(sign, clearings=wiped.iloc[:0])["made_after"])
 

@@ -17,6 +17,7 @@ from carnivore_sign.trails.gait import GaitSequence, gait_sequence
 from carnivore_sign.trails.gaits import GAITS, classify_gait, gait_likelihoods, gait_sources
 from carnivore_sign.trails.likelihood import LinkModel
 from carnivore_sign.trails.linking import MEMBER_COLUMNS, Linking, link_sign, link_trails
+from carnivore_sign.trails.making import AGE_ERROR_SHARE
 from carnivore_sign.trails.passages import make_trails
 from carnivore_sign.trails.speed import hip_height_m, relative_stride, speed_band, speed_m_s
 from carnivore_sign.trails.steps import (
@@ -35,6 +36,7 @@ from carnivore_sign.trails.uncertainty import (
 )
 
 __all__ = [
+    "AGE_ERROR_SHARE",
     "CountRange",
     "DEFINITIONS",
     "FewestAnimals",

@@ -19,6 +19,7 @@ from carnivore_sign.records.vocabularies import TAXA
 from carnivore_sign.space import STORED_CRS, line_lengths_m, stored
 from carnivore_sign.trails.directions import mean_direction_deg
 from carnivore_sign.trails.following import lay_followed
+from carnivore_sign.trails.making import stated_ages
 
 _P_COLUMNS: Final = [taxon_column(taxon) for taxon in TAXA]
 _EVERYWHERE: Final = "all"
@@ -64,8 +65,9 @@ def make_trails(
         order, or a point where they are all at one place; ``length_m`` on the ellipsoid;
         ``direction_deg`` the mean of the stated directions, missing where none was stated or
         they contradict each other; ``time`` when its first sign was found; ``made_before``
-        and ``made_after`` from times, age windows and clearings, ``made_after`` missing if
-        none says anything.
+        and ``made_after`` from times, stated ages and clearings, ``made_after`` missing if
+        none says anything. Stated ages may err: the two hold 95 % of the probability (see
+        `carnivore_sign.trails.making`).
 
     Raises
     ------
@@ -76,7 +78,7 @@ def make_trails(
     names = pd.Index(pd.unique(joined["trail"]), name="trail")
     pooled = _pooled(probabilities, names)
     group = names.get_indexer(joined["trail"])
-    before, after = _windows(joined)
+    before, after = _windows(joined, group, names)
     after = _latest(after, _last_wiped(joined, before, names, clearings))
     table = pd.DataFrame(
         {
@@ -133,19 +135,19 @@ def _pooled(probabilities: pd.DataFrame, names: pd.Index) -> pd.DataFrame:
     return pooled.reindex(columns=_P_COLUMNS, fill_value=0.0)
 
 
-def _windows(joined: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
-    """Return the latest and the earliest time at which each trail can have been made.
-
-    The stated windows of its sign are cut with each other. Where they contradict each other,
-    at least one of them is wrong and nobody knows which, so that the window spans them all.
-    """
-    youngest = pd.to_timedelta(np.nan_to_num(_numbers(joined, "age_min_h")), unit="h")
-    oldest = pd.to_timedelta(_numbers(joined, "age_max_h"), unit="h")
-    made = joined[["trail"]].assign(before=joined["time"] - youngest, after=joined["time"] - oldest)
-    grouped = made.groupby("trail", sort=False)
-    before, after = grouped["before"].min(), grouped["after"].max()
-    torn = after > before
-    return before.mask(torn, grouped["before"].max()), after.mask(torn, grouped["after"].min())
+def _windows(
+    joined: pd.DataFrame, group: np.ndarray, names: pd.Index
+) -> tuple[pd.Series, pd.Series]:
+    """Return the latest and the earliest time at which each trail was probably made."""
+    by = joined.groupby("trail", sort=False)["time"]
+    first = by.min()
+    hours = (joined["time"] - first.min()) / pd.Timedelta(hours=1)
+    youngest, oldest = stated_ages(
+        hours.to_numpy(dtype=float, na_value=np.nan),
+        _numbers(joined, "age_min_h"), _numbers(joined, "age_max_h"), group,
+    )  # fmt: skip
+    before = first - pd.to_timedelta(youngest, unit="h").round("s")
+    return before, first - pd.to_timedelta(oldest, unit="h").round("s")
 
 
 def _last_wiped(
