@@ -140,7 +140,7 @@ def tracing_page(name: str, picture: Picture, *, sign: str = "") -> str:
     >>> "<b>.jpg" in page, "&lt;b&gt;.jpg" in page
     (False, True)
     """
-    config = _config(_readable(name), picture, sign)
+    config = _config(_readable(name), picture, _readable(sign))
     style, script = _style(), _script()
     return _environment().get_template("tracing/page.html.jinja").render(
         config=config,

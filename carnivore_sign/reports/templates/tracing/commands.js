@@ -100,6 +100,7 @@ function keyName(event) {
 }
 
 function onKey(event) {
+  if (event.key === "Enter" && event.target.closest?.("input")) canvas.focus({ preventScroll: true });
   if (event.altKey || event.target.closest?.("input, select, textarea")) return;
   const command = KEYS.get(keyName(event));
   if (!command) return;
