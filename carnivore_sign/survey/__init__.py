@@ -6,6 +6,7 @@ estimate presence.
 """
 
 from carnivore_sign.records.vocabularies import MAX_DAYS_COLLECTING
+from carnivore_sign.survey.chunks import chunks_of, make_visits_in_chunks
 from carnivore_sign.survey.clumping import Clumping, bootstrap_rates, clumping_test
 from carnivore_sign.survey.comparing import (
     RateComparison,
@@ -44,6 +45,8 @@ __all__ = [
     "STATES",
     # visits and effort
     "make_visits",
+    "make_visits_in_chunks",
+    "chunks_of",
     "add_stated_walks",
     "note_conditions",
     "sun_height_deg",

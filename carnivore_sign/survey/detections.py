@@ -23,7 +23,7 @@ from carnivore_sign.records.check import TEXT, check_table
 from carnivore_sign.records.tables import DETECTIONS
 from carnivore_sign.space import STORED_CRS, project, stored, working_crs
 from carnivore_sign.survey.dating import trails_with_tracks
-from carnivore_sign.survey.linework import find_passes, lay_grid, lay_lines
+from carnivore_sign.survey.reach import passes_near
 from carnivore_sign.units import SECONDS_PER_HOUR
 
 FloatArray = npt.NDArray[np.float64]
@@ -257,8 +257,7 @@ def _near_segments(
     crs = working_crs(segments)
     points = gpd.GeoDataFrame(geometry=list(places[at[rows]]), crs=STORED_CRS)
     xy = shapely.get_coordinates(project(points, crs).geometry.to_numpy())
-    grid = lay_grid(lay_lines(segments, crs), reach_m=max_offset_m)
-    passes = find_passes(grid, xy[:, 0], xy[:, 1])
+    passes = passes_near(segments, crs, xy[:, 0], xy[:, 1], reach_m=max_offset_m)
     return pd.DataFrame(
         {
             "member": rows[passes.point],

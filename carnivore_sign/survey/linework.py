@@ -281,7 +281,7 @@ def _passes_of_chunk(
     point, piece = _pairs(grid, x, y)
     squared, share = _distances(lines, piece, x[point], y[point])
     offset = np.sqrt(squared) * lines.scale[piece]
-    near = offset <= grid.reach_m
+    near = np.flatnonzero(offset <= grid.reach_m)
     point, piece, offset, share = point[near], piece[near], offset[near], share[near]
     if not len(point):
         return point, point, offset, offset
@@ -300,9 +300,13 @@ def _pairs(grid: Grid, x: FloatArray, y: FloatArray) -> tuple[IntArray, IntArray
         inside = (column >= 0) & (column < grid.columns) & (row >= 0) & (row < grid.rows)
     point = np.flatnonzero(inside)
     key = column[point].astype(np.int64) * grid.rows + row[point].astype(np.int64)
-    cell = np.searchsorted(grid.key, key)
+    # Fixes follow each other: most are in the cell of the one in front of them.
+    changes = np.diff(key, prepend=-1) != 0
+    cell = np.searchsorted(grid.key, key[changes])
     cell[cell == len(grid.key)] = 0
-    known = grid.key[cell] == key
+    cell[grid.key[cell] != key[changes]] = -1
+    cell = cell[np.cumsum(changes) - 1]
+    known = np.flatnonzero(cell >= 0)
     point, cell = point[known], cell[known]
     count = grid.start[cell + 1] - grid.start[cell]
     skip = np.cumsum(count) - count

@@ -18,7 +18,8 @@ import shapely
 from carnivore_sign.errors import InputError
 from carnivore_sign.space import STORED_CRS, stored, working_crs
 from carnivore_sign.survey.company import join_company
-from carnivore_sign.survey.linework import Passes, find_passes, lay_grid, lay_lines
+from carnivore_sign.survey.linework import Passes
+from carnivore_sign.survey.reach import passes_near
 from carnivore_sign.survey.sequence import choose_passes
 from carnivore_sign.survey.tracks import Track, number_walks, order_track, speeds_m_s
 
@@ -139,8 +140,7 @@ def match_logs(
     longitude, latitude = shapely.get_x(place), shapely.get_y(place)
     x, y = _planar(longitude[track.row], latitude[track.row], crs)
 
-    grid = lay_grid(lay_lines(segments, crs), reach_m=tolerance_m)
-    passes = find_passes(grid, x, y)
+    passes = passes_near(segments, crs, x, y, reach_m=tolerance_m)
     transect, transects = pd.factorize(segments["transect"])
     chosen = choose_passes(passes, track, transect, x, y, noise_m=tolerance_m / 3)
 

@@ -86,6 +86,24 @@ def make_visits(
     DataWarning
         If a clearing names a transect that does not exist.
     """
+    visits = visits_walked(
+        matched, segments, logs,
+        time_zone=time_zone, max_gap_s=max_gap_s, min_coverage=min_coverage,
+    )  # fmt: skip
+    visits = add_conditions(visits, clearings, segments, max_days_collecting=max_days_collecting)
+    return check_table(visits, VISITS)
+
+
+def visits_walked(
+    matched: pd.DataFrame,
+    segments: gpd.GeoDataFrame,
+    logs: pd.DataFrame,
+    *,
+    time_zone: str,
+    max_gap_s: float = 120.0,
+    min_coverage: float = MIN_COVERAGE,
+) -> pd.DataFrame:
+    """Make visits without what other visits and clearings say of them (see `make_visits`)."""
     zone = _zone(time_zone)
     if not 0 <= min_coverage <= 1:
         raise InputError(
@@ -101,7 +119,7 @@ def make_visits(
     place = segments.iloc[covered["segment"]]
     party = _observers(matched, logs)
     middle = shapely.get_coordinates(shapely.centroid(place.geometry.to_numpy()))
-    visits = pd.DataFrame(
+    return pd.DataFrame(
         {
             "visit": walk + "@" + place["segment"].astype("object").to_numpy(),
             "walk": walk,
@@ -119,8 +137,6 @@ def make_visits(
             "sun_deg": sun_height_deg(start, *middle.T),
         }
     ).join(_ways(matched, segments, covered, max_gap_s))
-    visits = add_conditions(visits, clearings, segments, max_days_collecting=max_days_collecting)
-    return check_table(visits, VISITS)
 
 
 def visits_in(visits: pd.DataFrame, period: str) -> pd.DataFrame:

@@ -18,8 +18,9 @@ import shapely
 
 from carnivore_sign.space import working_crs
 from carnivore_sign.survey.coverage import cover_segments, union_lengths, walked_stretches
-from carnivore_sign.survey.linework import find_passes, lay_grid, lay_lines, nearest_pass
+from carnivore_sign.survey.linework import Passes, find_passes, lay_grid, lay_lines, nearest_pass
 from carnivore_sign.survey.matching import match_logs
+from carnivore_sign.survey.reach import passes_near
 from carnivore_sign.survey.segments import cut_segments
 
 CRS = "EPSG:32610"
@@ -92,14 +93,20 @@ def plain_match(points: gpd.GeoDataFrame, segments: gpd.GeoDataFrame) -> pd.Data
 
 def place(points: gpd.GeoDataFrame, segments: gpd.GeoDataFrame) -> pd.DataFrame:
     """Do the same by passes on a grid."""
-    grid = lay_grid(lay_lines(segments, working_crs(segments)), reach_m=TOLERANCE_M)
-    return place_on(grid, shapely.get_coordinates(points.geometry.to_numpy()))
+    xy = shapely.get_coordinates(points.geometry.to_numpy())
+    return nearest(
+        passes_near(segments, working_crs(segments), *xy.T, reach_m=TOLERANCE_M), len(xy)
+    )
 
 
 def place_on(grid, xy: np.ndarray) -> pd.DataFrame:
-    """Nearest segment and place along it, on a grid that is there already."""
-    passes = find_passes(grid, xy[:, 0], xy[:, 1])
-    chosen = nearest_pass(passes, len(xy))
+    """Do the same on a grid that is there already."""
+    return nearest(find_passes(grid, xy[:, 0], xy[:, 1]), len(xy))
+
+
+def nearest(passes: Passes, points: int) -> pd.DataFrame:
+    """Nearest segment and place along it, of points that have one."""
+    chosen = nearest_pass(passes, points)
     near = np.flatnonzero(chosen >= 0)
     chosen = chosen[near]
     return pd.DataFrame(
