@@ -156,7 +156,7 @@ def test_pictures_carry_no_metadata_and_no_position(public: dict[str, Path]) -> 
             assert set(picture.info) <= {"dpi"}
             assert not picture.getexif()
             seen += 1
-    assert seen == 4  # a map and a page of each of two months
+    assert seen == 3 + 5  # first a month, the season and a page; then a change in both as well
 
 
 def test_months_differ_in_sums_of_whole_cells_alone(public: dict[str, Path]) -> None:
@@ -166,7 +166,7 @@ def test_months_differ_in_sums_of_whole_cells_alone(public: dict[str, Path]) -> 
     assert before["units"].tolist() == now["units"].tolist()
     names = {name.split("/", 1)[1] for name in public}
     assert names == {
-        "map.png", "map.html", "report.html", "report.pdf", "layers.gpkg", "tables/cells.csv",
+        "map.png", "map.html", "change.png", "season.png", "report.html", "report.pdf", "layers.gpkg", "tables/cells.csv",
         "tables/rates_by_month.csv", "tables/model.csv",
     }  # fmt: skip
 

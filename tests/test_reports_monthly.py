@@ -15,6 +15,7 @@ from carnivore_sign.errors import InputError
 from carnivore_sign.incidents.words import MISSING
 from carnivore_sign.maps.key import share_used
 from carnivore_sign.reports import (
+    Change,
     Heading,
     NewPage,
     Paragraph,
@@ -165,7 +166,7 @@ def test_the_month_before_is_printed_with_limits_and_judged_by_the_comparison_al
     assert f"The month before had {before:.1f} trails per 100 km (" in said
     assert f"and this one {now:.1f} trails per 100 km (" in said
     assert "chance" not in said.split("The month before")[1].split("Limits are")[0]
-    judged = month_report(COUNTRY, change="Trails were found oftener in May.")
+    judged = month_report(COUNTRY, change=Change(("Trails were found oftener in May.",)))
     assert "Trails were found oftener in May." in all_text(judged)
     alone = COUNTRY.rates.iloc[[1]]
     assert "The month before" not in all_text(month_report(make_country(rates=alone)))

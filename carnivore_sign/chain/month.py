@@ -23,7 +23,7 @@ from carnivore_sign.chain.outputs import (
     write_layers,
 )
 from carnivore_sign.chain.priors import month_under_priors
-from carnivore_sign.chain.seasonal import season_map
+from carnivore_sign.chain.seasonal import change_of, season_map, season_sheet
 from carnivore_sign.errors import InputError
 from carnivore_sign.maps import (
     Edition,
@@ -46,7 +46,7 @@ from carnivore_sign.reports import (
     write_pdf,
 )
 from carnivore_sign.reports.html import write_whole
-from carnivore_sign.survey import compare_rates, detection_rates
+from carnivore_sign.survey import detection_rates
 
 _PERIOD = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
 
@@ -83,8 +83,9 @@ def month(
     Returns
     -------
     Outcome
-        The chief numbers, and the files: ``map.png``, ``map.html`` (all months, with a
-        slider), ``report.html``, ``report.pdf``, ``layers.gpkg`` and ``tables/*.csv``.
+        The chief numbers, and the files: ``map.png``, ``change.png`` (since the month before),
+        ``season.png`` and ``map.html`` (all months), ``report.html``, ``report.pdf``,
+        ``layers.gpkg`` and ``tables/*.csv``.
 
     Raises
     ------
@@ -120,6 +121,9 @@ def month(
     files["map of all months"] = folder / "map.html"
     page_of_season = season_map(analysis, record, first=period)
     write_whole(files["map of all months"], page_of_season.encode("utf-8"))
+    sheet = season_sheet(analysis, record)
+    if sheet is not None:
+        files["sheet of all months"] = save_png(sheet, folder / "season.png")
     next(steps)
     layers = {f"{edition.unit}s": shown.units, "trails": shown.trails, "parcels": shown.parcels}
     files["layers"] = write_layers(folder / "layers.gpkg", layers)
@@ -148,6 +152,9 @@ def _write_month(
     map_path = folder / "map.png"
     save_png(plot_month(shown.units, taxon=taxon, words=words, share=share, **drawn), map_path)
     alone = plot_month(shown.units, taxon=taxon, words=replace(words, on_page=True), **drawn)
+    change = change_of(analysis, period, record)
+    if change.map_png is not None:
+        (folder / "change.png").write_bytes(change.map_png)
     grounded = with_grounds(analysis.trails, analysis.members, analysis.sign, analysis.prints)
     tried = month_under_priors(analysis, period)
     report = monthly_report(
@@ -158,14 +165,17 @@ def _write_month(
         trails=grounded,
         record=replace(record, choices=replace(record.choices, tried=tried)),
         map_png=png_bytes(alone),
-        change=_change(analysis, period),
+        change=change,
         share=share,
     )
-    return {
-        "map": map_path,
+    pages = {
         "report (HTML)": write_html(report, folder / "report.html"),
         "report (PDF)": write_pdf(report, folder / "report.pdf"),
     }
+    maps = {"map": map_path}
+    if change.map_png is not None:
+        maps["map of what changed"] = folder / "change.png"
+    return maps | pages
 
 
 def _with_words(
@@ -175,21 +185,6 @@ def _with_words(
     detections = analysis.detections[analysis.detections["period"].eq(period)]
     on_word = segments_on_word(detections, grounded, analysis.options.taxon)
     return table.assign(on_word=table["segment"].astype("object").isin(on_word))
-
-
-def _change(analysis: Analysis, period: str) -> str | None:
-    """Compare the month's rate with that of the month before, if that was walked."""
-    before = str(pd.Period(period, freq="M") - 1)
-    if before not in set(analysis.visits["period"]):
-        return None
-    compared = compare_rates(
-        analysis.visits,
-        analysis.detections,
-        first=before,
-        second=period,
-        taxon=analysis.options.taxon,
-    )
-    return compared.sentence
 
 
 def _tables(

@@ -1,13 +1,29 @@
-"""Chain: the pages of a whole season - its interactive map - for whom they are made."""
+"""Chain: what a whole season shows - all months on a sheet and on an interactive map, and what
+changed since the month and the year before - for whom it is made.
+"""
 
 from __future__ import annotations
 
 import geopandas as gpd
+import pandas as pd
+from matplotlib.figure import Figure
 
 from carnivore_sign.chain.analysis import Analysis
-from carnivore_sign.maps import SheetWords, WebLayers, shown_to, web_map
+from carnivore_sign.maps import (
+    SheetWords,
+    Shown,
+    WebLayers,
+    changes_between,
+    plot_change,
+    plot_months,
+    png_bytes,
+    shown_to,
+    web_map,
+)
+from carnivore_sign.maps.months import MOST_MONTHS
 from carnivore_sign.maps.web_data import evidence_of
-from carnivore_sign.reports import PageRecord
+from carnivore_sign.reports import Change, PageRecord
+from carnivore_sign.survey import compare_rates
 
 
 def season_map(analysis: Analysis, record: PageRecord, *, first: str | None = None) -> str:
@@ -27,38 +43,113 @@ def season_map(analysis: Analysis, record: PageRecord, *, first: str | None = No
     str
         One HTML file.
     """
-    months = analysis.season_presence.table
-    edition = record.edition
-    shown = shown_to(
-        edition,
-        months,
-        trails=analysis.trails,
-        transects=analysis.transects,
-        parcels=analysis.parcels,
-    )
-    shares = analysis.season_presence.shares.set_index("period")
+    shown = _shown(analysis, record)
     layers = WebLayers(
         trails=shown.trails,
-        sign=_sign_shown(analysis) if edition.exact else None,
+        sign=_sign_shown(analysis) if record.edition.exact else None,
         transects=shown.transects,
         parcels=shown.parcels,
-        shares={str(row.Index): (row.share, row.low, row.high) for row in shares.itertuples()},
-    )
-    words = SheetWords(
-        season=record.season,
-        note=analysis.season_presence.message or None,
-        unit=edition.unit,
-        made_for=edition.made_for,
-        measures=record.measures,
+        shares=_shares(analysis),
     )
     return web_map(
         shown.units,
         taxon=analysis.options.taxon,
         time_zone=record.time_zone,
-        words=words,
+        words=_words(analysis, record),
         layers=layers,
         first=first,
     )
+
+
+def season_sheet(analysis: Analysis, record: PageRecord) -> Figure | None:
+    """Return the last two years of months as small maps, for the reader of a record.
+
+    None where only one month was walked: the sheet of the month says it all.
+    """
+    shown = _shown(analysis, record)
+    periods = sorted(shown.units["period"].unique())
+    if len(periods) < 2:
+        return None
+    first = str(pd.Period(periods[-1], freq="M") - (MOST_MONTHS - 1))
+    recent = shown.units[shown.units["period"].ge(first).to_numpy(dtype=bool)]
+    local = shown.trails["time"].dt.tz_convert(record.time_zone).dt.strftime("%Y-%m")
+    return plot_months(
+        recent,
+        taxon=analysis.options.taxon,
+        words=_words(analysis, record),
+        trails=shown.trails.assign(period=local),
+        transects=shown.transects,
+        parcels=shown.parcels,
+        shares=_shares(analysis),
+    )
+
+
+def change_of(analysis: Analysis, period: str, record: PageRecord) -> Change:
+    """Compare a month with the month before and with the same month a year before.
+
+    Returns
+    -------
+    Change
+        What the comparisons of the rates say, and a map of what changed since the month
+        before; without either where that month was not walked.
+    """
+    month = pd.Period(period, freq="M")
+    walked = set(analysis.visits["period"])
+    earlier = [str(other) for other in (month - 1, month - 12) if str(other) in walked]
+    told = tuple(
+        compare_rates(
+            analysis.visits,
+            analysis.detections,
+            first=before,
+            second=period,
+            taxon=analysis.options.taxon,
+        ).sentence
+        for before in earlier
+    )
+    if not earlier:
+        return Change()
+    months = _shown(analysis, record)
+    before, now = (
+        months.units[months.units["period"].eq(name).to_numpy(dtype=bool)]
+        for name in (earlier[0], period)
+    )
+    figure = plot_change(
+        before,
+        now,
+        taxon=analysis.options.taxon,
+        words=_words(analysis, record),
+        transects=months.transects,
+        parcels=months.parcels,
+    )
+    changes = changes_between(before, now)
+    return Change(
+        told, earlier[0], changes["change_state"].value_counts().to_dict(), png_bytes(figure)
+    )
+
+
+def _shown(analysis: Analysis, record: PageRecord) -> Shown:
+    return shown_to(
+        record.edition,
+        analysis.season_presence.table,
+        trails=analysis.trails,
+        transects=analysis.transects,
+        parcels=analysis.parcels,
+    )
+
+
+def _words(analysis: Analysis, record: PageRecord) -> SheetWords:
+    return SheetWords(
+        season=record.season,
+        note=analysis.season_presence.message or None,
+        unit=record.edition.unit,
+        made_for=record.edition.made_for,
+        measures=record.measures,
+    )
+
+
+def _shares(analysis: Analysis) -> dict[str, tuple[float, float, float]]:
+    shares = analysis.season_presence.shares
+    return {str(row.period): (row.share, row.low, row.high) for row in shares.itertuples()}
 
 
 def _sign_shown(analysis: Analysis) -> gpd.GeoDataFrame:

@@ -6,6 +6,7 @@ Does not compute any probability, and fetches nothing from a network.
 """
 
 from carnivore_sign.maps.areas import draw_areas, draw_units
+from carnivore_sign.maps.change import changes_between, draw_changes, plot_change
 from carnivore_sign.maps.gait import draw_step_chart, draw_trail_plan, gait_sheet
 from carnivore_sign.maps.incident import incident_map
 from carnivore_sign.maps.layers import (
@@ -16,7 +17,8 @@ from carnivore_sign.maps.layers import (
     draw_transects,
 )
 from carnivore_sign.maps.measures import MEASURES, METRIC, Measures, measures_of
-from carnivore_sign.maps.monthly import SheetWords, plot_month
+from carnivore_sign.maps.monthly import SheetWords, draw_month, plot_month
+from carnivore_sign.maps.months import plot_months
 from carnivore_sign.maps.names import draw_names, draw_numbers
 from carnivore_sign.maps.readers import READERS, Edition, Shown, edition_for, shown_to, units_for
 from carnivore_sign.maps.sheet import png_bytes, save_png
@@ -32,7 +34,10 @@ __all__ = [
     "SheetWords",
     "WebLayers",
     "Shown",
+    "changes_between",
     "draw_areas",
+    "draw_changes",
+    "draw_month",
     "draw_names",
     "draw_numbers",
     "draw_parcels",
@@ -47,7 +52,9 @@ __all__ = [
     "gait_sheet",
     "incident_map",
     "measures_of",
+    "plot_change",
     "plot_month",
+    "plot_months",
     "png_bytes",
     "save_png",
     "shown_to",

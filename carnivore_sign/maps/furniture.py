@@ -113,7 +113,12 @@ def true_north_deg(crs: pyproj.CRS, x: float, y: float) -> float:
 
 
 def draw_scale_bar(
-    ax: Axes, crs: pyproj.CRS, *, below_pt: float = 34.0, measures: Measures = METRIC
+    ax: Axes,
+    crs: pyproj.CRS,
+    *,
+    below_pt: float = 34.0,
+    at_most: float = 0.2,
+    measures: Measures = METRIC,
 ) -> float:
     """Draw a scale bar of two halves under the map and return its length on the ground.
 
@@ -125,6 +130,8 @@ def draw_scale_bar(
         Its projected CRS.
     below_pt : float
         How far under the frame, points.
+    at_most : float
+        The most of the width of the map that it takes.
     measures : Measures
         Units that it is lettered in.
 
@@ -135,12 +142,12 @@ def draw_scale_bar(
     """
     west, east = ax.get_xlim()
     scale = map_units_per_metre(crs, (west + east) / 2, sum(ax.get_ylim()) / 2)
-    fifth_m = (east - west) / scale / 5
-    long = fifth_m >= measures.m_per_long
+    most_m = (east - west) / scale * at_most
+    long = most_m >= measures.m_per_long
     unit, size = (
         (measures.long, measures.m_per_long) if long else (measures.short, measures.m_per_short)
     )
-    length_m = _nice(fifth_m / size) * size
+    length_m = _nice(most_m / size) * size
     figure = sheet_of(ax)
     height_pt = ax.get_position().height * figure.get_size_inches()[1] * 72
     y, thick = -below_pt / height_pt, 4.0 / height_pt

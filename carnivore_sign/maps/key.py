@@ -38,6 +38,8 @@ from carnivore_sign.maps.style import (
     TALLY_PT,
     TEXT_PT,
     TRAILS,
+    WEDGE,
+    WEDGE_PT,
     WEIGHTS,
 )
 
@@ -204,6 +206,11 @@ class Column:
                 linestyle=(0, (5, 2)),
             )
         )
+
+    def wedge(self, y: float, color: str, *, up: int) -> None:
+        """Draw the wedge of a change in the middle of a sample."""
+        corners = np.array(WEDGE) * WEDGE_PT / 72 * (1, up) + (self.left + _SAMPLE_IN / 2, y)
+        self._add(Polygon(corners, facecolor=color, edgecolor=PAPER, linewidth=1.1, zorder=3))
 
     def star(self, y: float) -> None:
         """Draw the mark of an incident at a height."""

@@ -148,7 +148,12 @@ def has_tally(ax: Axes) -> bool:
 
 
 def draw_trails(
-    ax: Axes, trails: gpd.GeoDataFrame, probability: str, *, faded: bool = False
+    ax: Axes,
+    trails: gpd.GeoDataFrame,
+    probability: str,
+    *,
+    faded: bool = False,
+    size: float = 1.0,
 ) -> Axes:
     """Draw trails as lines with a head in the direction of travel; a dot where it is unknown.
 
@@ -164,6 +169,8 @@ def draw_trails(
         Column that says how probable the taxon is: filled, open or grey (`style.TRAILS`).
     faded : bool
         Whether they are drawn pale, and under those that are not.
+    size : float
+        Size of heads and dots against that of a full sheet.
     """
     known = ~(shapely.is_missing(trails.geometry.to_numpy()) | trails.geometry.is_empty.to_numpy())
     trails = trails[known]
@@ -173,12 +180,12 @@ def draw_trails(
         rows = trails[(share >= style.at_least) & (share < above)]
         above = style.at_least
         if len(rows):
-            _draw_trail_class(ax, rows, style, level=(6.5 if faded else 8.0) - order / 2)
+            _draw_trail_class(ax, rows, style, level=(6.5 if faded else 8.0) - order / 2, size=size)
     return ax
 
 
 def _draw_trail_class(
-    ax: Axes, trails: gpd.GeoDataFrame, style: TrailStyle, *, level: float
+    ax: Axes, trails: gpd.GeoDataFrame, style: TrailStyle, *, level: float, size: float
 ) -> None:
     lines, _ = _lines(trails)
     faded = level <= _FADED_BELOW
@@ -189,10 +196,10 @@ def _draw_trail_class(
     )
     middle = shapely.get_coordinates(shapely.centroid(trails.geometry.to_numpy()))
     angle = np.radians(trails["direction_deg"].to_numpy(dtype=float))
-    kept = apart(middle, np.isfinite(angle), within=SHARED_PT * map_units_per_point(ax))
+    kept = apart(middle, np.isfinite(angle), within=SHARED_PT * size * map_units_per_point(ax))
     middle, angle = middle[kept], angle[kept]
     heading = np.isfinite(angle)
-    heads = arrow_heads(middle[heading], angle[heading], ARROW_PT * map_units_per_point(ax))
+    heads = arrow_heads(middle[heading], angle[heading], ARROW_PT * size * map_units_per_point(ax))
     ax.add_collection(
         PolyCollection(
             list(heads),
@@ -208,7 +215,7 @@ def _draw_trail_class(
         *middle[~heading].T,
         linestyle="none",
         marker="o",
-        markersize=DOT_PT,
+        markersize=DOT_PT * size,
         color=style.fill,
         markeredgecolor=style.edge,
         markeredgewidth=0.9,

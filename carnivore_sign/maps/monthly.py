@@ -159,15 +159,16 @@ def draw_month(
     trails: gpd.GeoDataFrame | None = None,
     transects: gpd.GeoDataFrame | None = None,
     parcels: gpd.GeoDataFrame | None = None,
+    marks: float = 1.0,
 ) -> Axes:
-    """Draw the layers of one month on a map; all are in its CRS."""
+    """Draw the layers of one month on a map; all are in its CRS. `marks` scales those of trails."""
     if transects is not None:
         draw_transects(ax, transects)
     if parcels is not None:
         draw_parcels(ax, parcels)
     draw_units(ax, monthly)
     if trails is not None:
-        draw_trails(ax, trails, taxon_column(taxon))
+        draw_trails(ax, trails, taxon_column(taxon), size=marks)
     return ax
 
 

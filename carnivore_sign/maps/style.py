@@ -102,6 +102,28 @@ TRAILS: Final[tuple[TrailStyle, ...]] = (
 
 
 @dataclass(frozen=True)
+class ChangeStyle:
+    """How a change between two months is drawn; `up` is 1 or -1 for a wedge, 0 for none."""
+
+    color: str
+    width_pt: float
+    up: int
+    label: str
+
+
+#: Changes, drawn in this order: what can be told comes last, on top.
+CHANGES: Final[dict[str, ChangeStyle]] = {
+    "not_both": ChangeStyle("#d9cfba", 1.6, 0, "not looked at in both"),
+    "open": ChangeStyle("#a3a8b0", 4.0, 0, "more or less, cannot be told"),
+    "less": ChangeStyle("#3f9c86", 6.6, -1, "less probable than before"),
+    "more": ChangeStyle("#4b2a78", 6.6, 1, "more probable than before"),
+}
+#: Corners of the wedge of a change, and its size in points.
+WEDGE: Final = ((-0.5, -0.42), (0.5, -0.42), (0.0, 0.58))
+WEDGE_PT: Final = 9.0
+
+
+@dataclass(frozen=True)
 class WeightStep:
     """One step of weight: the probability of use it begins at, and how it is drawn.
 

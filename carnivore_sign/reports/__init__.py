@@ -23,11 +23,13 @@ from carnivore_sign.reports.html import render_html, write_html
 from carnivore_sign.reports.landowner import landowner_report
 from carnivore_sign.reports.monthly import monthly_report
 from carnivore_sign.reports.pdf import render_pdf, write_pdf
+from carnivore_sign.reports.rates import Change
 from carnivore_sign.reports.record import PageRecord
 
 __all__ = [
     "Bullets",
     "Caution",
+    "Change",
     "Choices",
     "FigureBlock",
     "Heading",

@@ -26,7 +26,7 @@ from carnivore_sign.reports.content import (
     TableBlock,
 )
 from carnivore_sign.reports.method import month_method
-from carnivore_sign.reports.rates import effort_blocks, rate_blocks
+from carnivore_sign.reports.rates import Change, effort_blocks, rate_blocks
 from carnivore_sign.reports.receipts import receipt_blocks
 from carnivore_sign.reports.record import PageRecord, record_blocks, withheld_blocks
 from carnivore_sign.reports.segments import segment_blocks
@@ -44,7 +44,7 @@ def monthly_report(
     record: PageRecord,
     map_png: bytes | None = None,
     share: tuple[float, float, float] | None = None,
-    change: str | None = None,
+    change: Change | None = None,
 ) -> Report:
     """Write the report of one month.
 
@@ -66,8 +66,8 @@ def monthly_report(
         The sheet of `plot_month`.
     share : tuple of float, optional
         Share of the walked segments used, with its limits; by default as on the sheet.
-    change : str, optional
-        What a comparison of the rates with those of the month before says, as sentences.
+    change : Change, optional
+        What changed since the month and the year before.
 
     Returns
     -------

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Final
 
 import pandas as pd
 
 from carnivore_sign.maps.measures import METRIC, Measures
+from carnivore_sign.maps.style import CHANGES
 from carnivore_sign.records.vocabularies import TAXA
-from carnivore_sign.reports.content import Block, Heading, Paragraph, TableBlock
+from carnivore_sign.reports.content import Block, FigureBlock, Heading, Paragraph, TableBlock
 from carnivore_sign.reports.record import PageRecord
 from carnivore_sign.reports.wording import count
 
@@ -29,6 +32,28 @@ _RATE_COLUMNS: Final[dict[str, tuple[str, str, int, float]]] = {
     "trails_per_km_day_low": ("lower limit ", "", 1, 100),
     "trails_per_km_day_high": ("upper limit ", "", 1, 100),
 }
+
+
+@dataclass(frozen=True, eq=False)
+class Change:
+    """What changed since earlier months.
+
+    Attributes
+    ----------
+    sentences : tuple of str
+        What the comparisons of the rates say.
+    since : str, optional
+        The earlier month that the map compares with, ``YYYY-MM``.
+    counts : mapping of str to int
+        Units in each state of change.
+    map_png : bytes, optional
+        The sheet of `plot_change`.
+    """
+
+    sentences: tuple[str, ...] = ()
+    since: str | None = None
+    counts: Mapping[str, int] = field(default_factory=dict)
+    map_png: bytes | None = None
 
 
 def effort_blocks(visits: pd.DataFrame, record: PageRecord) -> tuple[Block, ...]:
@@ -77,7 +102,7 @@ def rate_blocks(
     period: str,
     taxon: str,
     *,
-    change: str | None = None,
+    change: Change | None = None,
     measures: Measures = METRIC,
 ) -> tuple[Block, ...]:
     """Print the rates of all months, and compare the month with the one before."""
@@ -107,22 +132,24 @@ def rate_blocks(
     )
     return (
         heading,
-        *_change_paragraph(rates, period, change, measures),
+        *_change_paragraph(rates, period, change or Change(), measures),
         TableBlock(frame, caption, units, decimals),
+        *_change_figure(change or Change()),
     )
 
 
 def _change_paragraph(
-    rates: pd.DataFrame, period: str, change: str | None, measures: Measures
+    rates: pd.DataFrame, period: str, change: Change, measures: Measures
 ) -> tuple[Block, ...]:
     """Compare with the month before, where both have limits."""
     before = str(pd.Period(period, freq="M") - 1)
     needed = ["trails_per_km", "trails_per_km_low", "trails_per_km_high"]
+    told_apart = (Paragraph(" ".join(change.sentences)),) if change.sentences else ()
     if not set(needed) <= set(rates.columns):
-        return ()
+        return told_apart
     known = rates.dropna(subset=needed).drop_duplicates("period", keep=False).set_index("period")
     if before not in known.index or period not in known.index:
-        return ()
+        return told_apart
     per_100 = measures.per_long(known[needed] * 100)
     told = [
         f"{per_100['trails_per_km'][month]:.1f} trails per 100 {measures.long} "
@@ -131,6 +158,14 @@ def _change_paragraph(
         for month in (before, period)
     ]
     said = f"The month before had {told[0]}, and this one {told[1]}."
-    if change:
-        said += f" {change}"
-    return (Paragraph(said),)
+    return (Paragraph(" ".join([said, *change.sentences])),)
+
+
+def _change_figure(change: Change) -> tuple[Block, ...]:
+    """Print the map of what changed, where there is one."""
+    if change.map_png is None or change.since is None:
+        return ()
+    since = pd.Period(change.since, freq="M").strftime("%B %Y")
+    counts = "; ".join(f"{look.label}: {change.counts.get(s, 0)}" for s, look in CHANGES.items())
+    caption = f"What changed since {since}, with the 95 % limits of the largest changes."
+    return (FigureBlock(change.map_png, caption, f"Map. {caption} Units: {counts}."),)
