@@ -18,6 +18,13 @@ from carnivore_sign.identify.characters_from import (
     prints_from,
     state_likelihoods,
 )
+from carnivore_sign.identify.collection import (
+    PRIOR_PRINTS,
+    Collection,
+    EstimatedEvidence,
+    check_collection,
+    estimate_evidence,
+)
 from carnivore_sign.identify.evidence import Evidence, check_prior, load_evidence, regions
 from carnivore_sign.identify.measure import measure_print
 from carnivore_sign.identify.measuring import MEASURED
@@ -96,6 +103,11 @@ __all__ = [
     "load_evidence",
     "regions",
     "check_prior",
+    "PRIOR_PRINTS",
+    "Collection",
+    "EstimatedEvidence",
+    "check_collection",
+    "estimate_evidence",
     "weigh_characters",
     "character_weights",
     "normal_log_likelihood",

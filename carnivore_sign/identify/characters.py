@@ -186,7 +186,7 @@ def _measured(
     shares = evidence.characters.loc[character].loc[list(CHARACTERS[character])]
     with np.errstate(divide="ignore"):
         raw = np.log(shares[list(TAXON_ORDER)].to_numpy(dtype=float).T @ likely.T)
-    return cap_odds(raw, to_one=evidence.constant("cap_odds"))
+    return cap_odds(raw, to_one=evidence.cap(character))
 
 
 def _state_codes(prints: pd.DataFrame, character: str) -> npt.NDArray[np.intp]:

@@ -44,6 +44,9 @@ _FILES: Final[dict[str, list[str]]] = {
 class Evidence:
     """Everything that turns what was noted into log likelihoods, each number with its source.
 
+    It has two makers: `load_evidence` gives the working values that ship, and `estimate_evidence`
+    what a collection of known prints says.
+
     Attributes
     ----------
     region : str
@@ -65,6 +68,9 @@ class Evidence:
         Index group; ``characters`` joined by ';', ``rho``, ``source``.
     constants : DataFrame
         Index name; ``value``, ``meaning``, ``source``.
+    cap_of : mapping
+        Characters that may move the odds further than ``cap_odds``, because known prints support
+        it, and how far; empty for the working values.
     log_tables : dict
         Per character an array (taxa, states + 1) of capped log likelihoods; its last column
         is zero and stands for a character that was not seen.
@@ -84,6 +90,7 @@ class Evidence:
     surface_sizes: pd.DataFrame
     groups: pd.DataFrame
     constants: pd.DataFrame
+    cap_of: Mapping[str, float] = field(default_factory=dict)
     log_tables: dict[str, FloatArray] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
@@ -98,6 +105,10 @@ class Evidence:
     def constant(self, name: str) -> float:
         """Return the value of a constant of the weighing."""
         return float(self.constants.loc[name, "value"])
+
+    def cap(self, character: str) -> float:
+        """Return how many to one `character` may move the odds between two taxa."""
+        return float(self.cap_of.get(character, self.constant("cap_odds")))
 
     @property
     def tempering(self) -> Tempering:
@@ -129,7 +140,7 @@ class Evidence:
         shares = self.characters.loc[character].loc[list(CHARACTERS[character])]
         with np.errstate(divide="ignore"):
             raw = np.log(shares[list(TAXON_ORDER)].to_numpy(dtype=float).T)
-        capped = cap_odds(raw, to_one=self.constant("cap_odds"))
+        capped = cap_odds(raw, to_one=self.cap(character))
         return np.column_stack([capped, np.zeros(len(TAXON_ORDER))])
 
 

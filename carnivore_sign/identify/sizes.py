@@ -125,6 +125,11 @@ def _mean_and_sd(
     return mean, np.hypot(sd * factor[rows], mean * added[rows])
 
 
+def place_of_foot(prints: pd.DataFrame) -> npt.NDArray[np.object_]:
+    """Return what the size of each print is held against: front, hind or unknown."""
+    return np.array(FOOT_PLACES, dtype=object)[_foot_codes(prints)]
+
+
 def _foot_codes(prints: pd.DataFrame) -> npt.NDArray[np.intp]:
     if "foot" not in prints:
         return np.full(len(prints), FOOT_PLACES.index("unknown"), dtype=np.intp)
