@@ -35,7 +35,8 @@ BoolArray = npt.NDArray[np.bool_]
 class HeldFixes:
     """The fixes of a season as times and places.
 
-    Those that the season had at first are read when a log first overlaps one of its logs.
+    Those that the season had at first are read, and those of this import are put in order,
+    when a log first overlaps an earlier one.
 
     Parameters
     ----------
@@ -48,6 +49,7 @@ class HeldFixes:
         self._at_first = _spans(season.read("logs"))
         self._since: list[tuple[pd.Timestamp, pd.Timestamp]] = []
         self._read = False
+        self._fresh: list[tuple[UintArray, UintArray]] = []
         self._keys = KeySet()
 
     def has(self, fixes: gpd.GeoDataFrame) -> BoolArray:
@@ -61,6 +63,9 @@ class HeldFixes:
             self._read = True
         if not at_first and not any(old <= end and new >= start for old, new in self._since):
             return np.zeros(len(fixes), dtype=bool)
+        for keys in self._fresh:
+            self._keys.add(*keys)
+        self._fresh.clear()
         return self._keys.has(*_keys_of(fixes)) & fixes["time"].notna().to_numpy()
 
     def add(self, tables: dict[str, pd.DataFrame]) -> None:
@@ -69,7 +74,7 @@ class HeldFixes:
         if fixes is None or not len(fixes) or pd.isna(fixes["time"].min()):
             return
         self._since.append((fixes["time"].min(), fixes["time"].max()))
-        self._keys.add(*_keys_of(fixes))
+        self._fresh.append(_keys_of(fixes))
 
 
 class KeySet:

@@ -14,11 +14,15 @@ from typing import Final, Self
 import pandas as pd
 
 from carnivore_sign.intake.overlaps import HeldFixes
+from carnivore_sign.records.encoding import Rows, encode_rows
 from carnivore_sign.records.season import Season, change_count, write_checked
+from carnivore_sign.records.tables import SEASON_TABLES
 
 #: A batch is written when it has this many rows, or when its first file is this old.
 MAX_ROWS: Final = 50_000
 MAX_SECONDS: Final = 2.0
+#: Tables of more rows than this are encoded at once, and not when the batch is written.
+_LARGE_ROWS: Final = 500
 
 
 class SeasonWriter:
@@ -35,7 +39,7 @@ class SeasonWriter:
 
     def __init__(self, season: Season) -> None:
         self.season = season
-        self._batch: list[dict[str, pd.DataFrame]] = []
+        self._batch: list[dict[str, pd.DataFrame | Rows]] = []
         self._rows = 0
         self._since = 0.0
         self._look()
@@ -79,7 +83,7 @@ class SeasonWriter:
         filled = {name: frame for name, frame in frames.items() if len(frame)}
         if not self._batch:
             self._since = time.monotonic()
-        self._batch.append({**filled, "receipts": receipts})
+        self._batch.append({**_encoded(filled), "receipts": receipts})
         self._rows += sum(map(len, filled.values()))
         self._fresh[receipts["sha256"].iloc[0]] = receipts
         if "logs" in filled:
@@ -102,3 +106,11 @@ class SeasonWriter:
         self._fresh: dict[str, pd.DataFrame] = {}
         self.log_names = set(self.season.read("logs")["log"])
         self.fixes = HeldFixes(self.season)
+
+
+def _encoded(frames: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame | Rows]:
+    """Encode the large frames, which take less room so."""
+    return {
+        name: encode_rows(SEASON_TABLES[name], frame) if len(frame) > _LARGE_ROWS else frame
+        for name, frame in frames.items()
+    }

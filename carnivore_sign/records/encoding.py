@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -45,16 +46,39 @@ _DAY_MS: Final = 86_400_000
 Edges = tuple[float, float, float, float]
 
 
-def insert_rows(connection: sqlite3.Connection, table: Table, frame: pd.DataFrame) -> Edges | None:
-    """Insert the rows of a checked frame; return west, south, east and north, if it has any.
+@dataclass(frozen=True)
+class Rows:
+    """Rows of a table as SQLite takes them.
 
-    A column that holds one value only, as most of a log's do, is written into the statement
-    and not handed over row by row, and a statement carries several rows.
+    Attributes
+    ----------
+    columns : dict of str to list
+        The columns that hold anything, each with a value per row.
+    count : int
+        How many rows there are.
+    edges : tuple of float or None
+        West, south, east and north of their places, if they have any.
     """
+
+    columns: dict[str, list[Any]]
+    count: int
+    edges: Edges | None = None
+
+    def __len__(self) -> int:
+        return self.count
+
+
+def encode_rows(table: Table, frame: pd.DataFrame) -> Rows:
+    """Turn a checked frame into rows as SQLite takes them.
+
+    A frame of a large log is best encoded as soon as it is there: its points are objects that
+    Python's collector of garbage visits again and again, and the encoded columns are not.
+    """
+    series = {column: frame[column.name] for column in table.columns}
     columns = {
-        column.name: _to_sql(frame[column.name], column.kind)
-        for column in table.columns
-        if not _is_blank(frame[column.name].array)
+        column.name: _to_sql(values, column.kind)
+        for column, values in series.items()
+        if not _is_blank(values.array)
     }
     edges = None
     if table.geometry:
@@ -62,15 +86,25 @@ def insert_rows(connection: sqlite3.Connection, table: Table, frame: pd.DataFram
         places = shapely.get_coordinates(shapes)
         columns["geometry"] = _blobs(shapes, places)
         edges = _edges(places)
+    return Rows(columns, len(frame), edges)
+
+
+def insert_rows(connection: sqlite3.Connection, table: Table, rows: Rows) -> None:
+    """Insert encoded rows.
+
+    A column that holds one value only, as most of a log's do, is written into the statement
+    and not handed over row by row, and a statement carries several rows.
+    """
+    columns = rows.columns
     literals = {name: _literal(values) for name, values in columns.items()}
     varying = [values for name, values in columns.items() if literals[name] is None]
     if not varying:
-        columns = columns or {table.columns[0].name: [None] * len(frame)}
+        columns = columns or {table.columns[0].name: [None] * len(rows)}
         varying, literals = list(columns.values()), dict.fromkeys(columns)
     head = f"INSERT INTO {quoted(table.name)} ({', '.join(map(quoted, columns))}) VALUES "
     row = "(" + ", ".join(literal or "?" for literal in literals.values()) + ")"
     width = len(varying)
-    values: list[Any] = [None] * (width * len(frame))
+    values: list[Any] = [None] * (width * len(rows))
     for place, column in enumerate(varying):
         values[place::width] = column
     step = width * max(1, min(_ROWS_AT_ONCE, _MOST_PARAMETERS // width))
@@ -82,7 +116,6 @@ def insert_rows(connection: sqlite3.Connection, table: Table, frame: pd.DataFram
     connection.executemany(
         head + row, (values[first : first + width] for first in range(whole, len(values), width))
     )
-    return edges
 
 
 def _is_blank(values: pd.api.extensions.ExtensionArray) -> bool:
@@ -107,6 +140,11 @@ def _literal(values: Sequence[Any]) -> str | None:
 def _to_sql(values: pd.Series, kind: str) -> list[Any]:
     if kind == "time":
         return _time_words(values)
+    if kind == "text":
+        words = values.to_numpy(dtype=object)
+        first = words[0]
+        if isinstance(first, str) and (words == first).all():
+            return [first] * len(words)
     missing = np.asarray(pd.isna(values.array))
     if kind in ("number", "probability"):
         plain = values.to_numpy(dtype=float).tolist()

@@ -24,7 +24,9 @@ import pandas as pd
 from carnivore_sign.errors import InputError, SeasonBusy, SeasonError, SeasonMissing, SeasonVersion
 from carnivore_sign.records.check import check_table, conform, empty
 from carnivore_sign.records.encoding import (
+    Rows,
     column_from_sql,
+    encode_rows,
     geometries_from_blobs,
     insert_rows,
     quoted,
@@ -204,10 +206,11 @@ def append_tables(season: Season, frames: Mapping[str, pd.DataFrame]) -> None:
     )
 
 
-def write_checked(season: Season, batch: Iterable[Mapping[str, pd.DataFrame]]) -> None:
+def write_checked(season: Season, batch: Iterable[Mapping[str, pd.DataFrame | Rows]]) -> None:
     """Add the rows of several files in one transaction.
 
-    Each frame keeps to its schema: `check_table` gave it, or a reader that says so.
+    Each frame keeps to its schema: `check_table` gave it, or a reader that says so; and so did
+    each frame that was encoded already.
 
     Raises
     ------
@@ -223,19 +226,25 @@ def write_checked(season: Season, batch: Iterable[Mapping[str, pd.DataFrame]]) -
                 _insert(connection, SEASON_TABLES[name], frame)
 
 
-def _by_table(batch: Iterable[Mapping[str, pd.DataFrame]]) -> dict[str, list[pd.DataFrame]]:
-    """Sort the frames of several files by table, in their order; small ones become one."""
-    sorted_: dict[str, list[pd.DataFrame]] = {}
+def _by_table(
+    batch: Iterable[Mapping[str, pd.DataFrame | Rows]],
+) -> dict[str, list[pd.DataFrame | Rows]]:
+    """Sort the rows of several files by table, in their order; small frames become one."""
+    sorted_: dict[str, list[pd.DataFrame | Rows]] = {}
     for frames in batch:
         for name, frame in frames.items():
             if len(frame):
                 sorted_.setdefault(name, []).append(frame)
-    return {
-        name: [pd.concat(frames, ignore_index=True)]
-        if len(frames) > 1 and sum(map(len, frames)) < _SMALL_ROWS * len(frames)
-        else frames
-        for name, frames in sorted_.items()
-    }
+    return {name: _joined(frames) for name, frames in sorted_.items()}
+
+
+def _joined(frames: list[pd.DataFrame | Rows]) -> list[pd.DataFrame | Rows]:
+    """Join frames that follow each other, if all are frames and small on average."""
+    plain = [frame for frame in frames if isinstance(frame, pd.DataFrame)]
+    small = sum(map(len, frames)) < _SMALL_ROWS * len(frames)
+    if len(frames) < 2 or len(plain) < len(frames) or not small:
+        return frames
+    return [pd.concat(plain, ignore_index=True)]
 
 
 def change_count(season: Season) -> int:
@@ -317,11 +326,12 @@ def _as_season_error(path: Path, error: sqlite3.DatabaseError) -> SeasonError:
     )
 
 
-def _insert(connection: sqlite3.Connection, table: Table, frame: pd.DataFrame) -> None:
+def _insert(connection: sqlite3.Connection, table: Table, frame: pd.DataFrame | Rows) -> None:
     add_missing_columns(connection, table)
-    edges = insert_rows(connection, table, frame)
-    if edges:
-        widen_extent(connection, table.name, edges)
+    rows = frame if isinstance(frame, Rows) else encode_rows(table, frame)
+    insert_rows(connection, table, rows)
+    if rows.edges:
+        widen_extent(connection, table.name, rows.edges)
     connection.execute(
         "UPDATE gpkg_contents SET last_change = strftime('%Y-%m-%dT%H:%M:%fZ','now') "
         "WHERE table_name = ?",
