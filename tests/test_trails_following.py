@@ -9,7 +9,13 @@ import shapely
 from test_trails_linking import EAST, NORTH, START, grouped, link, make_sign, shares
 
 from carnivore_sign.errors import CrsMissing, DataWarning, InputError
-from carnivore_sign.trails import assign_followed, link_trails, make_trails, outings_of_day
+from carnivore_sign.trails import (
+    assign_followed,
+    lines_of_logs,
+    link_trails,
+    make_trails,
+    outings_of_day,
+)
 
 
 def line(name: str, *points: tuple[float, float], **columns: object) -> gpd.GeoDataFrame:
@@ -131,6 +137,66 @@ def test_a_night_is_counted_in_the_local_day() -> None:
     days = outings_of_day(walks, sign, time_zone="America/Denver")["outing"]
     assert len(set(days)) == 1
     assert outings_of_day(walks, sign, time_zone="UTC")["outing"].nunique() == 2
+
+
+def test_sign_without_any_log_is_linked_by_day_and_place() -> None:
+    rows = [{"x": x} for x in (0.0, 40.0, 80.0, 20.0, 60.0, 5000.0)]
+    sign = make_sign(rows)
+    sign["time"] = START + pd.to_timedelta([0, 0, 0, 26, 26, 0], unit="h")  # no times of day
+    none = pd.Series(None, index=sign["sign"], dtype="str")
+    alone = link(sign, walks=none)
+    assert alone["trail"].nunique() == 6
+    told = link(sign, walks=outings_of_day(none, sign, time_zone="America/Denver"))
+    assert grouped(told) == {
+        frozenset({"S000", "S001", "S002"}), frozenset({"S003", "S004"}), frozenset({"S005"}),
+    }  # fmt: skip
+    assert told["link_probability"].dropna().between(0.5, 1).all()
+
+
+def test_sign_without_a_log_joins_the_trail_that_a_walk_of_that_day_found() -> None:
+    sign = make_sign([{"x": 40.0 * n} for n in range(4)])
+    walks = pd.Series(["W", "W", None, None], index=sign["sign"])
+    table = outings_of_day(walks, sign, time_zone="America/Denver")
+    assert len(grouped(link(sign, walks=table))) == 1
+    # Two parties that did not walk together stay apart, where it is said who found what.
+    who = pd.Series(["Ana", "Ana", "Ben", "Ben"], index=sign["sign"])
+    parties = outings_of_day(walks, sign, time_zone="America/Denver", party=who)
+    assert grouped(link(sign, walks=parties)) == {
+        frozenset({"S000", "S001"}), frozenset({"S002", "S003"}),
+    }  # fmt: skip
+
+
+def test_sign_without_time_is_used_for_what_it_does_say() -> None:
+    sign = make_sign([{"x": 40.0 * n, "direction_deg": None} for n in range(5)])
+    on_walk = sign.assign(time=sign["time"].where(sign.index != 2))
+    assert len(grouped(link(on_walk))) == 1  # its walk, its place and its order are known
+    none = pd.Series(None, index=sign["sign"], dtype="str")
+    table = outings_of_day(none, on_walk, time_zone="America/Denver")
+    assert table["outing"].isna().tolist() == [False, False, True, False, False]
+    told = link(on_walk, walks=table)
+    assert grouped(told) == {frozenset({"S000", "S001", "S003", "S004"}), frozenset({"S002"})}
+
+
+def fixes_of(log: str, *points: tuple[float, float]) -> gpd.GeoDataFrame:
+    places = gpd.points_from_xy(*zip(*[(EAST + x, NORTH + y) for x, y in points], strict=True))
+    time = START + pd.to_timedelta(range(len(points)), unit="min")
+    table = {"log": log, "time": time}
+    return gpd.GeoDataFrame(table, geometry=places, crs="EPSG:32611").to_crs("EPSG:4326")
+
+
+def test_logs_of_followed_trails_become_their_lines() -> None:
+    fixes = pd.concat([fixes_of("B", *BEND[::-1]), fixes_of("A", *BEND)], ignore_index=True)
+    lines = lines_of_logs(fixes.iloc[::-1], ["A"])
+    assert lines["followed"].tolist() == ["A"]
+    assert (lines["start"].iloc[0], lines["end"].iloc[0]) == (
+        START, START + pd.Timedelta(minutes=len(BEND) - 1)
+    )  # fmt: skip
+    walked = lines.to_crs("EPSG:32611").geometry.iloc[0]
+    assert walked.length == pytest.approx(shapely.LineString(BEND).length, abs=0.1)
+    assert assign_followed(make_sign(ROWS), lines).notna().sum() == 4
+    assert lines_of_logs(fixes, []).empty
+    with pytest.raises(InputError, match="the log 'C' of a trail that was followed has 0 fixes"):
+        lines_of_logs(fixes, ["A", "C"])
 
 
 def test_bad_lines_are_refused() -> None:

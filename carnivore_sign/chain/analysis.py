@@ -9,10 +9,12 @@ presence.
 from __future__ import annotations
 
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 
 from carnivore_sign.chain.options import AnalysisOptions
@@ -45,7 +47,16 @@ from carnivore_sign.survey import (
     match_logs,
     trails_with_tracks,
 )
-from carnivore_sign.trails import link_trails, make_trails, outings_of_day
+from carnivore_sign.trails import (
+    GaitSequence,
+    Linking,
+    assign_followed,
+    gait_of_trails,
+    lines_of_logs,
+    link_sign,
+    make_trails,
+    outings_of_day,
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,7 +95,10 @@ class Analysis:
     probabilities : DataFrame
         ``p_<taxon>`` of each sign by itself, by its name.
     likelihoods : DataFrame
-        Log likelihood of each taxon, pooled over the sign of each trail, by its name.
+        Log likelihood of each taxon, pooled over the sign of each trail, with what its gait
+        says, by its name.
+    linking : Linking
+        How the sign were linked, and how sure that is.
     members : DataFrame
         Which sign make up which trail.
     trails : GeoDataFrame
@@ -111,6 +125,7 @@ class Analysis:
     walks: pd.Series
     probabilities: pd.DataFrame
     likelihoods: pd.DataFrame
+    linking: Linking
     members: pd.DataFrame
     trails: gpd.GeoDataFrame
     detections: pd.DataFrame
@@ -165,7 +180,13 @@ class Analysis:
         return to_probabilities(self.likelihoods, prior)
 
 
-def analyse(season: Season, options: AnalysisOptions | None = None) -> Analysis:
+def analyse(
+    season: Season,
+    options: AnalysisOptions | None = None,
+    *,
+    gait: GaitSequence | None = None,
+    followed_logs: Sequence[str] = (),
+) -> Analysis:
     """Compute everything from a season.
 
     Parameters
@@ -174,6 +195,13 @@ def analyse(season: Season, options: AnalysisOptions | None = None) -> Analysis:
         With at least one transect and one log.
     options : AnalysisOptions, optional
         Choices; the defaults are stated there.
+    gait : GaitSequence, optional
+        Prints that were measured in a plane or with a tape (`gait_sequence`), each sequence
+        named after the sign it was measured at. What their gait says of the taxon takes the
+        place of what the noted strides of that trail say.
+    followed_logs : sequence of str
+        Logs of trails that were followed by hand. Their lines are taken for trails as they
+        are, and not for effort.
 
     Returns
     -------
@@ -199,7 +227,7 @@ def analyse(season: Season, options: AnalysisOptions | None = None) -> Analysis:
     prints = season.read("prints")
     segments = cut_segments(transects, length_m=options.segment_length_m)
     matched = match_logs(
-        fixes, segments,
+        fixes[~fixes["log"].isin(list(followed_logs))], segments,
         tolerance_m=options.tolerance_m, max_speed_m_s=options.max_speed_m_s,
     )  # fmt: skip
     visits = make_visits(
@@ -210,13 +238,20 @@ def analyse(season: Season, options: AnalysisOptions | None = None) -> Analysis:
     _tell_orphans(season)
     _tell_unmatched(matched, transects)
     walks = assign_walks(sign, matched)
-    likelihoods = weigh_sign(sign, prints, evidence)
+    # The stride is weighed once for a trail, by its gait, and not for each sign.
+    likelihoods = weigh_sign(sign.drop(columns="stride_m"), prints, evidence)
     probabilities = to_probabilities(likelihoods, region_prior)
+    followed = lines_of_logs(fixes, followed_logs)
     outings = outings_of_day(walks, sign, time_zone=season.time_zone)
-    members = link_trails(sign, probabilities, outings, prints, prior=region_prior)
+    outings["followed"] = assign_followed(sign, followed)
+    linking = link_sign(sign, probabilities, outings, prints, prior=region_prior)
+    members = linking.members
     pooled = pool_evidence(likelihoods, members.set_index("sign")["trail"])
-    prior = estimate_shares(pooled, region_prior) if options.learn_prior else region_prior
-    trails = make_trails(sign, members, to_probabilities(pooled, prior), prints, clearings)
+    pooled = pooled + gait_of_trails(members, sign, gait)
+    surveyed = pooled[_on_walks(pooled.index, members, walks)]
+    prior = estimate_shares(surveyed, region_prior) if options.learn_prior else region_prior
+    shares = to_probabilities(pooled, prior)
+    trails = make_trails(sign, members, shares, prints, clearings, followed=followed)
     detections, incidental = make_detections(
         trails, members, sign, segments, visits, walks=walks, max_offset_m=options.max_offset_m
     )
@@ -225,7 +260,7 @@ def analyse(season: Season, options: AnalysisOptions | None = None) -> Analysis:
     return Analysis(
         season, options, evidence, region_prior, prior, transects, season.read("parcels"),
         clearings, prints, season.read("receipts"), segments, matched, visits, sign, unplaced,
-        walks, probabilities, pooled, members, trails, detections, incidental,
+        walks, probabilities, pooled, linking, members, trails, detections, incidental,
     )  # fmt: skip
 
 
@@ -237,6 +272,16 @@ def _require_something(season: Season, transects: pd.DataFrame, fixes: pd.DataFr
             f"{season.path}: the season has no {' and no '.join(missing)}. Import them: "
             f"carnivore-sign intake {season.path} FILE ..."
         )
+
+
+def _on_walks(trails: pd.Index, members: pd.DataFrame, walks: pd.Series) -> np.ndarray:
+    """Say which trails have sign that was found on a walk with a log.
+
+    What is noted beside the walks is what somebody found worth noting: it shows where animals
+    were, and not which share of the trails is theirs.
+    """
+    walked = members["sign"].map(walks).notna().groupby(members["trail"]).any()
+    return walked.reindex(trails).to_numpy(dtype=bool)
 
 
 def _region_prior(evidence: Evidence, options: AnalysisOptions) -> pd.Series:

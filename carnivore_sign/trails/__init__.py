@@ -12,9 +12,16 @@ left by the same individual.
 from carnivore_sign.trails.directions import mean_direction_deg
 from carnivore_sign.trails.estimating import LinkFit
 from carnivore_sign.trails.fewest import FewestAnimals, fewest_animals
-from carnivore_sign.trails.following import assign_followed, outings_of_day
+from carnivore_sign.trails.following import assign_followed, lines_of_logs, outings_of_day
 from carnivore_sign.trails.gait import GaitSequence, gait_sequence
-from carnivore_sign.trails.gaits import GAITS, classify_gait, gait_likelihoods, gait_sources
+from carnivore_sign.trails.gait_evidence import gait_of_trails
+from carnivore_sign.trails.gaits import (
+    GAITS,
+    classify_gait,
+    gait_likelihoods,
+    gait_sources,
+    stride_likelihoods,
+)
 from carnivore_sign.trails.likelihood import LinkModel
 from carnivore_sign.trails.linking import MEMBER_COLUMNS, Linking, link_sign, link_trails
 from carnivore_sign.trails.making import AGE_ERROR_SHARE
@@ -52,9 +59,11 @@ __all__ = [
     "fewest_animals",
     "full_stride",
     "gait_likelihoods",
+    "gait_of_trails",
     "gait_sequence",
     "gait_sources",
     "hip_height_m",
+    "lines_of_logs",
     "link_alternatives",
     "link_sign",
     "link_trails",
@@ -69,4 +78,5 @@ __all__ = [
     "speed_m_s",
     "straddle_from_steps",
     "stride_from_steps",
+    "stride_likelihoods",
 ]

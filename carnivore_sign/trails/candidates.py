@@ -158,7 +158,9 @@ def _walked(
     if "outing" in table:
         alone = "walk " + table["walk"].astype(object)
         named = table["outing"].astype(object).where(table["outing"].notna(), alone)
-        outing = np.where(walk >= 0, pd.factorize(named)[0], -1)
+        outing = pd.factorize(named)[0]
+        # Sign noted without a log, of one outing, are in the place of a walk.
+        walk = np.where((walk < 0) & (outing >= 0), walk.max(initial=-1) + 1 + outing, walk)
     along = table["followed"] if "followed" in table else pd.Series(None, names, dtype=object)
     followed, followed_names = pd.factorize(along)
     return walk, outing, followed, pd.Index(followed_names)

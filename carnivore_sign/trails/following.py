@@ -8,6 +8,7 @@ sign as any trail is.
 from __future__ import annotations
 
 import warnings
+from collections.abc import Sequence
 
 import geopandas as gpd
 import numpy as np
@@ -119,10 +120,13 @@ def outings_of_day(
 ) -> pd.DataFrame:
     """Put the walks of one local day, or of one party on one day, into one outing.
 
+    Sign that was noted without any log belongs to the outing of its day (and party) too: it
+    can then be linked by place with other sign of that day, and does not make a trail each.
+
     Parameters
     ----------
     walks : Series
-        Walk of each sign, index name of the sign.
+        Walk of each sign, index name of the sign; missing where no log passed there.
     sign : DataFrame
         Columns ``sign`` and ``time`` (UTC).
     time_zone : str
@@ -134,6 +138,7 @@ def outings_of_day(
     -------
     DataFrame
         ``walk`` and ``outing``, index name of the sign: what `link_trails` takes as `walks`.
+        No outing where neither a walk nor a time is known: such sign stands alone.
 
     Examples
     --------
@@ -144,13 +149,51 @@ def outings_of_day(
     ['2024-05-01', '2024-05-01', '2024-05-02']
     """
     local = sign.set_index("sign")["time"].dt.tz_convert(time_zone).reindex(walks.index)
-    day = local.groupby(walks).transform("min").dt.strftime("%Y-%m-%d")
-    table = pd.DataFrame({"walk": walks, "outing": day.where(walks.notna())})
+    begun = local.groupby(walks).transform("min").where(walks.notna(), local)
+    table = pd.DataFrame({"walk": walks, "outing": begun.dt.strftime("%Y-%m-%d")})
     if party is not None:
-        who = party.reindex(walks.index)
-        first = who.groupby(walks).transform("first")
-        table["outing"] = (table["outing"] + " " + first.astype("str")).where(first.notna())
+        own = party.reindex(walks.index)
+        who = own.groupby(walks).transform("first").where(walks.notna(), own)
+        table["outing"] = (table["outing"] + " " + who.astype("str")).where(who.notna())
     return table
+
+
+def lines_of_logs(fixes: gpd.GeoDataFrame, logs: Sequence[str]) -> gpd.GeoDataFrame:
+    """Make the lines that were walked on logs of followed trails.
+
+    Parameters
+    ----------
+    fixes : GeoDataFrame
+        Columns of FIXES.
+    logs : sequence of str
+        Names of the logs, each of one trail that was followed.
+
+    Returns
+    -------
+    GeoDataFrame
+        What `assign_followed` takes, in the order of `logs`: ``followed`` the name of the log,
+        ``start``, ``end``, and the line through its fixes in the order of time.
+
+    Raises
+    ------
+    InputError
+        If a log is not there, or has fewer than two places.
+    """
+    own = fixes[fixes["log"].isin(list(logs)) & ~fixes.geometry.is_empty]
+    own = own.sort_values(["log", "time"], kind="stable", na_position="last")
+    number = own.groupby("log").size().reindex(list(logs), fill_value=0)
+    if (number < 2).any():
+        raise InputError(
+            f"the log '{number.index[number < 2][0]}' of a trail that was followed has "
+            f"{number[number < 2].iloc[0]} fixes",
+            remedy="Name logs of this season that have fixes with places.",
+        )
+    by = own.groupby("log")
+    places = shapely.get_coordinates(own.geometry.to_numpy())
+    shapes = shapely.linestrings(places, indices=by.ngroup().to_numpy())
+    table = pd.DataFrame({"start": by["time"].min(), "end": by["time"].max()})
+    lines = gpd.GeoDataFrame(table, geometry=shapes, crs=own.crs)
+    return lines.rename_axis("followed").loc[list(logs)].reset_index()
 
 
 def lay_followed(

@@ -71,7 +71,8 @@ def classify_gait(
         Alexander's formula with its band, missing without a hip height.
     """
     taxa = tuple(TAXA) if taxon is None else (taxon,)
-    fits = np.stack([_fits(sequence, *_hip(name, hip_m)) for name in taxa])
+    measured, orders = _measured(sequence), _orders(sequence.going)
+    fits = np.stack([_fits(measured, *_hip(name, hip_m)) + orders for name in taxa])
     habits = np.log(_habits().loc[list(taxa), list(GAITS)].to_numpy(dtype=float))
     joint = logsumexp(fits + habits[:, None, :], axis=0)
     shares = np.exp(joint - logsumexp(joint, axis=1, keepdims=True))
@@ -107,15 +108,46 @@ def gait_likelihoods(sequence: GaitSequence) -> pd.DataFrame:
         can be added to the log likelihoods of prints, in the place of those of the stride:
         both rest on its length. `gait_sources` says where the numbers come from.
     """
+    return _of_taxa(_measured(sequence), _orders(sequence.going))
+
+
+def stride_likelihoods(stride_m: pd.Series) -> pd.DataFrame:
+    """Weigh what full strides alone say about the taxon, whatever the gait was.
+
+    Parameters
+    ----------
+    stride_m : Series
+        Full strides in metres; a missing one says nothing.
+
+    Returns
+    -------
+    DataFrame
+        As `gait_likelihoods`, with the index of `stride_m`: over all gaits, how well the stride
+        fits the hip height of each taxon, by how often the taxon goes in each.
+
+    Examples
+    --------
+    >>> said = stride_likelihoods(pd.Series([0.96, 1.2], index=["shorter", "longer"]))
+    >>> (said["puma"] - said["coyote"]).round(1).to_dict()
+    {'shorter': 0.9, 'longer': 0.0}
+    """
+    measured = pd.DataFrame({"stride_m": stride_m.astype(float)}, columns=list(_MEASURES))
+    told = _of_taxa(measured, np.zeros((len(measured), len(GAITS))))
+    return told.where(stride_m.notna(), 0.0)
+
+
+def _of_taxa(measured: pd.DataFrame, orders: FloatArray) -> pd.DataFrame:
+    """Log likelihood of each taxon over all gaits, within the cap; rows as `measured`."""
     habits = np.log(_habits()[list(GAITS)])
     told = pd.DataFrame(
         {
             taxon: logsumexp(
-                _fits(sequence, *hip_height_m(taxon)) + habits.loc[taxon].to_numpy(), axis=1
+                _fits(measured, *hip_height_m(taxon)) + orders + habits.loc[taxon].to_numpy(),
+                axis=1,
             )
             for taxon in TAXA
         },
-        index=sequence.going.index,
+        index=measured.index,
     )
     best = told.max(axis=1)
     return told.clip(lower=best - np.log(CAP_ODDS), axis=0)
@@ -148,13 +180,21 @@ def _hip(taxon: str, hip_m: float | None) -> tuple[float, float]:
     return hip_m, 0.0
 
 
-def _fits(sequence: GaitSequence, hip_m: float, hip_sd_m: float) -> FloatArray:
-    """Log of how well each sequence fits each gait, for an animal of a height."""
-    stride = sequence.middle("stride_m").to_numpy(dtype=float)
-    overstep = sequence.middle("hind_on_front_m").abs().to_numpy(dtype=float) / stride
-    angle = sequence.middle("pace_angulation_deg").to_numpy(dtype=float)
-    group = sequence.middle("group_length_m").to_numpy(dtype=float)
-    pair = sequence.middle("group_pair_m").to_numpy(dtype=float) / group
+#: What is weighed of a sequence besides the order of its feet.
+_MEASURES: Final = (
+    "stride_m", "hind_on_front_m", "pace_angulation_deg", "group_length_m", "group_pair_m",
+)  # fmt: skip
+
+
+def _measured(sequence: GaitSequence) -> pd.DataFrame:
+    """Middle of each measure by sequence."""
+    return pd.DataFrame({measure: sequence.middle(measure) for measure in _MEASURES})
+
+
+def _fits(measured: pd.DataFrame, hip_m: float, hip_sd_m: float) -> FloatArray:
+    """Log of how well what was measured fits each gait, for an animal of a height."""
+    stride, overstep, angle, group, pair = measured.to_numpy(dtype=float).T
+    overstep, pair = np.abs(overstep) / stride, pair / group
     table = read_data("gaits").loc[list(GAITS)]
     relative = stride / hip_m
     of_hip = table["relative_stride_mean"] * hip_sd_m / hip_m
@@ -165,7 +205,7 @@ def _fits(sequence: GaitSequence, hip_m: float, hip_sd_m: float) -> FloatArray:
         "angulation": (angle, table["angulation_sd"]),
         "pair": (pair, table["pair_sd"]),
     }  # fmt: skip
-    fits = _orders(sequence.going)
+    fits = np.zeros((len(measured), len(GAITS)))
     for name, (values, sd) in measures.items():
         mean = table[f"{name}_mean"].abs().to_numpy(dtype=float)
         fits = fits + _speaks(values, mean, sd.to_numpy(dtype=float), _BROAD[name])

@@ -92,8 +92,8 @@ def link_trails(
     Tracks of one walk are linked by distance and the surface between, turn, stated direction,
     age windows that must overlap, size, stride and taxon. Other sign (scat, scrape, ...) join
     the track of the same walk that they most likely belong to, within `join_within_m`, and
-    otherwise stand alone. Sign on no walk stand alone. What was not recorded says nothing for
-    or against.
+    otherwise stand alone. Sign on no walk is linked with sign of its outing, and stands alone
+    if that is not known either. What was not recorded says nothing for or against.
 
     Parameters
     ----------
@@ -103,9 +103,9 @@ def link_trails(
         Columns ``p_<taxon>``, index name of the sign; one row for every sign.
     walks : Series or DataFrame
         Walk of each sign, index name of the sign; missing means on no walk. As a table with
-        columns ``walk`` and, if wanted, ``outing`` (walks of one party or day, whose trails
-        may be one; see `outings_of_day`) and ``followed`` (the trail that was followed by
-        hand and that the sign lies on; see `assign_followed`).
+        columns ``walk`` and, if wanted, ``outing`` (walks and sign without a log of one party
+        or day, whose trails may be one; see `outings_of_day`) and ``followed`` (the trail that
+        was followed by hand and that the sign lies on; see `assign_followed`).
     prints : DataFrame, optional
         Columns of PRINTS; the median sizes of each sign are compared.
     trails_per_km : float, optional
