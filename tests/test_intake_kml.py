@@ -139,7 +139,7 @@ def test_a_broken_file_keeps_the_good_rows(tmp_path: Path, real_files: Path) -> 
     assert "cut short" in cut.set_aside["reason"].item()
     broken = read(tmp_path, text.replace("S014", "<S014&", 1))
     assert broken.rows_kept["fixes"] == 3
-    assert (broken.rows_in["waypoints"], broken.rows_kept["waypoints"]) == (2, 0)
+    assert (broken.rows_in["waypoints"], broken.rows_kept["waypoints"]) == (2, 1)
     pair = kml(POINT.format(""), LINE)
     half = read(tmp_path, pair[: pair.index("37.41") + 3])
     assert (half.rows_in["fixes"], half.rows_kept["fixes"]) == (2, 1)
@@ -147,11 +147,52 @@ def test_a_broken_file_keeps_the_good_rows(tmp_path: Path, real_files: Path) -> 
     assert (real.rows_in["fixes"], real.rows_kept["fixes"]) == (4, 0)
 
 
-def test_an_archive_gives_its_main_document(tmp_path: Path) -> None:
-    members = {"a/first.kml": kml(), "doc.kml": kml(POINT.format("")), "x.png": b"0" * 100}
+def test_reading_goes_on_behind_a_fault(tmp_path: Path) -> None:
+    good = kml(POINT.format(""), LINE, track(WHENS, COORDS), POINT.format(""))
+    head = {"fixes": 5, "waypoints": 2}
+    cases = {  # what is broken: rows set aside of each table, and what the first of them tells
+        good.replace("37.4,612.5<", "37.4,61&2.5<", 1): (0, 1, "<Point>"),
+        good.replace("-119.21,37.41,5", "-119.21,3&7.41,5 -119.3,37.5", 1): (1, 0, "<LineString>"),
+        good.replace("15:40:01Z", "15:40:01Z<", 1): (1, 0, "<gx:coord>-119.2 37.1"),
+        good.replace("37.1 600", "37.1 6\x0200", 1): (1, 0, "<gx:coord>-119.2 37.1"),
+        good.replace("<gx:coord>-119.2 37.1", "<gx:coord <-119.2 37.1", 1): (1, 0, "<gx:coord <"),
+        good.replace("<description>scat", "<description>scat & bones", 1): (0, 1, "<Point>"),
+        good.replace("<Placemark>", "<Placemark <", 1): (0, 1, "<Placemark <"),
+    }
+    for text, (fixes, marks, content) in cases.items():
+        reading = read(tmp_path, text)
+        more = int("-119.3,37.5" in text)
+        assert reading.rows_in["fixes"] == head["fixes"] + more, text
+        assert reading.rows_in["waypoints"] >= head["waypoints"], text
+        assert (reading.rows_set_aside["fixes"], reading.rows_set_aside["waypoints"]) == (
+            fixes, marks
+        ), text  # fmt: skip
+        assert reading.set_aside["content"].iloc[0].startswith(content), text
+        assert reading.set_aside["reason"].str.contains("broken at line 1").all()
+        assert any("broken at line 1" in note for note in reading.notes)
+    times = read(tmp_path, good.replace("15:40:01Z", "15:40:01Z<", 1)).tables["fixes"]["time"]
+    assert [f"{time:%S}" for time in times.dropna()] == ["00", "02"]
+
+
+def test_an_archive_gives_all_its_documents(tmp_path: Path) -> None:
+    bad = '<!DOCTYPE kml [<!ENTITY a "b">]>' + kml(POINT.format(""))
+    members = {
+        "a/first.kml": kml(track(WHENS, COORDS)), "doc.kml": kml(POINT.format(""), LINE),
+        "bad.kml": bad, "../up.kml": kml(POINT.format("")), "x.png": b"0" * 100,
+        "bomb.kml": kml() + " " * 2**23,
+    }  # fmt: skip
     reading = read(tmp_path, packed(members), "a.kmz")
-    assert reading.rows_kept["waypoints"] == 1
-    assert any("not read: a/first.kml" in note for note in reading.notes)
+    assert (reading.rows_in["waypoints"], reading.rows_kept["waypoints"]) == (4, 2)
+    assert reading.rows_kept["fixes"] == 5
+    assert sorted(reading.tables["fixes"]["part"].unique()) == [0, 1]
+    told = dict(zip(reading.set_aside["content"], reading.set_aside["reason"], strict=True))
+    assert "'bomb.kml' in the archive was not read" in told["bomb.kml"]
+    assert "as a bomb would" in told["bomb.kml"]
+    assert any("declares XML entities" in reason for reason in told.values())
+    assert any("climbs out of its folder" in note for note in reading.notes)
+    assert reading.notes[0] == "'doc.kml' was read from the archive"
+    layer = read_file(tmp_path / "a.kmz", kind="layer")
+    assert layer.rows_kept["transects"] == 1  # the track has no name
 
 
 def test_archives_are_read_within_bounds(tmp_path: Path, real_files: Path) -> None:

@@ -92,8 +92,37 @@ def test_a_broken_file_keeps_the_points_before_the_fault(tmp_path: Path) -> None
     assert "cut short at line 1" in reading.set_aside["reason"].item()
     broken = text.replace("15:40:02Z", "15:40:02Z<&>")
     reading = read(tmp_path, broken)
-    assert (reading.rows_in["fixes"], reading.rows_kept["fixes"]) == (4, 2)
-    assert reading.set_aside["source_row"].tolist() == [3, 4]
+    assert (reading.rows_in["fixes"], reading.rows_kept["fixes"]) == (4, 3)
+    assert reading.set_aside["source_row"].tolist() == [3]
+    assert reading.set_aside["content"].item().startswith("<Trackpoint><Time>2026-02-14T15:40:02Z<")
+
+
+def test_reading_goes_on_behind_a_fault(tmp_path: Path) -> None:
+    text = activity(*map(good, range(5)))
+    cases = {  # what is broken: the points that are set aside
+        text.replace("15:40:02Z</Time>", "15:40:02Z"): [3],
+        text.replace("</Trackpoint>", "", 1): [1],
+        text.replace("<Trackpoint>", "<Trackpoint <", 2): [1, 2],
+        text.replace("<Lap>", "<Lap <"): [],
+        text.replace("<Track>", "<Track &>"): [],
+        text.replace("<Trackpoint><Time>2026-02-14T15:40:03Z", "\x02<Trackpoint><Time>&"): [4],
+    }
+    for broken, aside in cases.items():
+        reading = read(tmp_path, broken)
+        assert reading.rows_in["fixes"] == 5, broken
+        assert reading.set_aside["source_row"].tolist() == aside, broken
+        assert reading.tables["fixes"]["part"].eq(0).all()
+        assert any("broken at line 1" in note for note in reading.notes)
+        assert len(set(reading.set_aside["content"])) == len(aside)
+    planned = read(tmp_path, course(*map(good, range(4))).replace("15:40:02Z", "&"))
+    assert (planned.rows_in["route_points"], planned.rows_kept["route_points"]) == (4, 3)
+    assert (planned.rows_kept["waypoints"], planned.rows_in["fixes"]) == (1, 0)
+
+
+def test_a_file_full_of_faults_ends_in_bounded_time_and_adds_up(tmp_path: Path) -> None:
+    reading = read(tmp_path, activity(good(0), *["<Trackpoint><Time>&</Time></Trackpoint>"] * 5000))
+    assert (reading.rows_in["fixes"], reading.rows_kept["fixes"]) == (5001, 1)
+    assert any("in more places" in note for note in reading.notes)
 
 
 def test_depth_is_bounded(tmp_path: Path) -> None:

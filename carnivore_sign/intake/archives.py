@@ -12,6 +12,7 @@ import lzma
 import re
 import zipfile
 import zlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -61,13 +62,38 @@ def read_member(data: bytes, name: str, file: str | Path) -> Member:
         If it is encrypted, packed in an unknown way, or larger than the limits allow.
     """
     with _open(data, file) as archive:
-        entry = archive.getinfo(name)
-        if entry.flag_bits & 1:
-            raise FileUnreadable(
-                f"'{name}' in it is encrypted", file=file, remedy="Unpack it with its password."
-            )
-        _hold_size(name, entry.file_size, entry.compress_size, file)
-        unpacked, whole = _unpacked(archive, entry, file)
+        return _member(archive, name, file)
+
+
+def read_members(
+    data: bytes, names: Sequence[str], file: str | Path
+) -> list[Member | FileUnreadable]:
+    """Unpack members of a zip archive in memory; of those that cannot be, return why.
+
+    Together they may be as large as one member may be.
+    """
+    found: list[Member | FileUnreadable] = []
+    total = 0
+    with _open(data, file) as archive:
+        for name in names:
+            try:
+                member = _member(archive, name, file)
+                total += len(member.data)
+                _hold_size(f"what '{name}' adds", total, total, file)
+                found.append(member)
+            except FileUnreadable as error:
+                found.append(error)
+    return found
+
+
+def _member(archive: zipfile.ZipFile, name: str, file: str | Path) -> Member:
+    entry = archive.getinfo(name)
+    if entry.flag_bits & 1:
+        raise FileUnreadable(
+            f"'{name}' in it is encrypted", file=file, remedy="Unpack it with its password."
+        )
+    _hold_size(name, entry.file_size, entry.compress_size, file)
+    unpacked, whole = _unpacked(archive, entry, file)
     notes = [f"'{name}' was read from the archive"]
     if _CLIMBS.search(name):
         notes.append("that name climbs out of its folder; it was read in memory only")

@@ -8,13 +8,15 @@ As a layer (kind ``layer``): lines, timed or not, are transects and polygons are
 file that has lines and polygons and neither point nor track is taken as a layer unless a kind
 is stated.
 
-Of an archive (KMZ) the main document is read, in memory: ``doc.kml`` if there is one, or else
-the first.
+Of an archive (KMZ) every document is read, in memory, ``doc.kml`` first.
 """
 
 from __future__ import annotations
 
+import bisect
 import re
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import geopandas as gpd
@@ -24,13 +26,13 @@ import pandas as pd
 import shapely
 
 from carnivore_sign.errors import FileUnreadable
-from carnivore_sign.intake.archives import ZIP_MAGIC, member_names, read_member
-from carnivore_sign.intake.kml_document import Feature, Geometry, KmlDocument, read_document
+from carnivore_sign.intake.archives import ZIP_MAGIC, member_names, read_members
+from carnivore_sign.intake.kml_document import Feature, Geometry, read_document
 from carnivore_sign.intake.layers import layer_reading
 from carnivore_sign.intake.logs import LogHead, log_reading
 from carnivore_sign.intake.reading import Reading
 from carnivore_sign.intake.source import Source, as_utf8
-from carnivore_sign.intake.text_points import TextPoint, columns_of, plain_numbers
+from carnivore_sign.intake.text_points import TextPoints, plain_number
 from carnivore_sign.intake.xml_walk import content_at
 from carnivore_sign.space import STORED_CRS
 
@@ -42,6 +44,7 @@ _ROOT: Final = re.compile(rb"<(?:[\w.-]+:)?kml[\s>]")
 _HEAD_BYTES: Final = 4096
 _DATE_ONLY: Final = re.compile(r"\d{4}(-\d\d(-\d\d)?)?", re.ASCII)
 _LINES: Final = ("LineString", "LinearRing", "Track")
+_SHOWN: Final = 60
 _JOIN: Final = {
     "Point": shapely.MultiPoint,
     "LineString": shapely.MultiLineString,
@@ -58,8 +61,9 @@ def is_kml(source: Source) -> bool:
 
 def kind_of_kml(source: Source) -> str:
     """Tell whether a document is a log (``kml``), or a ``layer`` of lines and polygons."""
-    data, _ = _document_bytes(source)
-    return "layer" if _LAYER.search(data) and not _LOG.search(data) else "kml"
+    documents = [one.data for one in _documents(source)]
+    is_layer = any(_LAYER.search(data) for data in documents)
+    return "layer" if is_layer and not any(_LOG.search(data) for data in documents) else "kml"
 
 
 def read_kml(
@@ -89,25 +93,17 @@ def read_kml(
         If it is no KML, declares entities, or is an archive that is damaged, too large when
         unpacked, or without a KML.
     """
-    data, notes = _document_bytes(source)
-    document = read_document(data, source.path)
-    tables, told = _points(document)
-    points = {}
-    for table, some in tables.items():
-        if some:
-            points[table], why = columns_of(some, time_zone=time_zone)
-            told += [f"{table}: {note}" for note in why]
-    kinds = [geometry.kind for _, geometry in document.geometries()]
-    parts = sum(kind in _LINES for kind in kinds)
+    found = _Log(TextPoints(source.path))
+    documents = _documents(source)
+    notes, name = _read_all(documents, source, found)
+    points, told = found.points.columns(time_zone=time_zone)
     return log_reading(
         source,
         "kml",
         points=points,
-        head=LogHead(
-            name=document.name, observer=observer, tracks=kinds.count("Track"), parts=parts
-        ),
-        notes=[*notes, *document.notes(), *told],
-        content_of=lambda at: content_at(data, int(at)),
+        head=LogHead(name=name, observer=observer, tracks=found.tracks, parts=found.parts),
+        notes=[*notes, *found.notes(), *told],
+        content_of=lambda at: _content(documents, int(at)),
     )
 
 
@@ -125,82 +121,213 @@ def read_kml_layer(source: Source) -> Reading:
     FileUnreadable
         As `read_kml`, and if there is no placemark.
     """
-    data, notes = _document_bytes(source)
-    document = read_document(data, source.path)
-    features = _features(document)
-    if not len(features):
+    found = _Layer()
+    notes, _ = _read_all(_documents(source), source, found)
+    if not found.rows:
         raise FileUnreadable(
             "it holds no line and no polygon", file=source.path, remedy="Export the layer again."
         )
-    return layer_reading(source, features, notes=[*notes, *document.notes()])
+    features = gpd.GeoDataFrame(pd.DataFrame(found.rows), geometry="geometry", crs=STORED_CRS)
+    return layer_reading(source, features, notes=notes)
 
 
-def _document_bytes(source: Source) -> tuple[bytes, list[str]]:
-    """Return the document in UTF-8, out of its archive if it is in one."""
+@dataclass(frozen=True)
+class _Document:
+    """A document in UTF-8: where it begins among those of its file, and notes on it.
+
+    ``error`` tells why it could not be unpacked.
+    """
+
+    name: str
+    begin: int
+    data: bytes = b""
+    notes: tuple[str, ...] = ()
+    error: FileUnreadable | None = None
+
+
+def _documents(source: Source) -> list[_Document]:
+    """Return the documents of a file, out of its archive if it is one; the main one first."""
     if not source.data.startswith(ZIP_MAGIC):
         data, notes = as_utf8(source.data)
-        return data, list(notes)
-    names = [
-        name for name in member_names(source.data, source.path) if name.lower().endswith(".kml")
-    ]
+        return [_Document(source.path.name, 0, data, notes)]
+    members = dict.fromkeys(member_names(source.data, source.path))
+    names = sorted(
+        (name for name in members if name.lower().endswith(".kml")),
+        key=lambda name: name.lower() != "doc.kml",
+    )
     if not names:
         raise FileUnreadable(
             "there is no KML in the archive",
             file=source.path,
             remedy="Export the log once more, as KML or GPX.",
         )
-    main = next((name for name in names if name.lower() == "doc.kml"), names[0])
-    member = read_member(source.data, main, source.path)
-    data, notes = as_utf8(member.data)
-    others = [name for name in names if name != main]
-    told = [f"not read: {', '.join(others[:5])}; unpack the archive to read them"] if others else []
-    return data, [*member.notes, *notes, *told]
+    documents = []
+    begin = 0
+    for name, member in zip(names, read_members(source.data, names, source.path), strict=True):
+        if isinstance(member, FileUnreadable):
+            documents.append(_Document(name, begin, error=member))
+        else:
+            data, notes = as_utf8(member.data)
+            documents.append(_Document(name, begin, data, (*member.notes, *notes)))
+        begin += len(documents[-1].data) + 1
+    _raise_if_all([one.error for one in documents])
+    return documents
 
 
-def _points(document: KmlDocument) -> tuple[dict[str, list[TextPoint]], list[str]]:
-    """Sort the features into waypoints and fixes, as text."""
-    tables: dict[str, list[TextPoint]] = {"fixes": [], "waypoints": []}
+def _read_all(
+    documents: Sequence[_Document], source: Source, found: _Log | _Layer
+) -> tuple[list[str], str | None]:
+    """Read the features of all documents; return the notes, and the name of the first."""
     notes: list[str] = []
-    part = 0
-    for feature in document.features:
+    errors: list[FileUnreadable | None] = []
+    name = None
+    for one in documents:
+        found.begin = one.begin
+        error = one.error
+        if error is None:
+            try:
+                document = read_document(one.data, source.path, found.take)
+            except FileUnreadable as refused:
+                error = refused
+            else:
+                name = name or document.name
+                notes += [*one.notes, *document.notes()]
+                for at, reason in document.lost:
+                    found.lose(at, reason)
+        if error is not None:
+            found.take(Feature(0, fault=f"'{one.name}' in the archive was not read: {error.what}"))
+        errors.append(error)
+    _raise_if_all(errors)
+    return notes, name
+
+
+def _raise_if_all(errors: Sequence[FileUnreadable | None]) -> None:
+    """Raise the first error if no document could be read."""
+    if all(errors) and errors[0] is not None:
+        raise errors[0]
+
+
+def _content(documents: Sequence[_Document], at: int) -> str:
+    """Return the text of what begins at a byte, counted through all documents."""
+    place = bisect.bisect_right([one.begin for one in documents], at) - 1
+    document = documents[place]
+    return content_at(document.data, at - document.begin) if document.data else document.name
+
+
+class _Log:
+    """Takes features as waypoints and fixes."""
+
+    def __init__(self, points: TextPoints) -> None:
+        self.points = points
+        self.begin = self.parts = self.tracks = self.lines = 0
+        self.uneven: list[str] = []
+        self.uneven_tracks = 0
+
+    def take(self, feature: Feature) -> None:
+        """Take one feature."""
         if not feature.geometries:
-            reason = document.fault or "the placemark has no position"
-            tables["waypoints"].append(_waypoint(feature, feature.begin, "", reason))
+            reason = feature.fault or "the placemark has no position"
+            self.add_waypoint(feature, feature.begin, "", reason)
         for geometry in feature.geometries:
             if geometry.kind == "Track":
-                tables["fixes"] += _track_points(geometry, part, notes)
+                self.add_track(geometry)
+                self.tracks += 1
             elif geometry.kind in _LINES:
-                tables["fixes"] += _line_points(geometry, part)
+                self.add_line(geometry)
+                self.lines += 1
+            elif geometry.kind == "Polygon":
+                reason = "a polygon: read the file with kind='layer' to keep it as a parcel"
+                self.add_waypoint(feature, geometry.begin, "", reason)
             else:
-                tables["waypoints"].append(_point(feature, geometry))
-            part += geometry.kind in _LINES
-    for table, at, reason in document.lost:
-        tables[table].append(TextPoint(at, fault=reason))
-    lines = sum(geometry.kind.startswith("Line") for _, geometry in document.geometries())
-    if lines:
-        notes.append(
-            f"{lines} lines without times are fixes without time; "
-            "read the file with kind='layer' if they are transects"
-        )
-    return tables, notes
+                self.add_point(feature, geometry)
+            self.parts += geometry.kind in _LINES
+
+    def lose(self, at: int, reason: str) -> None:
+        """Take a position of a track that a fault of the XML broke."""
+        self.points.add("fixes", self.begin + at, fault=reason)
+
+    def add_point(self, feature: Feature, geometry: Geometry) -> None:
+        first = geometry.coordinates[0] if geometry.coordinates else ""
+        self.add_waypoint(feature, geometry.begin, first, geometry.fault or feature.fault)
+
+    def add_waypoint(
+        self, feature: Feature, begin: int, coordinates: str, fault: str | None
+    ) -> None:
+        texts = _place(coordinates, ",")
+        said = {"name": feature.name, "comment": feature.description, "time": feature.when}
+        if feature.when and _DATE_ONLY.fullmatch(feature.when):
+            told = f"dated {feature.when}"  # a day is no moment
+            comment = "; ".join(filter(None, (feature.description, told)))
+            said |= {"time": None, "comment": comment}
+        texts |= {name: text for name, text in said.items() if text}
+        self.points.add("waypoints", self.begin + begin, texts, fault=fault)
+
+    def add_line(self, geometry: Geometry) -> None:
+        begin = self.begin + geometry.begin
+        for place, text in enumerate(geometry.coordinates):
+            texts, fault = _place(text, ","), geometry.lost.get(place)
+            self.points.add("fixes", begin, texts, part=self.parts, fault=fault)
+        if geometry.fault is not None and not geometry.lost:
+            self.points.add("fixes", begin, part=self.parts, fault=geometry.fault)
+
+    def add_track(self, geometry: Geometry) -> None:
+        """Pair the times and positions of a track, in order."""
+        whens, coordinates = geometry.whens, geometry.coordinates
+        if whens and len(whens) != len(coordinates) and geometry.fault is None:
+            self.uneven_tracks += 1
+            self.uneven = self.uneven or [
+                f"a track has {len(whens)} times and {len(coordinates)} positions; "
+                "they were paired in order"
+            ]
+        accuracies = geometry.accuracies if len(geometry.accuracies) == len(coordinates) else []
+        for place, text in enumerate(coordinates):
+            texts = _place(text, " ")
+            if place < len(whens) and whens[place]:
+                texts["time"] = whens[place]
+            if accuracies and accuracies[place]:
+                texts["accuracy"] = accuracies[place]
+            fault = geometry.lost.get(place) or geometry.lost_whens.get(place)
+            begin = self.begin + geometry.begins[place]
+            self.points.add("fixes", begin, texts, part=self.parts, fault=fault)
+        for place in range(len(coordinates), len(whens)):
+            reason = geometry.lost_whens.get(place)
+            if reason is None:
+                reason = f"a time without a position ({whens[place][:_SHOWN]})"
+                reason = f"{reason}; {geometry.fault}" if geometry.fault else reason
+            self.points.add("fixes", self.begin + geometry.begin, part=self.parts, fault=reason)
+
+    def notes(self) -> list[str]:
+        """Tell what was assumed."""
+        told = self.uneven
+        if self.uneven_tracks > 1:
+            told = [*told, f"so were those of {self.uneven_tracks - 1} other tracks"]
+        if self.lines:
+            told = [
+                *told,
+                f"{self.lines} lines without times are fixes without time; "
+                "read the file with kind='layer' if they are transects",
+            ]
+        return told
 
 
-def _point(feature: Feature, geometry: Geometry) -> TextPoint:
-    if geometry.kind == "Polygon":
-        reason = "a polygon: read the file with kind='layer' to keep it as a parcel"
-        return _waypoint(feature, geometry.begin, "", reason)
-    first = geometry.coordinates[0] if geometry.coordinates else ""
-    return _waypoint(feature, geometry.begin, first, geometry.fault if not first else None)
+class _Layer:
+    """Takes features as rows of a layer, one for each kind of geometry in a placemark."""
 
+    def __init__(self) -> None:
+        self.rows: list[dict[str, object]] = []
+        self.begin = 0
 
-def _waypoint(feature: Feature, begin: int, coordinates: str, fault: str | None) -> TextPoint:
-    texts = _place(coordinates, ",")
-    said = {"name": feature.name, "comment": feature.description, "time": feature.when}
-    if feature.when and _DATE_ONLY.fullmatch(feature.when):
-        told = f"dated {feature.when}"  # a day is no moment
-        said |= {"time": None, "comment": "; ".join(filter(None, (feature.description, told)))}
-    texts |= {name: text for name, text in said.items() if text}
-    return TextPoint(begin, texts=texts, fault=fault)
+    def take(self, feature: Feature) -> None:
+        """Take one feature."""
+        by_kind: dict[str, list[shapely.Geometry]] = {}
+        for shape in map(_shape, feature.geometries):
+            by_kind.setdefault(shape.geom_type, []).append(shape)
+        name = feature.name or feature.fault
+        for some in by_kind.values() or [[]]:
+            self.rows.append({**feature.data, "name": name, "geometry": _joined(some)})
+
+    def lose(self, at: int, reason: str) -> None:
+        """Pass over a position of a track that a fault of the XML broke: its line is lost."""
 
 
 def _place(coordinates: str, separator: str) -> dict[str, str]:
@@ -209,53 +336,6 @@ def _place(coordinates: str, separator: str) -> dict[str, str]:
     return {
         name: piece.strip() for name, piece in zip(names, pieces, strict=False) if piece.strip()
     }
-
-
-def _track_points(geometry: Geometry, part: int, notes: list[str]) -> list[TextPoint]:
-    """Pair the times and positions of a track, in order."""
-    whens, coordinates = geometry.whens, geometry.coordinates
-    if whens and len(whens) != len(coordinates) and geometry.fault is None:
-        notes.append(
-            f"a track has {len(whens)} times and {len(coordinates)} positions; "
-            "they were paired in order"
-        )
-    accuracies = geometry.accuracies if len(geometry.accuracies) == len(coordinates) else []
-    points = []
-    for place, text in enumerate(coordinates):
-        texts = _place(text, " ")
-        if place < len(whens) and whens[place]:
-            texts["time"] = whens[place]
-        if accuracies and accuracies[place]:
-            texts["accuracy"] = accuracies[place]
-        points.append(TextPoint(geometry.begins[place], part, texts))
-    for when in whens[len(coordinates) :]:
-        reason = f"a time without a position ({when})"
-        reason = f"{reason}; {geometry.fault}" if geometry.fault else reason
-        points.append(TextPoint(geometry.begin, part, fault=reason))
-    return points
-
-
-def _line_points(geometry: Geometry, part: int) -> list[TextPoint]:
-    points = [TextPoint(geometry.begin, part, _place(text, ",")) for text in geometry.coordinates]
-    if geometry.fault is not None:
-        points.append(TextPoint(geometry.begin, part, fault=geometry.fault))
-    return points
-
-
-def _features(document: KmlDocument) -> gpd.GeoDataFrame:
-    """Turn the placemarks into features, one for each kind of geometry in a placemark."""
-    rows: list[dict[str, object]] = []
-    for feature in document.features:
-        by_kind: dict[str, list[shapely.Geometry]] = {}
-        for shape in map(_shape, feature.geometries):
-            by_kind.setdefault(shape.geom_type, []).append(shape)
-        for some in by_kind.values() or [[]]:
-            rows.append({**feature.data, "name": feature.name, "geometry": _joined(some)})
-    for _ in document.lost:
-        rows.append({"name": None, "geometry": None})
-    if not rows:
-        return gpd.GeoDataFrame(geometry=[], crs=STORED_CRS)
-    return gpd.GeoDataFrame(pd.DataFrame(rows), geometry="geometry", crs=STORED_CRS)
 
 
 def _joined(shapes: list[shapely.Geometry]) -> shapely.Geometry | None:
@@ -275,14 +355,14 @@ def _shape(geometry: Geometry) -> shapely.Geometry:
     numbers = _numbers(geometry.coordinates, " " if geometry.kind == "Track" else ",")
     if geometry.kind == "Point":
         return shapely.Point() if numbers is None or not len(numbers) else shapely.Point(numbers[0])
-    if numbers is None or len(numbers) < 2 or geometry.fault is not None:
+    if numbers is None or len(numbers) < 2 or geometry.fault is not None or geometry.lost:
         return shapely.LineString()
     return shapely.LineString(numbers)
 
 
 def _numbers(tuples: list[str], separator: str) -> FloatArray | None:
     places = [_place(text, separator) for text in tuples if text]
-    numbers = np.column_stack(
-        [plain_numbers([place.get(name) for place in places]) for name in ("lon", "lat")]
-    )
+    numbers = np.array(
+        [[plain_number(place.get(name)) for name in ("lon", "lat")] for place in places]
+    ).reshape(-1, 2)
     return numbers if np.isfinite(numbers).all() else None

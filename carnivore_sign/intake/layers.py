@@ -124,7 +124,8 @@ def _read_features(source: Source, crs: str | None) -> tuple[gpd.GeoDataFrame, l
         try:
             names = [name for name, shape in pyogrio.list_layers(source.path) if shape is not None]
             frames = [_read_one(source, str(name)) for name in names]
-        except RuntimeError as error:  # the root of every error of pyogrio
+        # The root of every error of pyogrio; and the name of a layer that is not whole UTF-8.
+        except (RuntimeError, UnicodeDecodeError) as error:
             raise FileUnreadable(
                 f"the layer cannot be read ({error})",
                 file=source.path,

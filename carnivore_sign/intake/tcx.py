@@ -15,11 +15,20 @@ from typing import Final
 from carnivore_sign.intake.logs import LogHead, log_reading
 from carnivore_sign.intake.reading import Reading
 from carnivore_sign.intake.source import Source, as_utf8
-from carnivore_sign.intake.text_points import TextPoint, columns_of
-from carnivore_sign.intake.xml_walk import content_at, lost_elements, walk
+from carnivore_sign.intake.text_points import TextPoints
+from carnivore_sign.intake.xml_walk import Broken, Fault, content_at, walk
 
 _ROOT: Final = "TrainingCenterDatabase"
 _POINTS: Final = ("Trackpoint", "CoursePoint")
+#: Where reading can go on behind a fault, and in which elements those stand.
+_RESTARTS: Final = {
+    "Trackpoint": ("Track", "Lap", "Activity", "Course"),
+    "CoursePoint": ("Course",),
+    "Track": ("Lap", "Activity", "Course"),
+    "Lap": ("Activity",),
+    "Activity": ("Activities", _ROOT),
+    "Course": ("Courses", _ROOT),
+}
 #: Children of a point that are kept, and what they are.
 _CHILDREN: Final = {
     "Time": "time", "AltitudeMeters": "elevation", "LatitudeDegrees": "lat",
@@ -29,28 +38,29 @@ _IN_POSITION: Final = ("LatitudeDegrees", "LongitudeDegrees")
 _TOLD: Final = 12
 
 
-class _Points:
-    """The points of a file as text, by table; the handler of the walk."""
+class _Reader:
+    """The handler of the walk: adds the points of a file, by table."""
 
-    def __init__(self) -> None:
-        self.tables: dict[str, list[TextPoint]] = {
-            "fixes": [], "route_points": [], "waypoints": []
-        }  # fmt: skip
+    def __init__(self, points: TextPoints) -> None:
+        self.points = points
         self.left_out: Counter[str] = Counter()
-        self.point: TextPoint | None = None
-        self.depth = 0
+        self.point: dict[str, str] | None = None
+        self.kind = ""
+        self.begin = self.depth = 0
+        self.in_course = False
         self.activities = self.courses = self.parts = 0
         self.device: str | None = None
         self.name: str | None = None
 
     def start(self, name: str, attributes: dict[str, str], parents: list[str], at: int) -> None:
-        if self.point is not None:
-            if name in _POINTS:
-                self.lose(at, name, "a point inside of a point", in_course="Course" in parents)
-            return
         if name in _POINTS:
-            self.point = TextPoint(at)
-            self.depth = len(parents)
+            if self.point is not None:
+                raise Broken("a point inside of a point")
+            self.point, self.kind = {}, name
+            self.begin, self.depth = at, len(parents)
+            self.in_course = "Course" in parents
+        elif self.point is not None:
+            return
         elif name == "Activity":
             self.activities += 1
         elif name == "Course":
@@ -62,16 +72,13 @@ class _Points:
         if self.point is None:
             self.end_outside(name, text, parents)
         elif len(parents) == self.depth:
-            table = self.table(name, parents)
-            part = self.courses if table == "route_points" else self.parts
-            self.point.part = max(part - 1, 0)
-            self.tables[table].append(self.point)
+            self.add(self.begin, name, self.in_course, self.point)
             self.point = None
         elif text:
             above = parents[self.depth + 1 :]
             wanted = ["Position"] if name in _IN_POSITION else []
             if name in _CHILDREN and above == wanted:
-                self.point.texts.setdefault(_CHILDREN[name], text)
+                self.point.setdefault(_CHILDREN[name], text)
             else:
                 self.left_out[name if name != "Value" else parents[-1]] += 1
 
@@ -83,19 +90,29 @@ class _Points:
         elif parents[-1] == "Creator":
             self.device = self.device or text
 
-    def table(self, name: str, parents: list[str]) -> str:
+    def add(
+        self,
+        begin: int,
+        name: str,
+        in_course: bool,
+        texts: dict[str, str],
+        fault: str | None = None,
+    ) -> None:
+        table, part = ("route_points", self.courses) if in_course else ("fixes", self.parts)
         if name == "CoursePoint":
-            return "waypoints"
-        return "route_points" if "Course" in parents else "fixes"
+            table, part = "waypoints", 0
+        self.points.add(table, begin, texts, part=max(part - 1, 0), fault=fault)
 
-    def lose(self, at: int, name: str, reason: str, *, in_course: bool) -> None:
-        """Take a point that the fault of the file broke."""
-        parents = ["Course"] if in_course else []
-        self.tables[self.table(name, parents)].append(TextPoint(at, fault=reason))
+    def broken(self, fault: Fault, restart: str | None, parents: list[str]) -> bool:
+        if self.point is None:
+            return False
+        self.add(self.begin, self.kind, self.in_course, {}, fault.reason)
+        self.point = None
+        return True
 
-    def last_begin(self) -> int:
-        """Byte at which the last whole point begins, -1 if there is none."""
-        return max((one.begin for some in self.tables.values() for one in some), default=-1)
+    def lose(self, at: int, name: str, reason: str, parents: list[str]) -> None:
+        if name in _POINTS:
+            self.add(at, name, "Course" in parents, {}, reason)
 
 
 def read_tcx(
@@ -117,7 +134,7 @@ def read_tcx(
     Reading
         Tables as a log has them; ``source_row`` counts the points of each table from 1.
         Points without a position, which watches write indoors, are set aside. So are those
-        behind a fault of the XML.
+        that a fault of the XML broke; reading goes on behind it.
 
     Raises
     ------
@@ -125,26 +142,17 @@ def read_tcx(
         If the content is not TCX, or declares entities.
     """
     data, notes = as_utf8(source.data)
-    found = _Points()
-    fault = walk(data, found, root=_ROOT, file=source.path)
-    if fault is not None:
-        notes = (*notes, fault.reason)
-        in_course = found.courses > 0 and not found.activities
-        for at, name in lost_elements(data, _POINTS, found.last_begin() + 1):
-            found.lose(at, name, fault.reason, in_course=in_course)
-    points = {}
-    for table, some in found.tables.items():
-        if not some:
-            continue
-        points[table], told = columns_of(some, time_zone=time_zone)
-        notes = (*notes, *(f"{table}: {note}" for note in told))
+    found = _Reader(TextPoints(source.path))
+    faults = walk(data, found, root=_ROOT, restarts=_RESTARTS, file=source.path)
+    points, told = found.points.columns(time_zone=time_zone)
+    notes = (*notes, *faults, *told)
     if "route_points" in points:
         points["route_points"] = points["route_points"].rename(columns={"part": "route"})
         notes = (*notes, "the points of a course are route points: a course is a plan")
     if found.left_out:
         most = found.left_out.most_common(_TOLD)
-        told_out = ", ".join(f"{name} ({count})" for name, count in most)
-        notes = (*notes, f"not kept, for want of a column: {told_out}")
+        names = ", ".join(f"{name} ({count})" for name, count in most)
+        notes = (*notes, f"not kept, for want of a column: {names}")
     return log_reading(
         source,
         "tcx",

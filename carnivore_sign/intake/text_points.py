@@ -1,129 +1,350 @@
-"""Text points: points as the text of a document, turned into columns for a log."""
+"""Text points: points as the text of a document, gathered in columns, and made ready for a log.
+
+A point read from XML or JSON is a few short texts. A million of them as objects would fill a
+gibibyte, so that a reader hands over one point at a time: numbers become numbers at once, and
+what is no number becomes the fault of its point. Times are read at the end, all together.
+"""
 
 from __future__ import annotations
 
+import math
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from array import array
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from carnivore_sign.errors import FileUnreadable
 from carnivore_sign.intake.clocks import in_hour_twice, times_from_text
-from carnivore_sign.records.check import TIME
+from carnivore_sign.intake.texts import Text, moments_ms
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
 
-_NUMBER: Final = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+#: Most points that a file may hold; with their table they take some 700 MiB. One fix a second
+#: makes as many in eleven days and nights.
+MAX_POINTS: Final = 1_000_000
+
+_NUMBER: Final = re.compile(r"\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*", re.ASCII)
+_POSITION: Final = {"lat": "latitude", "lon": "longitude"}
 _MEASURES: Final = {"elevation": "elevation_m", "hdop": "hdop", "accuracy": "accuracy_m"}
 _TEXTS: Final = ("name", "comment", "symbol")
 _SHOWN: Final = 60
 _COMMA: Final = re.compile(r"\s*([+-]?\d{1,3}),(\d{1,20})\s*", re.ASCII)
+_NO_TIME: Final = int(np.iinfo(np.int64).min)
+#: Times that are read at once.
+_BLOCK: Final = 50_000
+_PAD: Final = b" " * 40
 
 
-@dataclass(slots=True)
-class TextPoint:
-    """One point as text.
+class PointColumns:
+    """Points as growing columns.
 
     Attributes
     ----------
-    begin : int
-        Where it begins in the file.
-    part : int
-        Segment, or route, counted from 0.
-    texts : dict of str to str
-        Any of ``lat``, ``lon``, ``time``, ``elevation``, ``hdop``, ``accuracy``, ``name``,
-        ``comment`` and ``symbol``.
-    fault : str or None
-        Why it cannot be kept.
+    begin, part : array of int
+        Where each begins in the file; its segment, or route, counted from 0.
+    numbers : dict of str to array of float
+        By name; only what there is. Shorter than `begin` if the last points have none.
+    texts : dict of str to list of str
+        By name, None where missing; only what there is, and shorter likewise.
+    faults : dict of int to str
+        Why a point cannot be kept, by its place.
+    unread : dict of str to tuple of int and str
+        How many texts of a name should be numbers and are none, and the first of them.
     """
 
-    begin: int
-    part: int = 0
-    texts: dict[str, str] = field(default_factory=dict)
-    fault: str | None = None
+    def __init__(self) -> None:
+        self.begin = array("q")
+        self.part = array("q")
+        self.numbers: dict[str, array[float]] = {}
+        self.texts: dict[str, list[str | None]] = {}
+        self.faults: dict[int, str] = {}
+        self.unread: dict[str, tuple[int, str]] = {}
+
+    def __len__(self) -> int:
+        return len(self.begin)
+
+    def begin_point(self, begin: int, part: int = 0) -> None:
+        """Begin a point; what is put from now on belongs to it."""
+        self.begin.append(begin)
+        self.part.append(part)
+
+    def put_number(self, name: str, value: float) -> None:
+        """Put a number to the point."""
+        column = self.numbers.setdefault(name, array("d"))
+        missing = len(self.begin) - 1 - len(column)
+        if missing:
+            column.extend([math.nan] * missing)
+        column.append(value)
+
+    def put_text(self, name: str, text: str) -> None:
+        """Put a text to the point."""
+        column = self.texts.setdefault(name, [])
+        missing = len(self.begin) - 1 - len(column)
+        if missing:
+            column.extend([None] * missing)
+        column.append(text)
+
+    def put_position(self, name: str, text: str | None) -> None:
+        """Put ``lat`` or ``lon`` to the point; what is no number is its fault."""
+        value = plain_number(text)
+        self.put_number(name, value)
+        if not math.isfinite(value):
+            self.add_fault(len(self.begin) - 1, not_a_number(text, _POSITION[name]))
+
+    def leave_out(self, name: str, text: str) -> None:
+        """Count a text that should be a number and is none."""
+        count, first = self.unread.get(name, (0, text))
+        self.unread[name] = (count + 1, first)
+
+    def add_fault(self, place: int, reason: str) -> None:
+        """Add a reason why a point cannot be kept behind what is there."""
+        there = self.faults.get(place)
+        self.faults[place] = reason if there is None else f"{there}; {reason}"
+
+    def number_column(self, name: str) -> FloatArray:
+        """Return a column of numbers as long as the points are many."""
+        values = np.full(len(self.begin), np.nan)
+        some = self.numbers.get(name)
+        if some is not None:
+            values[: len(some)] = some
+        return values
+
+    def text_column(self, name: str) -> list[str | None]:
+        """Return a column of texts as long as the points are many."""
+        some = self.texts.get(name, [])
+        return some + [None] * (len(self.begin) - len(some))
+
+    def read_times(self, time_zone: str | None) -> Times:
+        """Read the texts called ``time``; what is no time is a fault of its point."""
+        words = self.text_column("time")
+        times = times_from_words(words, time_zone=time_zone)
+        for place, reason in times.faults.items():
+            came = (words[place] or "")[:_SHOWN]
+            self.add_fault(place, f"time: {reason} (came: {came})")
+        return times
 
 
-def columns_of(
-    points: Sequence[TextPoint], *, time_zone: str | None = None
-) -> tuple[pd.DataFrame, list[str]]:
-    """Turn points as text into the columns that `carnivore_sign.intake.logs` takes.
+class TextPoints:
+    """The points of one file, by table.
 
     Parameters
     ----------
-    points : sequence of TextPoint
-        The points, in any order; they come back in that of the file.
-    time_zone : str, optional
-        IANA name of the zone of times that carry none. Without it such points are faulty.
+    file : path-like
+        Where they come from, for messages.
+    """
 
-    Returns
-    -------
-    columns : DataFrame
-        ``content`` holds where each point begins.
-    notes : list of str
-        What was assumed or left out.
+    def __init__(self, file: str | Path) -> None:
+        self.file = file
+        self.tables = {name: PointColumns() for name in ("fixes", "waypoints", "route_points")}
+        self.count = 0
+
+    def add(
+        self,
+        table: str,
+        begin: int,
+        texts: Mapping[str, str] | None = None,
+        *,
+        part: int = 0,
+        fault: str | None = None,
+    ) -> None:
+        """Add a point as text.
+
+        Parameters
+        ----------
+        table : str
+            Table that it belongs to.
+        begin : int
+            Where it begins in the file.
+        texts : mapping of str to str
+            Any of ``lat``, ``lon``, ``time``, ``elevation``, ``hdop``, ``accuracy``, ``name``,
+            ``comment`` and ``symbol``.
+        part : int
+            Segment, or route, counted from 0.
+        fault : str, optional
+            Why it cannot be kept.
+
+        Raises
+        ------
+        FileUnreadable
+            If there are more than `MAX_POINTS`.
+        """
+        self.count += 1
+        hold_count(self.count, self.file)
+        columns = self.tables[table]
+        columns.begin_point(begin, part)
+        texts = texts or {}
+        if fault is not None:
+            columns.add_fault(len(columns) - 1, fault)
+        else:
+            for name in _POSITION:
+                columns.put_position(name, texts.get(name))
+        for name, text in texts.items():
+            if name in _MEASURES:
+                value = plain_number(text)
+                if math.isfinite(value):
+                    columns.put_number(name, value)
+                elif text:
+                    columns.leave_out(name, text)
+            elif name not in _POSITION:
+                columns.put_text(name, text)
+
+    def columns(self, *, time_zone: str | None = None) -> tuple[dict[str, pd.DataFrame], list[str]]:
+        """Return the columns of each table that has points, as `log_reading` takes them.
+
+        Parameters
+        ----------
+        time_zone : str, optional
+            IANA name of the zone of times that carry none. Without it such points are faulty.
+
+        Returns
+        -------
+        columns : dict of str to DataFrame
+            Points in the order of the file; ``content`` holds where each begins.
+        notes : list of str
+            What was assumed or left out.
+
+        Examples
+        --------
+        >>> points = TextPoints("walk.tcx")
+        >>> points.add("fixes", 0, {"lat": "37.4", "lon": "x"})
+        >>> columns, notes = points.columns()
+        >>> columns["fixes"]["fault"].item()
+        'longitude is not a number (came: x)'
+        """
+        frames: dict[str, pd.DataFrame] = {}
+        notes: list[str] = []
+        for name, columns in self.tables.items():
+            if len(columns):
+                frames[name], told = _frame(columns, time_zone)
+                notes += [f"{name}: {note}" for note in told]
+        return frames, notes
+
+
+def hold_count(count: int, file: str | Path) -> None:
+    """Refuse a file of more than `MAX_POINTS` points."""
+    if count > MAX_POINTS:
+        raise FileUnreadable(
+            f"it holds more than {MAX_POINTS:,} points",
+            file=file,
+            remedy="Split it, for instance by months, and import the pieces.",
+        )
+
+
+def _frame(columns: PointColumns, time_zone: str | None) -> tuple[pd.DataFrame, list[str]]:
+    notes = [
+        f"{name} left out where it is no number ({count}: {first:.60})"
+        for name, (count, first) in columns.unread.items()
+    ]
+    times = columns.read_times(time_zone)
+    values: dict[str, Any] = {
+        "content": np.array(columns.begin, dtype=np.int64),
+        "part": np.array(columns.part, dtype=np.int64),
+        **{name: columns.number_column(name) for name in _POSITION},
+        **{
+            column: columns.number_column(name)
+            for name, column in _MEASURES.items()
+            if name in columns.numbers
+        },
+        "time": times.utc(),
+    }
+    if times.hour_twice is not None:
+        values["hour_twice"] = times.hour_twice
+    for name in _TEXTS:
+        if name in columns.texts:
+            values[name] = np.array(columns.text_column(name), dtype=object)
+    if columns.faults:
+        values["fault"] = np.full(len(columns), None, dtype=object)
+        values["fault"][list(columns.faults)] = list(columns.faults.values())
+    frame = pd.DataFrame(values)
+    if (np.diff(frame["content"]) < 0).any():
+        frame = frame.sort_values("content", kind="stable", ignore_index=True)
+    return frame, [*notes, *times.notes]
+
+
+@dataclass(frozen=True)
+class Times:
+    """Times read from text: as numbers, what is wrong with some, and what was assumed.
+
+    Attributes
+    ----------
+    time_ms : array of int
+        Milliseconds since 1970 UTC, the smallest integer where missing.
+    faults : dict of int to str
+        Why a text is no time, by its place.
+    notes : tuple of str
+        What was assumed.
+    hour_twice : array of bool or None
+        Which fall in an hour that the clocks went through twice; None if no zone was used.
+    """
+
+    time_ms: IntArray
+    faults: dict[int, str]
+    notes: tuple[str, ...] = ()
+    hour_twice: npt.NDArray[np.bool_] | None = None
+
+    def utc(self) -> pd.DatetimeIndex:
+        """Return them as times."""
+        return pd.DatetimeIndex(self.time_ms.view("datetime64[ms]")).tz_localize("UTC")
+
+
+def times_from_words(words: Sequence[str | None], *, time_zone: str | None = None) -> Times:
+    """Read times, the plain ones (``2026-02-14T15:40:00Z``) many at once.
 
     Examples
     --------
-    >>> columns, notes = columns_of([TextPoint(0, texts={"lat": "37.4", "lon": "x"})])
-    >>> columns["fault"].item()
-    'longitude is not a number (came: x)'
+    >>> times_from_words(["1970-01-01T00:00:01Z", None, "1970-01-01 00:00:02+00:00"]).time_ms[2]
+    np.int64(2000)
     """
-    points = sorted(points, key=lambda point: point.begin)
-    faults = [point.fault for point in points]
-    notes: list[str] = []
-    columns: dict[str, Any] = {
-        "content": np.array([point.begin for point in points], dtype=np.int64),
-        "part": np.array([point.part for point in points], dtype=np.int64),
-    }
-    for name, what in (("lat", "latitude"), ("lon", "longitude")):
-        texts = _texts(points, name)
-        columns[name] = plain_numbers(texts)
-        for place in np.flatnonzero(np.isnan(columns[name])).tolist():
-            if faults[place] is None or points[place].fault is None:
-                _add(faults, place, not_a_number(texts[place], what))
-    for name, column in _MEASURES.items():
-        texts = _texts(points, name)
-        values = plain_numbers(texts)
-        columns[column] = values
-        unread = [texts[place] for place in np.flatnonzero(np.isnan(values)) if texts[place]]
-        if unread:
-            notes.append(f"{name} left out where it is no number ({len(unread)}: {unread[0]:.60})")
-    words = pd.Series(_texts(points, "time"), dtype="object")
-    times, why, told = _times(words, time_zone)
-    for place, reason in why.items():
-        _add(faults, int(place), f"time: {reason} (came: {words[place][:_SHOWN]})")
-    columns["time"] = times
-    if told:
-        columns["hour_twice"] = in_hour_twice(words, time_zone)
-    for name in _TEXTS:
-        columns[name] = pd.Series(_texts(points, name), dtype="object")
-    columns["fault"] = pd.Series(faults, dtype="object")
-    return pd.DataFrame(columns), [*notes, *told]
+    time_ms = np.full(len(words), _NO_TIME)
+    others: list[int] = []
+    for start in range(0, len(words), _BLOCK):
+        places = [start + n for n, word in enumerate(words[start : start + _BLOCK]) if word]
+        plain = _plain_times([words[place] or "" for place in places])
+        if plain is None:
+            others += places
+        else:
+            time_ms[places] = plain
+    if not others:
+        return Times(time_ms, {})
+    rest = pd.Series([words[place] for place in others], dtype="object")
+    times, why, notes = times_from_text(rest, time_zone=time_zone)
+    stamps = times.dt.tz_convert("UTC").dt.tz_localize(None)
+    time_ms[others] = stamps.to_numpy(dtype="datetime64[ms]").astype(np.int64)
+    faults = {others[place]: reason for place, reason in why.items()}
+    hour_twice = None
+    if notes:
+        hour_twice = np.zeros(len(words), dtype=bool)
+        hour_twice[others] = in_hour_twice(rest, time_zone)
+    return Times(time_ms, faults, notes, hour_twice)
 
 
-def _times(words: pd.Series, time_zone: str | None) -> tuple[pd.Series, pd.Series, tuple[str, ...]]:
-    if words.isna().all():
-        none = pd.Series(pd.NaT, index=words.index, dtype=TIME)
-        return none, pd.Series(dtype="object"), ()
-    return times_from_text(words, time_zone=time_zone)
+def _plain_times(words: list[str]) -> IntArray | None:
+    if not words:
+        return np.empty(0, dtype=np.int64)
+    joined = " ".join(words)
+    if not joined.isascii():
+        return None
+    length = np.fromiter(map(len, words), dtype=np.int64, count=len(words))
+    end = np.cumsum(length + 1) - 1
+    return moments_ms(Text(joined.encode("ascii") + _PAD), end - length, end)
 
 
-def plain_numbers(texts: Sequence[str | None]) -> FloatArray:
-    """Read decimal numbers; NaN where there is none or the text is something else."""
-    return np.array(
-        [
-            float(text) if text is not None and _NUMBER.fullmatch(text.strip()) else np.nan
-            for text in texts
-        ],
-        dtype=np.float64,
-    )
+def plain_number(text: str | None) -> float:
+    """Read a decimal number; NaN if there is none or the text is something else.
 
-
-def _texts(points: Sequence[TextPoint], name: str) -> list[str | None]:
-    return [point.texts.get(name) for point in points]
+    Examples
+    --------
+    >>> plain_number(" -119.2"), plain_number("1_0"), plain_number("nan"), plain_number(None)
+    (-119.2, nan, nan, nan)
+    """
+    return float(text) if text is not None and _NUMBER.fullmatch(text) else math.nan
 
 
 def not_a_number(text: str | None, what: str) -> str:
@@ -139,8 +360,3 @@ def not_a_number(text: str | None, what: str) -> str:
     comma = _COMMA.fullmatch(text)
     remedy = f": write it with a point, {comma[1]}.{comma[2]}" if comma else ""
     return f"{what} is not a number{remedy} (came: {text[:_SHOWN]})"
-
-
-def _add(faults: list[str | None], place: int, reason: str) -> None:
-    there = faults[place]
-    faults[place] = reason if there is None else f"{there}; {reason}"
