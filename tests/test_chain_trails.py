@@ -45,6 +45,8 @@ def test_sign_noted_beside_the_walks_shows_presence_and_shares_nothing(
         age_min_h=np.nan,
         age_max_h=np.nan,
         direction_deg=90.0,
+        stride_m=np.nan,
+        surface=None,
         waypoint=None,
     ).set_geometry(gpd.points_from_xy(-118.0 + 0.0003 * np.arange(60), np.full(60, 39.0)), crs=4326)
     shutil.copy(season.path, tmp_path / "copy.gpkg")
