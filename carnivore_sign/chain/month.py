@@ -34,9 +34,12 @@ from carnivore_sign.maps import (
     save_png,
     shown_to,
 )
+from carnivore_sign.maps.areas import are_areas
+from carnivore_sign.maps.gis_styles import rules_of_parcels, rules_of_trails, rules_of_units
 from carnivore_sign.presence import MonthlyPresence
 from carnivore_sign.progress import with_progress
 from carnivore_sign.records.season import Season
+from carnivore_sign.records.tables import taxon_column
 from carnivore_sign.reports import (
     PageRecord,
     monthly_report,
@@ -125,8 +128,7 @@ def month(
     if sheet is not None:
         files["sheet of all months"] = save_png(sheet, folder / "season.png")
     next(steps)
-    layers = {f"{edition.unit}s": shown.units, "trails": shown.trails, "parcels": shown.parcels}
-    files["layers"] = write_layers(folder / "layers.gpkg", layers)
+    files |= _write_layers(analysis, shown, record, folder)
     files |= write_csv(folder / TABLES, tables)
     next(steps, None)
     return _outcome(analysis, period, presence, files)
@@ -176,6 +178,27 @@ def _write_month(
     if change.map_png is not None:
         maps["map of what changed"] = folder / "change.png"
     return maps | pages
+
+
+def _write_layers(
+    analysis: Analysis, shown: Shown, record: PageRecord, folder: Path
+) -> dict[str, Path]:
+    """Write the layers that a GIS shows as the sheet does: areas and lines in one layer each."""
+    areal = are_areas(shown.units)
+    layers = {
+        "segments": shown.units[~areal],
+        "cells": shown.units[areal],
+        "trails": shown.trails,
+        "parcels": shown.parcels,
+    }
+    rules = {
+        "segments": rules_of_units(areas=False),
+        "cells": rules_of_units(areas=True),
+        "trails": rules_of_trails(taxon_column(analysis.options.taxon)),
+        "parcels": rules_of_parcels(),
+    }
+    path = folder / "layers.gpkg"
+    return {"layers": write_layers(path, layers, rules=rules, made_on=record.made_on)}
 
 
 def _with_words(

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
+import sqlite3
 from collections.abc import Iterable, Mapping
+from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -15,6 +17,7 @@ import pandas as pd
 from carnivore_sign.chain.analysis import Analysis
 from carnivore_sign.errors import InputError
 from carnivore_sign.maps import METRIC, Edition, Measures
+from carnivore_sign.maps.gis_styles import Rule, as_qml, as_sld
 from carnivore_sign.reports import Choices, PageRecord
 
 
@@ -89,6 +92,15 @@ def output_folder(path: str | Path) -> Path:
 #: Significant digits of numbers in CSV, and decimals of degrees there.
 _DIGITS: Final = 6
 _DEGREE_DECIMALS: Final = 7
+
+_STYLE_TABLE: Final = """
+CREATE TABLE layer_styles (
+  id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_catalog TEXT(256),
+  f_table_schema TEXT(256), f_table_name TEXT(256), f_geometry_column TEXT(256),
+  styleName TEXT(30), styleQML TEXT, styleSLD TEXT, useAsDefault BOOLEAN, description TEXT,
+  owner TEXT(30), ui TEXT(30), update_time DATETIME
+)
+"""
 
 #: Folder beside a page that holds the full tables.
 TABLES: Final = "tables"
@@ -200,13 +212,56 @@ def _harmless(frame: pd.DataFrame) -> pd.DataFrame:
     return frame.assign(**mended)
 
 
-def write_layers(path: Path, layers: Mapping[str, gpd.GeoDataFrame]) -> Path:
-    """Write layers as one GeoPackage, replacing the file whole."""
+def write_layers(
+    path: Path,
+    layers: Mapping[str, gpd.GeoDataFrame],
+    *,
+    rules: Mapping[str, tuple[Rule, ...]] | None = None,
+    made_on: dt.date | None = None,
+) -> Path:
+    """Write layers as one GeoPackage, replacing the file whole.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    layers : mapping of str to GeoDataFrame
+        Layers by name; empty ones are left out.
+    rules : mapping of str to tuple of Rule, optional
+        How a GIS shall show a layer.
+    made_on : date, optional
+        Date that the file says it was changed on, so that the same layers give the same bytes.
+    """
     fresh = path.with_name(f".{path.stem}.new.gpkg")
     fresh.unlink(missing_ok=True)
-    for name, layer in layers.items():
-        if len(layer):
-            layer.to_file(fresh, layer=name, driver="GPKG")
-    if fresh.exists():
-        fresh.replace(path)
+    written = {name: layer for name, layer in layers.items() if len(layer)}
+    for name, layer in written.items():
+        layer.to_file(fresh, layer=name, driver="GPKG")
+    if not written:
+        path.unlink(missing_ok=True)
+        return path
+    moment = f"{made_on or dt.datetime.now(dt.UTC).date()}T00:00:00.000Z"
+    with closing(sqlite3.connect(fresh)) as base, base:
+        _add_styles(base, {n: r for n, r in (rules or {}).items() if n in written}, moment)
+        base.execute("UPDATE gpkg_contents SET last_change = ?", (moment,))
+    fresh.replace(path)
     return path
+
+
+def _add_styles(
+    base: sqlite3.Connection, rules: Mapping[str, tuple[Rule, ...]], moment: str
+) -> None:
+    """Write the table of styles that a GIS looks for beside the layers."""
+    if not rules:
+        return
+    base.execute(_STYLE_TABLE)
+    base.execute(
+        "INSERT INTO gpkg_contents (table_name, data_type, identifier) "
+        "VALUES ('layer_styles', 'attributes', 'layer_styles')"
+    )
+    base.executemany(
+        "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, "
+        "f_geometry_column, styleName, styleQML, styleSLD, useAsDefault, description, owner, "
+        "update_time) VALUES ('', '', ?, 'geom', ?, ?, ?, 1, '', '', ?)",
+        [(name, name, as_qml(of), as_sld(name, of), moment) for name, of in rules.items()],
+    )
