@@ -18,6 +18,7 @@ from survey_drawing import points, transects
 from carnivore_sign.errors import CrsMissing, InputError, TableFaults
 from carnivore_sign.records.check import find_faults
 from carnivore_sign.records.tables import SEGMENTS
+from carnivore_sign.space import line_lengths_m
 from carnivore_sign.survey.segments import SHORTEST_REST, cut_segments
 
 BEND = [(0, 0), (1500, 0), (1500, 900), (2600, 900)]
@@ -196,3 +197,63 @@ def test_nothing_is_lost_or_doubled_whatever_the_shape(route, length_m) -> None:
     assert (cut["from_m"].iloc[1:].to_numpy() == cut["to_m"].iloc[:-1].to_numpy()).all()
     if len(cut) > 1:
         assert cut["length_m"].between(0.2 * length_m - 1e-5, 1.2 * length_m + 1e-5).all()
+
+
+def places(segments):
+    """Start and end of each segment by name, to a tenth of a millimetre."""
+    ends = [shapely.get_coordinates(line)[[0, -1]] for line in segments.geometry]
+    return dict(zip(segments["segment"], np.round(ends, 9).tolist(), strict=True))
+
+
+@pytest.mark.parametrize(
+    "route",
+    [
+        [(3600, 200), (3100, 0), (0, 0)],
+        [(-900, 0), (0, 0), (3100, 0)],
+        [(4000, 900), (3100, 0), (0, 0), (-2600, 0)],
+        [(0, 0), (3100, 0), (3600, 200)],
+    ],
+)
+def test_names_stay_when_a_transect_is_turned_round_or_extended_at_its_start(route) -> None:
+    before = cut_segments(transects(MESA=[(0, 0), (3100, 0)], WASH=[(0, 500), (900, 500)]))
+    drawn = transects(MESA=route, WASH=[(0, 500), (900, 500)])
+    after = cut_segments(drawn, earlier=before)
+    old, new = places(before), places(after)
+    for name in ("MESA#001", "MESA#002", "WASH#001"):
+        np.testing.assert_allclose(new[name], old[name], atol=1e-8)
+    assert after["segment"].is_unique
+    np.testing.assert_allclose(
+        after.groupby("transect", sort=False)["length_m"].sum(),
+        line_lengths_m(drawn.geometry.to_numpy()),
+    )
+    again = cut_segments(drawn, earlier=after)
+    assert again["segment"].tolist() == after["segment"].tolist()
+    np.testing.assert_allclose(again["from_m"], after["from_m"], atol=1e-4)
+
+
+def test_what_lies_in_front_of_the_old_start_is_counted_away_from_it() -> None:
+    before = cut_segments(transects(MESA=[(0, 0), (2000, 0)]))
+    after = cut_segments(transects(MESA=[(-2100, 0), (2000, 0)]), earlier=before)
+    assert after["segment"].tolist() == ["MESA#-002", "MESA#-001", "MESA#001", "MESA#002"]
+    np.testing.assert_allclose(after["from_m"], [0, 1100, 2100, 3100], atol=0.01)
+
+
+def test_a_loop_that_is_begun_elsewhere_keeps_its_segments() -> None:
+    corners = [(0, 0), (1000, 0), (1000, 1000), (0, 1000), (0, 0)]
+    before = cut_segments(transects(LOOP=corners))
+    for turned in (
+        corners[::-1],
+        [(1000, 400), (1000, 1000), (0, 1000), (0, 0), (1000, 0), (1000, 400)],
+    ):
+        after = cut_segments(transects(LOOP=turned), earlier=before)
+        old, new = places(before), places(after)
+        assert list(old) == list(new)
+        np.testing.assert_allclose(
+            np.array(list(new.values())), np.array(list(old.values())), atol=1e-7
+        )
+
+
+def test_another_transect_of_the_same_name_is_refused() -> None:
+    before = cut_segments(transects(MESA=[(0, 0), (2000, 0)]))
+    with pytest.raises(InputError, match="no longer passes where it began"):
+        cut_segments(transects(MESA=[(0, 5000), (2000, 5000)]), earlier=before)

@@ -6,6 +6,7 @@ estimate presence.
 """
 
 from carnivore_sign.records.vocabularies import MAX_DAYS_COLLECTING
+from carnivore_sign.survey.areas import Gathered, cut_by_areas, gather_units, grid_cells
 from carnivore_sign.survey.chunks import chunks_of, make_visits_in_chunks
 from carnivore_sign.survey.clumping import Clumping, bootstrap_rates, clumping_test
 from carnivore_sign.survey.comparing import (
@@ -38,6 +39,10 @@ from carnivore_sign.survey.visits import make_visits, visits_in, walk_summary
 __all__ = [
     # segments and logs
     "cut_segments",
+    "grid_cells",
+    "cut_by_areas",
+    "gather_units",
+    "Gathered",
     "match_logs",
     "logs_in_season",
     "EXCLUDING_FLAGS",
