@@ -167,16 +167,3 @@ def line_lengths_m(geometries: npt.NDArray[np.object_]) -> FloatArray:
     np.add.at(total, owner[part[1:]], steps)
     total[shapely.is_missing(geometries)] = np.nan
     return total
-
-
-def areas_m2(polygons: gpd.GeoSeries) -> FloatArray:
-    """Geodesic area in square metres of each polygon (holes taken off, never negative)."""
-    require_crs(polygons, "the polygons")
-    oriented = polygons.to_crs(STORED_CRS).to_numpy()
-    return np.array(
-        [
-            np.nan if shape is None else abs(GEOD.geometry_area_perimeter(shape)[0])
-            for shape in shapely.orient_polygons(oriented)
-        ],
-        dtype=float,
-    )

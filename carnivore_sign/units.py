@@ -53,6 +53,18 @@ _FEET_INCHES = (
 _MIXED = r"^\s*(?:(?P<whole>\d+)[\s-]+)?(?P<top>\d+)\s*/\s*(?P<bottom>[1-9]\d*)" + _UNIT
 
 
+#: A comma with three digits behind it may part thousands or decimals; a point does where
+#: other cells of the column have decimal commas.
+_EITHER: Final = r"^\s*[+-]?[1-9]\d{0,2},\d{3}(?!\d)"
+_EITHER_POINT: Final = r"^\s*[+-]?[1-9]\d{0,2}\.\d{3}(?![\d,])"
+#: What shows by its digits how the commas and points of a column are meant.
+_DECIMAL_COMMA: Final = r"^\s*[+-]?(?:0,\d|\d*,(?:\d{1,2}|\d{4,})(?!\d)|\d{4,},\d)"
+_DECIMAL_POINT: Final = r"^\s*[+-]?\d*\.\d"
+_GROUPED_BY_COMMA: Final = r"^\s*[+-]?\d{1,3}(?:,\d{3})+(?:\.\d+|,\d{3})(?!\d)"
+_GROUPED_BY_POINT: Final = r"^\s*[+-]?\d{1,3}(?:\.\d{3})+(?:,\d+|\.\d{3})(?!\d)"
+
+#: Said of a length that may be a thousand times another.
+TWO_NUMBERS: Final = "it can be two numbers: write 1200 or 1.2, without a mark of thousands"
 #: Said of a length without a unit.
 NO_UNIT: Final = "no unit: write it behind the number (82 mm)"
 
@@ -87,7 +99,8 @@ def lengths_from_text(
     raw = text.astype("object")
     present = raw.notna() & raw.astype(str).str.strip().ne("")
     words = raw.astype(str).where(present, "")
-    number, spelled = _numbers_with_units(words, present)
+    words, double = decimal_points(words)
+    number, spelled = _numbers_with_units(words, present & ~double)
     unit = spelled.map(SPELLINGS)
     if default_unit is not None:
         unit = unit.mask(spelled.eq("") & number.notna(), default_unit)
@@ -95,12 +108,62 @@ def lengths_from_text(
 
     faults = pd.Series(pd.NA, index=text.index, dtype="object")
     faults[present & number.isna()] = "not a length"
+    faults[double] = TWO_NUMBERS
     faults[present & number.notna() & unit.isna()] = NO_UNIT
     strange = present & number.notna() & unit.isna() & spelled.ne("")
     faults[strange] = "unknown unit '" + spelled[strange].astype(str) + "'"
     faults[present & (values < 0)] = "a length below zero"
     values = values.where(faults.isna())
     return values.astype(float), faults.dropna().astype(str)
+
+
+def decimal_points(words: pd.Series) -> tuple[pd.Series, pd.Series]:
+    """Write numbers with decimal points and without thousands separators.
+
+    A comma with three digits behind it, as in ``1,200``, is settled by the other cells of the
+    column: one with a decimal comma (``8,2``) or with a point (``8.2``, ``1,200.5``).
+
+    Parameters
+    ----------
+    words : Series of str
+        Numbers with or without units behind them; blank stays blank.
+
+    Returns
+    -------
+    words : Series of str
+        The numbers with points; what is no number is left as it is.
+    double : Series of bool
+        Where a number can be two, and no cell of the column tells which.
+
+    Examples
+    --------
+    >>> decimal_points(pd.Series(["1,200 mm", "8.2 mm"]))[0].tolist()
+    ['1200 mm', '8.2 mm']
+    >>> decimal_points(pd.Series(["1,200 m", "8,2 m"]))[0].tolist()
+    ['1.200 m', '8.2 m']
+    >>> decimal_points(pd.Series(["1,200 mm"]))[1].tolist()
+    [True]
+    """
+    commas, points = (words.str.contains(mark, regex=False) for mark in ",.")
+    if not commas.any():
+        return words, pd.Series(False, index=words.index)
+    by_comma = words.str.contains(_GROUPED_BY_COMMA)
+    by_point = words.str.contains(_GROUPED_BY_POINT)
+    either = words.str.contains(_EITHER) & ~by_comma
+    either_point = words.str.contains(_EITHER_POINT) & ~commas
+    plain_point = words.str.contains(_DECIMAL_POINT) & ~commas & ~either_point
+    decimal_comma = (words.str.contains(_DECIMAL_COMMA) & ~points).any() or by_point.any()
+    decimal_point = plain_point.any() or by_comma.any()
+    if decimal_point and not decimal_comma:
+        by_comma |= either
+    if by_point.any() and not decimal_point:
+        by_point |= either_point
+    double = either & (decimal_comma == decimal_point)
+    double |= either_point & ~by_point & decimal_comma & (not decimal_point)
+    bare = words.mask(by_comma, words.str.replace(r"(?<=\d),(?=\d{3})", "", regex=True))
+    bare = bare.mask(by_point, words.str.replace(r"(?<=\d)\.(?=\d{3})", "", regex=True))
+    pointed = bare.str.replace(r"(?<=\d),(?=\d)|(?<=^),(?=\d)", ".", regex=True)
+    return pointed, double
 
 
 def _numbers_with_units(words: pd.Series, present: pd.Series) -> tuple[pd.Series, pd.Series]:
@@ -110,7 +173,7 @@ def _numbers_with_units(words: pd.Series, present: pd.Series) -> tuple[pd.Series
     """
     plain = words.str.extract(_LENGTH)
     number = pd.to_numeric(plain["number"].str.replace(",", ".", regex=False), errors="coerce")
-    number = number.astype(float)
+    number = number.where(present).astype(float)
     spelled = plain["unit"].fillna("").str.lower()
     left = present & number.isna()
     if left.any():

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from carnivore_sign.units import METRES, lengths_from_text
+from carnivore_sign.units import METRES, TWO_NUMBERS, lengths_from_text
 
 #: Names of our units in the EPSG registry, which pyproj carries.
 EPSG_NAMES = {
@@ -101,3 +101,45 @@ def test_writing_and_reading_a_length_agree(length: float, unit: str) -> None:
     values, faults = lengths_from_text(pd.Series([f"{length:.9f} {unit}"]), to=unit)
     assert faults.empty
     assert values[0] == pytest.approx(length, rel=1e-12, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("cells", "metres"),
+    [
+        (["1,200 mm"], [None]),
+        (["1,200 mm", "820 mm"], [None, 0.82]),
+        (["1,200 mm", "8.2 mm"], [1.2, 0.0082]),
+        (["1,200 mm", "1,350.5 mm"], [1.2, 1.3505]),
+        (["1,200 m", "8,2 m"], [1.2, 8.2]),
+        (["1,200 m", "1.350,5 m"], [1.2, 1350.5]),
+        (["1,200 m", "8,2 m", "8.2 m"], [None, 8.2, 8.2]),
+        (["1,234,567 mm"], [1234.567]),
+        (["1.200 m"], [1.2]),
+        (["1.200 m", "8,2 m"], [None, 8.2]),
+        (["1.200 m", "1.350,5 m"], [1200, 1350.5]),
+        (["1.200 m", "8,2 m", "8.2 m"], [1.2, 8.2, 8.2]),
+        (["0,305 m"], [0.305]),
+        (["1234,567 m"], [1234.567]),
+        ([",5 m"], [0.5]),
+    ],
+)
+def test_a_comma_before_three_digits_is_settled_by_the_column_or_refused(
+    cells: list[str], metres: list[float | None]
+) -> None:
+    values, faults = lengths_from_text(pd.Series(cells))
+    expected = [np.nan if value is None else value for value in metres]
+    np.testing.assert_allclose(values, expected, rtol=1e-12)
+    assert faults.tolist() == [TWO_NUMBERS] * metres.count(None)
+
+
+@given(st.floats(0, 1e7), st.integers(0, 6))
+def test_a_number_with_thousands_parted_is_read_beside_one_that_shows_it(
+    number: float, digits: int
+) -> None:
+    written = f"{number:,.{digits}f}"
+    american = pd.Series([f"{written} m", "1,234.5 m"])
+    european = american.str.translate(str.maketrans(",.", ".,"))
+    for column in (american, european):
+        values, faults = lengths_from_text(column)
+        assert faults.empty
+        assert values[0] == pytest.approx(float(f"{number:.{digits}f}"), rel=1e-12)

@@ -13,7 +13,8 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from carnivore_sign.records.vocabularies import CHARACTERS, FEET, NOT_VISIBLE, TAXON_NAMES, UNNAMED
+from carnivore_sign.records.vocabularies import FEET, NOT_VISIBLE, TAXON_NAMES, UNNAMED
+from carnivore_sign.units import decimal_points
 
 Read = tuple[pd.Series, pd.Series]
 
@@ -188,7 +189,9 @@ def _plain(written: str) -> str:
 
 
 def _with_unit(text: pd.Series) -> tuple[pd.Series, pd.Series, pd.Series]:
-    parts = text.str.extract(_NUMBER)
+    present = text.str.strip().ne("")
+    pointed, double = decimal_points(text)
+    parts = pointed.where(~double, "").str.extract(_NUMBER)
     numbers = pd.to_numeric(parts["number"].str.replace(",", ".", regex=False), errors="coerce")
     present = text.str.strip().ne("")
     return numbers.astype(np.float64), parts["unit"].fillna(""), present
