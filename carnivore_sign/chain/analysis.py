@@ -22,6 +22,7 @@ from carnivore_sign.errors import DataWarning, InputError, NothingSurveyed
 from carnivore_sign.identify import (
     Evidence,
     estimate_shares,
+    join_traced,
     load_evidence,
     pool_evidence,
     regions,
@@ -78,8 +79,10 @@ class Analysis:
         estimated from the season's trails, or the region's prior where that was asked for.
     transects, parcels : GeoDataFrame
         As recorded.
-    clearings, prints, receipts : DataFrame
+    clearings, receipts : DataFrame
         As recorded.
+    prints : DataFrame
+        As recorded, with what was measured of those that were traced (`join_traced`).
     segments : GeoDataFrame
         SEGMENTS.
     matched : DataFrame
@@ -215,8 +218,8 @@ def analyse(
     Warns
     -----
     DataWarning
-        If sign had to be left out because nothing says where it was found, or prints because
-        the season has no sign of the name they give.
+        If sign had to be left out because nothing says where it was found, prints because the
+        season has no sign of the name they give, or something is wrong with traced prints.
     """
     options = options or AnalysisOptions()
     transects, fixes = season.read("transects"), season.read("fixes")
@@ -224,7 +227,7 @@ def analyse(
     evidence = load_evidence(options.region)
     region_prior = _region_prior(evidence, options)
     clearings = season.read("clearings")
-    prints = season.read("prints")
+    prints = join_traced(season.read("prints"), season.read("outlines"))
     segments = cut_segments(transects, length_m=options.segment_length_m)
     matched = match_logs(
         fixes[~fixes["log"].isin(list(followed_logs))], segments,

@@ -84,7 +84,7 @@ class ImportSummary:
             f"  set aside, {row.file}, row {row.source_row}: {row.reason}"
             for row in self.set_aside.itertuples()
         )
-        if self.orphans and set(imported["table_name"]) & {"prints", "sign"}:
+        if self.orphans and set(imported["table_name"]) & {"prints", "outlines", "sign"}:
             told.append(f"  note: {self.orphans}")
         told += [] if self.places is None else _place_lines(self.places)
         return [*told, *(f"  problem: {problem}" for problem in self._short_problems())]

@@ -77,6 +77,7 @@ from carnivore_sign.identify.scoring import (
 )
 from carnivore_sign.identify.shares import PRIOR_TRAILS, estimate_shares
 from carnivore_sign.identify.sizes import normal_log_likelihood
+from carnivore_sign.identify.traced import join_traced
 from carnivore_sign.records.outline_checks import CheckedOutlines, check_outlines
 from carnivore_sign.records.outlines import outlines_from_table, read_outlines, to_geojson
 
@@ -99,6 +100,7 @@ __all__ = [
     "characters_from",
     "add_measured",
     "prints_from",
+    "join_traced",
     "Evidence",
     "load_evidence",
     "regions",

@@ -41,7 +41,7 @@ def measure_print(
     outlines: pd.DataFrame,
     *,
     tracing_error_mm: float = TRACING_ERROR_MM,
-    scale_error_fraction: float = 0.0,
+    scale_error_fraction: float | pd.Series = 0.0,
     caliper_error_mm: float = 1.0,
     retracings: int = 6,
     rng: np.random.Generator | None = None,
@@ -61,8 +61,9 @@ def measure_print(
         is no name.
     tracing_error_mm : float
         SD of the outlines at each of their points.
-    scale_error_fraction : float
-        Relative SD of the scale, such as ``PhotoScale.error_fraction``.
+    scale_error_fraction : float or Series
+        Relative SD of the scale, such as ``PhotoScale.error_fraction``; of each print by its
+        name, where they were traced on several photos.
     caliper_error_mm : float
         SD of a caliper measurement.
     retracings : int
@@ -134,11 +135,12 @@ def measure_print(
 
 
 def _check_options(
-    tracing_mm: float, scale_fraction: float, caliper_mm: float, retracings: int
+    tracing_mm: float, scale_fraction: float | pd.Series, caliper_mm: float, retracings: int
 ) -> None:
     for name, value in (("tracing_error_mm", tracing_mm), ("caliper_error_mm", caliper_mm),
                         ("scale_error_fraction", scale_fraction)):  # fmt: skip
-        if not (np.isfinite(value) and value >= 0):
+        numbers = np.asarray(value, dtype=float)
+        if not (np.isfinite(numbers) & (numbers >= 0)).all():
             raise InputError(f"{name} is {value}", remedy="Give a number of 0 or more.")
     if retracings < 0 or retracings == 1:
         raise InputError(
@@ -307,9 +309,10 @@ def _feet(marks: Marks, frame: pd.DataFrame) -> dict[str, object]:
     }
 
 
-def _add_scale_error(measured: pd.DataFrame, fraction: float) -> None:
+def _add_scale_error(measured: pd.DataFrame, of_scale: float | pd.Series) -> None:
     """Join the error of the scale to lengths, areas (twice) and curvature, in squares."""
-    if not fraction:
+    fraction = of_scale.reindex(measured.index) if isinstance(of_scale, pd.Series) else of_scale
+    if not np.any(fraction):
         return
     for name in MEASURED:
         power = 2.0 if name.endswith("_mm2") else float(name.endswith(("_mm", "_per_mm")))

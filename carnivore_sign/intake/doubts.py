@@ -41,7 +41,7 @@ _COLUMNS: Final = ["table_name", "receipt", "source_row", "name", "doubt"]
 
 
 def orphan_prints(season: Season) -> pd.DataFrame:
-    """List the sign that prints name and the season does not have.
+    """List the sign that prints, noted or traced, name and the season does not have.
 
     Returns
     -------
@@ -51,7 +51,9 @@ def orphan_prints(season: Season) -> pd.DataFrame:
         similar name if there is one. Such prints are kept, for the notebook may come later, and
         weigh nothing until then.
     """
-    prints = season.read("prints")
+    named = ["sign", "print_no", "receipt", "source_row"]
+    both = pd.concat([season.read(table)[named] for table in ("prints", "outlines")])
+    prints = both.drop_duplicates(["sign", "print_no"])
     names = season.read("sign")["sign"]
     lost = prints[~prints["sign"].isin(names)]
     found = lost.groupby("sign", sort=False).agg(

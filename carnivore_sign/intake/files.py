@@ -15,6 +15,7 @@ from carnivore_sign.intake.kinds import KINDS, recognise
 from carnivore_sign.intake.kml import is_kml, read_kml, read_kml_layer
 from carnivore_sign.intake.layers import read_layer
 from carnivore_sign.intake.nmea import read_nmea
+from carnivore_sign.intake.outlines import read_outline_file
 from carnivore_sign.intake.photos import read_photo
 from carnivore_sign.intake.point_table import read_point_table
 from carnivore_sign.intake.reading import Reading
@@ -130,7 +131,7 @@ def read_table(
     """
     source = open_source(path)
     found = kind or recognise(source)
-    if found in ("layer", "photo") or found in LOG_READERS:
+    if found in ("layer", "outlines", "photo") or found in LOG_READERS:
         raise UnknownKind(
             f"this is not a notebook table ({KINDS[found]})",
             file=source.path,
@@ -158,6 +159,8 @@ def read_any(
         return LOG_READERS[found](source, time_zone=time_zone, observer=observer)
     if found == "photo":
         return read_photo(source, time_zone=time_zone, observer=observer)
+    if found == "outlines":
+        return read_outline_file(source)
     if found == "layer":
         return read_kml_layer(source) if is_kml(source) else read_layer(source, crs=crs)
     return read_notebook(source, found, time_zone=time_zone)

@@ -20,6 +20,7 @@ from carnivore_sign.errors import InputError
 from carnivore_sign.intake.clocks import require_zone
 from carnivore_sign.intake.doubts import note_doubts
 from carnivore_sign.intake.known_rows import split_known
+from carnivore_sign.intake.outlines import keep_one_tracing
 from carnivore_sign.intake.parallel import FileRead, Options, read_many
 from carnivore_sign.intake.photo_importing import BATCH, import_photos, is_photo
 from carnivore_sign.intake.photos import unique_names
@@ -208,6 +209,8 @@ def fit_into(
         season = writer.season
         if "photos" in reading.tables:
             reading = _with_own_photo_names(season, reading)
+        if "outlines" in reading.tables:
+            reading = keep_one_tracing(season.read("outlines"), reading)
         fresh: dict[str, pd.DataFrame] = {}
         counts: dict[str, int] = {}
         for name in reading.tables:

@@ -11,6 +11,7 @@ from carnivore_sign.intake.columns import TABLE_COLUMNS, is_point_table
 from carnivore_sign.intake.fit import FIT_AT, FIT_MAGIC
 from carnivore_sign.intake.geojson import is_log as is_geojson_log
 from carnivore_sign.intake.kml import is_kml, kind_of_kml
+from carnivore_sign.intake.outlines import is_outlines
 from carnivore_sign.intake.photo_files import form_of
 from carnivore_sign.intake.sheets import read_header
 from carnivore_sign.intake.source import Source, as_utf8
@@ -26,6 +27,7 @@ KINDS: Final[dict[str, str]] = {
     "fit": "binary file of a sports watch or handheld, FIT",
     "points": "table of positions, one fix or waypoint a row",
     "photo": "photo: JPEG, HEIC, PNG or TIFF",
+    "outlines": "outlines of prints in GeoJSON, traced on a photo",
     "layer": "vector layer: lines are transects, polygons are parcels",
     "sign": "notebook table, one place with sign a row",
     "prints": "notebook table, one footprint a row",
@@ -83,6 +85,8 @@ def _kind_of_text(source: Source) -> str:
     if head.startswith("<"):
         return _kind_of_xml(source, head)
     if head.startswith(("{", "[", "\x1e")):
+        if is_outlines(source.data):
+            return "outlines"
         return "geojson" if is_geojson_log(source.data) else "layer"
     return _kind_of_table(source)
 

@@ -9,7 +9,7 @@ own, not degrees; a member ``unit`` of a feature's properties names another unit
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from os import PathLike
 from pathlib import Path
 from typing import Any, Final
@@ -25,7 +25,8 @@ from carnivore_sign.records.svg_paths import points_of_path
 from carnivore_sign.records.vocabularies import PRINT_PARTS
 from carnivore_sign.units import METRES, MM_PER_M, SPELLINGS
 
-_COLUMNS: Final = ("print", "part", "foot", "unit", "geometry")
+#: Properties that a feature of outlines may have.
+OUTLINE_PROPERTIES: Final = ("print", "part", "foot", "unit", "sign", "print_no")
 
 #: Words that people write for a part, and the part they mean.
 PART_NAMES: Final[dict[str, str]] = {
@@ -79,15 +80,83 @@ def read_outlines(
     else:
         content = _load(source)
         name = default_print or Path(source).stem
-    features = _features(content)
-    rows = []
-    for feature in features:
-        about = feature.get("properties") or {}
-        row = {key: about.get(key) for key in ("print", "part", "foot", "unit")}
-        rows.append(row | {"geometry": _shape(feature.get("geometry"))})
-    table = pd.DataFrame(rows, columns=list(_COLUMNS))
+    table = feature_table(features_of(content))
     table["print"] = table["print"].where(table["print"].notna(), name)
     return _finished(table)
+
+
+def features_of(content: Any) -> list[dict[str, Any]]:
+    """Return the features of GeoJSON.
+
+    Raises
+    ------
+    FileUnreadable
+        If it is neither a FeatureCollection nor a Feature.
+    """
+    kind = content.get("type") if isinstance(content, Mapping) else None
+    if kind == "Feature":
+        return [dict(content)]
+    features = content.get("features") if isinstance(content, Mapping) else None
+    if kind != "FeatureCollection" or not isinstance(features, list):
+        raise FileUnreadable(
+            "it is no GeoJSON FeatureCollection",
+            remedy="Give a feature for each mark, with the property 'part'.",
+        )
+    return [feature for feature in features if isinstance(feature, dict)]
+
+
+def feature_table(features: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
+    """Return one row per feature as it came: `OUTLINE_PROPERTIES`, and ``geometry`` in its unit.
+
+    Examples
+    --------
+    >>> point = {"type": "Point", "coordinates": [1, 2]}
+    >>> about = {"print": "A/1", "part": "Toe 2"}
+    >>> table = feature_table([{"type": "Feature", "properties": about, "geometry": point}])
+    >>> table[["print", "part", "unit"]].iloc[0].tolist()
+    ['A/1', 'Toe 2', None]
+    """
+    rows = []
+    for feature in features:
+        about = feature.get("properties")
+        known = about if isinstance(about, Mapping) else {}
+        row = {name: known.get(name) for name in OUTLINE_PROPERTIES}
+        rows.append(row | {"geometry": _shape(feature.get("geometry"))})
+    return pd.DataFrame(rows, columns=[*OUTLINE_PROPERTIES, "geometry"], dtype=object)
+
+
+def part_of(written: pd.Series) -> pd.Series:
+    """Return the parts that people's words mean; a word that means none stays as it is.
+
+    Examples
+    --------
+    >>> part_of(pd.Series(["Toe 2", "main-pad", "tail"])).tolist()
+    ['toe_2', 'pad', 'tail']
+    """
+    words = written.astype(str)
+    plain = words.str.strip().str.lower().str.replace(r"[\s-]+", "_", regex=True)
+    return plain.map(PART_NAMES).fillna(words)
+
+
+def millimetres_in(unit: Any) -> float | None:
+    """Return the millimetres in a unit as people write it, 1 if none is named; None if unknown.
+
+    Examples
+    --------
+    >>> millimetres_in("cm"), millimetres_in(None), millimetres_in("pixels")
+    (10.0, 1.0, None)
+    """
+    if unit is None or pd.isna(unit):
+        return 1.0
+    known = SPELLINGS.get(str(unit).strip().lower())
+    return None if known is None else METRES[known] * MM_PER_M
+
+
+def scaled(shape: shapely.Geometry | None, times: float) -> shapely.Geometry | None:
+    """Return a shape made larger about the origin; none stays none."""
+    if shape is None or times == 1.0:
+        return shape
+    return affinity.scale(shape, times, times, origin=(0, 0))
 
 
 def outlines_from_table(table: pd.DataFrame) -> gpd.GeoDataFrame:
@@ -151,19 +220,6 @@ def _load(path: str | PathLike[str]) -> Any:
         ) from fault
 
 
-def _features(content: Any) -> list[dict[str, Any]]:
-    kind = content.get("type") if isinstance(content, Mapping) else None
-    if kind == "Feature":
-        return [dict(content)]
-    features = content.get("features") if isinstance(content, Mapping) else None
-    if kind != "FeatureCollection" or not isinstance(features, list):
-        raise FileUnreadable(
-            "it is no GeoJSON FeatureCollection",
-            remedy="Give a feature for each mark, with the property 'part'.",
-        )
-    return [feature for feature in features if isinstance(feature, dict)]
-
-
 def _shape(geometry: Any) -> shapely.Geometry | None:
     """Read a geometry of GeoJSON, or none; an unclosed ring is kept as the line that it is."""
     if not isinstance(geometry, Mapping):
@@ -197,30 +253,19 @@ def _from_any(value: Any) -> shapely.Geometry | None:
 
 def _finished(table: pd.DataFrame) -> gpd.GeoDataFrame:
     """Bring parts to their names and sizes to millimetres."""
-    written = (
-        table["part"].astype(str).str.strip().str.lower().str.replace(r"[\s-]+", "_", regex=True)
-    )
-    part = written.map(PART_NAMES).fillna(table["part"].astype(str))
     unit = table["unit"] if "unit" in table else pd.Series(None, index=table.index, dtype=object)
-    factor = unit.map(_millimetres)
-    shapes = [
-        shape
-        if shape is None or times == 1.0
-        else affinity.scale(shape, times, times, origin=(0, 0))
-        for shape, times in zip(table["geometry"], factor, strict=True)
-    ]
-    foot = table.get("foot")
-    columns = {"print": table["print"], "part": part, "foot": foot, "geometry": shapes}
+    factor = [_millimetres(one) for one in unit]
+    shapes = [scaled(shape, times) for shape, times in zip(table["geometry"], factor, strict=True)]
+    columns = {"print": table["print"], "part": part_of(table["part"]), "foot": table.get("foot"),
+               "geometry": shapes}  # fmt: skip
     return gpd.GeoDataFrame(pd.DataFrame(columns, index=table.index), geometry="geometry", crs=None)
 
 
 def _millimetres(unit: Any) -> float:
-    if unit is None or pd.isna(unit):
-        return 1.0
-    known = SPELLINGS.get(str(unit).strip().lower())
-    if known is None:
+    factor = millimetres_in(unit)
+    if factor is None:
         raise InputError(
             f"'{unit}' is no unit of length",
             remedy=f"Use {', '.join(METRES)}; outlines in pixels need to_millimetres first.",
         )
-    return METRES[known] * MM_PER_M
+    return factor

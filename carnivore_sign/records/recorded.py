@@ -15,6 +15,7 @@ from carnivore_sign.records.vocabularies import (
     FEET,
     NOT_VISIBLE,
     POSITION_SOURCES,
+    PRINT_PARTS,
     SIGN_KINDS,
     SURFACES,
     TAXA,
@@ -277,6 +278,27 @@ PRINTS = Table(
     key=("sign", "print_no"),
 )
 
+OUTLINES = Table(
+    "outlines",
+    "one mark of a footprint, traced on a photo",
+    (
+        *_SOURCE,
+        text("sign", "the sign it belongs to", required=True),
+        count("print_no", "number of the print in that sign", required=True),
+        text("part", "which part of the print", required=True, words=PRINT_PARTS),
+        count("mark_no", "its number among marks of that part, from 1", required=True),
+        text(
+            "outline",
+            "well-known text in mm on a plane of its own: seen from above, x right, y up",
+            required=True,
+        ),
+        text("foot", "which foot, as stated", words=FEET),
+        text("photo", "name of the photo that it was traced on"),
+        number("scale_error_fraction", "relative SD of the photo's scale", at_least=0, at_most=1),
+    ),
+    key=("sign", "print_no", "part", "mark_no"),
+)
+
 INCIDENTS = Table(
     "incidents",
     "one loss or conflict report",
@@ -301,6 +323,6 @@ SEASON_TABLES: Final[dict[str, Table]] = {
     for table in (
         RECEIPTS, SET_ASIDE, SETTLED, LOGS, FIXES, WAYPOINTS, ROUTE_POINTS, TRANSECTS, PARCELS,
         CLEARINGS, SIGN, PRINTS, INCIDENTS, PHOTOS,
-        PHOTO_PLACES,
+        PHOTO_PLACES, OUTLINES,
     )
 }  # fmt: skip
