@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 
 from carnivore_sign.chain.analysis import Analysis, analyse
@@ -50,7 +51,10 @@ from carnivore_sign.reports import (
 )
 from carnivore_sign.reports.html import write_whole
 from carnivore_sign.survey import detection_rates
+from carnivore_sign.trails import PassageSummary, summarise_passages
+from carnivore_sign.trails.fewest import MOST_TRAILS
 
+_SEED = 1  # of the links that are drawn: the same month gives the same page
 _PERIOD = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
 
 
@@ -169,6 +173,7 @@ def _write_month(
         map_png=png_bytes(alone),
         change=change,
         share=share,
+        passages=_passages(analysis, period),
     )
     pages = {
         "report (HTML)": write_html(report, folder / "report.html"),
@@ -199,6 +204,17 @@ def _write_layers(
     }
     path = folder / "layers.gpkg"
     return {"layers": write_layers(path, layers, rules=rules, made_on=record.made_on)}
+
+
+def _passages(analysis: Analysis, period: str) -> PassageSummary | None:
+    """Count the month's passages; not if they are too many to compare all with all."""
+    trails = trails_of(analysis, period)
+    if len(trails) > MOST_TRAILS:
+        return None
+    return summarise_passages(
+        analysis.linking, trails, analysis.sign, analysis.prints, np.random.default_rng(_SEED),
+        taxon=analysis.options.taxon,
+    )  # fmt: skip
 
 
 def _with_words(

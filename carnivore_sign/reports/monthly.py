@@ -26,12 +26,14 @@ from carnivore_sign.reports.content import (
     TableBlock,
 )
 from carnivore_sign.reports.method import month_method
+from carnivore_sign.reports.passages import passage_blocks
 from carnivore_sign.reports.rates import Change, effort_blocks, rate_blocks
 from carnivore_sign.reports.receipts import receipt_blocks
 from carnivore_sign.reports.record import PageRecord, record_blocks, withheld_blocks
 from carnivore_sign.reports.segments import segment_blocks
 from carnivore_sign.reports.undecided import undecided_blocks
 from carnivore_sign.reports.wording import count, taxon_words
+from carnivore_sign.trails import PassageSummary
 
 
 def monthly_report(
@@ -45,6 +47,7 @@ def monthly_report(
     map_png: bytes | None = None,
     share: tuple[float, float, float] | None = None,
     change: Change | None = None,
+    passages: PassageSummary | None = None,
 ) -> Report:
     """Write the report of one month.
 
@@ -68,6 +71,8 @@ def monthly_report(
         Share of the walked segments used, with its limits; by default as on the sheet.
     change : Change, optional
         What changed since the month and the year before.
+    passages : PassageSummary, optional
+        How many passages the trails of the month are, and the fewest animals.
 
     Returns
     -------
@@ -104,6 +109,7 @@ def monthly_report(
         *segment_blocks(shown, taxon, record),
         *prior_blocks(record.choices, taxon),
         *undecided_blocks(trails, taxon, record),
+        *passage_blocks(passages, taxon, named=record.edition.exact),
         *receipt_blocks(record.receipts, named=record.edition.exact),
         *choice_blocks(record.choices, taxon),
         *month_method(fitted=bool(monthly["p_presence"].notna().any())),

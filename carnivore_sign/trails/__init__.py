@@ -34,6 +34,7 @@ from carnivore_sign.trails.steps import (
     straddle_from_steps,
     stride_from_steps,
 )
+from carnivore_sign.trails.summary import PassageSummary, summarise_passages
 from carnivore_sign.trails.tape import prints_from_tape
 from carnivore_sign.trails.uncertainty import (
     CountRange,
@@ -53,6 +54,7 @@ __all__ = [
     "LinkModel",
     "Linking",
     "MEMBER_COLUMNS",
+    "PassageSummary",
     "assign_followed",
     "classify_gait",
     "count_range",
@@ -79,4 +81,5 @@ __all__ = [
     "straddle_from_steps",
     "stride_from_steps",
     "stride_likelihoods",
+    "summarise_passages",
 ]

@@ -48,7 +48,12 @@ class CountRange:
 
 
 def count_range(
-    linking: Linking, rng: np.random.Generator, *, draws: int = 100, level: float = 0.95
+    linking: Linking,
+    rng: np.random.Generator,
+    *,
+    draws: int = 100,
+    level: float = 0.95,
+    among: Sequence[str] | None = None,
 ) -> CountRange:
     """Count the trails in many sets that are nearly as good as the best.
 
@@ -62,6 +67,8 @@ def count_range(
         Sets to draw.
     level : float
         Share of them that lies between the limits.
+    among : sequence of str, optional
+        Count the trails that these sign are of, as those of one month; of all sign if not given.
 
     Returns
     -------
@@ -72,12 +79,15 @@ def count_range(
     """
     if draws < 1 or not 0 < level < 1:
         raise InputError("draws must be 1 or more and level between 0 and 1")
-    counts = [len(np.unique(drawn.trail)) for drawn in _drawn(linking, rng, draws)]
+    rows = np.ones(len(linking.names), dtype=bool)
+    if among is not None:
+        rows = linking.names.isin(list(among)).to_numpy(dtype=bool)
+    counts = [len(np.unique(drawn.trail[rows])) for drawn in _drawn(linking, rng, draws)]
     tail = 50.0 * (1.0 - level)
     low, middle, high = np.percentile(counts, [tail, 50.0, 100.0 - tail])
-    best = len(np.unique(linking.chosen.trail))
+    best = len(np.unique(linking.chosen.trail[rows]))
     low = max(np.floor(best + low - middle), min(best, 1))
-    high = min(np.ceil(best + high - middle), len(linking.names))
+    high = min(np.ceil(best + high - middle), np.count_nonzero(rows))
     return CountRange(best, int(low), int(high), level, draws)
 
 
