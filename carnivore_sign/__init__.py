@@ -46,6 +46,7 @@ if TYPE_CHECKING:
         write_set_aside,
     )
     from carnivore_sign.records.season import Season, create_season, open_season
+    from carnivore_sign.reports.practice import write_practice_page
     from carnivore_sign.reports.tracing import write_tracing_page
 
 _HOMES = {
@@ -68,6 +69,7 @@ _HOMES = {
     "Season": "carnivore_sign.records.season",
     "create_season": "carnivore_sign.records.season",
     "open_season": "carnivore_sign.records.season",
+    "write_practice_page": "carnivore_sign.reports.practice",
     "write_tracing_page": "carnivore_sign.reports.tracing",
 }
 
@@ -91,6 +93,7 @@ __all__ = [
     "run_demo",
     "season_photos",
     "summarise_import",
+    "write_practice_page",
     "write_set_aside",
     "write_tracing_page",
 ]

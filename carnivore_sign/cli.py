@@ -1,8 +1,9 @@
 """Command line: thin; reads the words, calls the public face, prints.
 
-Commands: ``demo``, ``intake``, ``set-aside``, ``columns``, ``trace``, ``month``, ``answer``. What
-a machine would read comes with ``--json`` on standard output; bars and messages go to standard
-error. Bad input ends with one plain message and exit status 2, an interruption with 130.
+Commands: ``demo``, ``intake``, ``set-aside``, ``columns``, ``trace``, ``practice``, ``month``,
+``answer``. What a machine would read comes with ``--json`` on standard output; bars and messages
+go to standard error. Bad input ends with one plain message and exit status 2, an interruption
+with 130.
 """
 
 from __future__ import annotations
@@ -195,6 +196,15 @@ def _trace(arguments: argparse.Namespace) -> int:
     return DONE
 
 
+def _practice(arguments: argparse.Namespace) -> int:
+    page = carnivore_sign.write_practice_page(
+        arguments.out, prints=arguments.prints, seed=arguments.seed
+    )
+    lines = [f"{page}: open it in a browser; it needs no network and can save your answers"]
+    _print({"written": str(page)}, as_json=arguments.json, lines=lines)
+    return DONE
+
+
 def _month(arguments: argparse.Namespace) -> int:
     result = carnivore_sign.month(
         carnivore_sign.open_season(arguments.season),
@@ -256,6 +266,7 @@ def _parser() -> argparse.ArgumentParser:
         _add_set_aside,
         _add_columns,
         _add_trace,
+        _add_practice,
         _add_month,
         _add_answer,
     ):
@@ -351,6 +362,23 @@ def _add_trace(commands: Any) -> None:
     command.add_argument("--sign", default="", help="name of the sign in the notebook")
     command.add_argument(
         "--max-side-px", type=int, default=3000, help="longest side of the picture (%(default)s)"
+    )
+
+
+def _add_practice(commands: Any) -> None:
+    about = (
+        "Write a page on which to practise the call of puma or dog on drawn prints. It is one "
+        "file, asks no network for anything, keeps score, and saves the answers as a table."
+    )
+    command = _add(
+        commands, "practice", _practice, about, "carnivore-sign practice --prints 20 --seed 3"
+    )
+    command.add_argument(
+        "--out", metavar="FILE.html", default="practice.html", help="the page (%(default)s)"
+    )
+    command.add_argument("--prints", type=int, default=12, help="how many prints (%(default)s)")
+    command.add_argument(
+        "--seed", type=int, default=1, help="the same seed draws the same prints (%(default)s)"
     )
 
 
