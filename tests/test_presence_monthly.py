@@ -235,15 +235,19 @@ def test_a_season_is_judged_with_one_fit(survey: Survey) -> None:
         period="2031-06", visit=detections["visit"] + "_june", trail=detections["trail"] + "_june"
     )
     season = season_presence(
-        segments, pd.concat([visits, june_visits]), pd.concat([detections, june]), prior=0.4
+        segments,
+        pd.concat([visits, june_visits]),
+        pd.concat([detections, june]),
+        prior=0.4,
+        way="alone",
     )
     assert season.table["period"].value_counts().to_dict() == {"2031-05": 100, "2031-06": 100}
     assert season.fit.n_units == 160
     assert season.shares["period"].to_list() == ["2031-05", "2031-06"]
     assert season.shares["share"].iloc[0] == pytest.approx(season.shares["share"].iloc[1])
     # Twice the same month: the same estimates from twice the data.
-    alone = monthly_presence(segments, visits, detections, **MAY)
-    assert season.fit.parameters == pytest.approx(alone.fit.parameters, abs=1e-4)
+    once = season_presence(segments, visits, detections, prior=0.4, way="alone")
+    assert season.fit.parameters == pytest.approx(once.fit.parameters, abs=1e-4)
     check_table(season.table, MONTHLY)
 
 
@@ -279,9 +283,10 @@ def months_of_signs(rng: np.random.Generator) -> tuple[Survey, np.ndarray]:
 
 def test_months_that_hang_together_tell_more_of_each() -> None:
     (segments, visits, detections), truth = months_of_signs(np.random.default_rng(31))
-    apart = season_presence(segments, visits, detections, prior=0.4)
-    chained = season_presence(segments, visits, detections, prior=0.4, chain="months")
-    assert chained.fit.aicc < apart.fit.aicc
+    apart = season_presence(segments, visits, detections, prior=0.4, way="alone")
+    chained = season_presence(segments, visits, detections, prior=0.4)
+    assert chained.fit.model.chain == "months"
+    assert chained.compared.index.to_list()[0] == "months"
     assert chained.shares["period"].to_list() == ["2031-05", "2031-06", "2031-07"]
     assert len(check_table(chained.table, MONTHLY)) == 210
 
@@ -296,10 +301,33 @@ def test_months_that_hang_together_tell_more_of_each() -> None:
         assert (season.shares["share"] < season.shares["high"]).all()
 
 
+def test_the_choice_is_explained_and_judges_a_month_as_the_season() -> None:
+    (segments, visits, detections), _ = months_of_signs(np.random.default_rng(31))
+    season = season_presence(segments, visits, detections, prior=0.4)
+    compared = season.compared
+    assert set(compared.index) == {"alone", "neighbours", "months"}
+    assert compared["weight"].sum() == pytest.approx(1)
+    assert compared["aicc"].is_monotonic_increasing
+    k, n = compared["parameters"], 210
+    told = -2 * compared["loglik"] + 2 * k + 2 * k * (k + 1) / (n - k - 1)
+    assert compared["aicc"].to_numpy() == pytest.approx(told.to_numpy())
+    assert "keep their use from month to month, which these walks favour" in season.message
+    assert f"({compared.loc['alone', 'difference']:.1f} higher)" in season.message
+    assert season.fit.model.weak_prior
+    month = monthly_presence(
+        segments, visits, detections, period="2031-06", prior=0.4, fit=season.fit
+    )
+    rows = season.table[season.table["period"].eq("2031-06")]
+    assert month.table["p_presence"].to_numpy() == pytest.approx(rows["p_presence"].to_numpy())
+    share = season.shares.set_index("period").loc["2031-06"]
+    assert month.share.share == pytest.approx(share["share"])
+    assert month.share.units_visited == share["units_visited"]
+
+
 def test_a_month_is_not_judged_with_a_fit_that_cannot(survey: Survey) -> None:
     histories = make_histories(*survey[1:], prior=0.4, sure_at=0.8)
     plain = fit_occupancy(histories)
-    with pytest.raises(InputError, match="without a chain"):
+    with pytest.raises(InputError, match="of segments and not of lines"):
         monthly_presence(*survey, fit=plain, **MAY)
 
 

@@ -14,6 +14,7 @@ from carnivore_sign.presence import (
     likeness_of_neighbours,
     make_histories,
     monthly_presence,
+    season_presence,
     unit_residuals,
 )
 from carnivore_sign.presence.occupancy import fit_quietly
@@ -113,8 +114,11 @@ def test_a_month_whose_neighbours_are_alike_says_so() -> None:
     alike = Histories(survey.units, survey.visits, survey.signs[keep], "puma")
     segments = segments_of(list(survey.units["unit"]))
     month = monthly_presence(segments, *frames_of(alike), period="2031-05", prior=0.4)
-    assert "next to each other are more alike" in month.message
+    assert "use runs in stretches along the transect, which these walks favour" in month.message
+    plain = season_presence(segments, *frames_of(alike), prior=0.4, way="alone")
+    assert "next to each other are more alike" in plain.message
     apart, _ = draw_signs(rng, psi=0.5, rate=0.7, lookalike_rate=0.4, units=80, visits=4)
     month = monthly_presence(segments, *frames_of(apart), period="2031-05", prior=0.4)
-    assert month.message == ""
+    assert "more alike" not in month.message
+    assert "stands alone, which these walks favour" in month.message
     assert len(make_histories(*frames_of(apart), prior=0.4, segments=segments).units) == 80

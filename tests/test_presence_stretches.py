@@ -219,7 +219,7 @@ def test_a_season_and_a_month_are_judged_with_neighbours(
     )
     visits, detections = frames_of(histories)
     visits["transect"] = visits["segment"].map(histories.units.set_index("unit")["transect"])
-    season = season_presence(segments, visits, detections, prior=0.4, chain="neighbours")
+    season = season_presence(segments, visits, detections, prior=0.4)
     assert season.fit.model.chain == "neighbours"
     assert season.table["p_presence"].between(0, 1).all()
     month = monthly_presence(
@@ -228,7 +228,7 @@ def test_a_season_and_a_month_are_judged_with_neighbours(
     assert month.table["p_presence"].to_numpy() == pytest.approx(
         season.table["p_presence"].to_numpy()
     )
-    plain = season_presence(segments, visits, detections, prior=0.4)
+    plain = season_presence(segments, visits, detections, prior=0.4, way="alone")
     assert "between blank ones are less likely used" in plain.message
     assert season.fit.aicc < plain.fit.aicc
     whole = make_histories(visits, detections, prior=0.4, segments=segments)

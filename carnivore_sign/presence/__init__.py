@@ -15,6 +15,7 @@ from carnivore_sign.presence.absence import (
     presence_limit_if_all_blank,
 )
 from carnivore_sign.presence.chaining import AlongLine, OverMonths
+from carnivore_sign.presence.choosing import Choice, choose_way
 from carnivore_sign.presence.comparing import compare_fits, predict_averaged
 from carnivore_sign.presence.fit_checks import FitCheck, bootstrap_limits, check_fit
 from carnivore_sign.presence.histories import Histories, histories_from_matrix, make_histories
@@ -37,6 +38,7 @@ from carnivore_sign.presence.result import OccupancyFit, Share
 
 __all__ = [
     "AlongLine",
+    "Choice",
     "FitCheck",
     "Histories",
     "Likeness",
@@ -51,6 +53,7 @@ __all__ = [
     "blank_visits_needed_of",
     "bootstrap_limits",
     "check_fit",
+    "choose_way",
     "compare_fits",
     "fit_occupancy",
     "histories_from_matrix",

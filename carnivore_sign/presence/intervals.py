@@ -40,7 +40,8 @@ def profile_limits(fit: OccupancyFit, *, level: float = 0.95) -> pd.DataFrame:
     [[0.751, 0.487, 1.0], [0.355, 0.211, 0.518]]
     """
     turn = block_diag(*(part.covariates.to_reported() for part in fit.model.parts))
-    evaluate = _in_reported(fit.model.on(fit.histories).states.evaluate, np.linalg.inv(turn))
+    criterion = fit.model.criterion(fit.model.on(fit.histories).states)
+    evaluate = _in_reported(criterion, np.linalg.inv(turn))
     reported = turn @ fit.parameters
     maximum = Maximum(reported, evaluate(reported), 0, True)
     rows = []

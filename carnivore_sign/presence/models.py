@@ -24,6 +24,7 @@ from carnivore_sign.presence.arrange import (
 )
 from carnivore_sign.presence.chaining import AlongLine, Chain, Chaining, OverMonths, name_of
 from carnivore_sign.presence.covariates import Covariates, learn_covariates
+from carnivore_sign.presence.fitting import Evaluate
 from carnivore_sign.presence.histories import Histories
 from carnivore_sign.presence.layout import FloatArray, Layout, each_by_itself, lay_out
 from carnivore_sign.presence.markov_line import FirstSegment, MarkovLine
@@ -33,6 +34,7 @@ from carnivore_sign.presence.scored_signs import ScoredSigns
 from carnivore_sign.presence.stretches import Stretches
 from carnivore_sign.presence.sure_unsure import SureUnsure
 from carnivore_sign.presence.two_states import Evaluation, GivenState, TwoStates
+from carnivore_sign.presence.weak_prior import with_weak_prior
 
 Link = Literal["logit", "log"]
 Option = Literal["presence", "colonisation", "extinction", "detection", "lookalikes", "constant"]
@@ -152,6 +154,9 @@ class Model:
         What is assumed before the first segment of a line.
     most_animals : int
         Where the model ``abundance`` stops its sum.
+    weak_prior : bool
+        Whether the estimates are those of the likelihood with a weak prior
+        (``weak_prior.py``), and not of the likelihood alone.
     """
 
     name: str
@@ -160,6 +165,7 @@ class Model:
     chain: Chain | None = None
     first_segment: FirstSegment = "steady"
     most_animals: int = FIRST_MOST
+    weak_prior: bool = False
 
     @property
     def n_parameters(self) -> int:
@@ -173,6 +179,13 @@ class Model:
                 return part
         names = ", ".join(part.kind.name for part in self.parts)
         raise InputError(f"the model has no part {name!r}", remedy=f"It has {names}.")
+
+    def criterion(self, states: States) -> Evaluate:
+        """Return what is to be maximised: the likelihood, or that with the weak prior."""
+        if not self.weak_prior:
+            return states.evaluate
+        logits = [part.positions.start for part in self.parts if part.kind.link == "logit"]
+        return with_weak_prior(states.evaluate, np.array(logits, dtype=np.int64))
 
     def on(self, histories: Histories) -> Likelihood:
         """Return the likelihood of `histories` under this model."""
@@ -241,6 +254,7 @@ def learn_model(
     effort: str | None = None,
     covariates: Mapping[str, Sequence[str]],
     chaining: Chaining | None = None,
+    weak_prior: bool = False,
 ) -> Model:
     """Choose a model by name and learn its covariates from `histories`."""
     _require_choice("model", name, RECORD_PARTS)
@@ -273,7 +287,7 @@ def learn_model(
         begin = end
     effort = effort if name in USES_EFFORT else None
     first = chaining.first_segment if isinstance(chaining, AlongLine) else "steady"
-    return Model(name, tuple(parts), effort, chain, first)
+    return Model(name, tuple(parts), effort, chain, first, weak_prior=weak_prior)
 
 
 def _require_choice(what: str, came: object, choices: Iterable[object]) -> None:

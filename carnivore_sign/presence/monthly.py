@@ -1,26 +1,30 @@
 """Monthly: for each segment and month, what was done, what was found, and what that says.
 
 Every segment has a row every month. *Not looked for* is a state of its own, and its
-probability of presence is that of the country at large, with its limits. The share of segments
+probability of presence is that of the country at large, or what its neighbours and the other
+months say of it. The share of segments
 used speaks of the segments that were walked: a road that nobody walks may be unlike the others,
 and no model of the walked ones can know that. What was found is as sure as its best trail (see
 `make_histories`). The probability of presence is at the best estimates of the rates of sign, as
-if they were known: from a small survey it is surer than it should be, and its limits tell how
-far. Where the month's data cannot carry an estimate,
-the probability is missing and the message says why.
+if they were known, and its limits tell how far they may be off. Over invented countries drawn
+at random it is calibrated (``tests/test_presence_calibration.py``); in one country, the same
+stretches may lie on the border of a range in every season, and are then too likely used.
+Where the month's data cannot carry an estimate, the probability is missing and the message
+says why.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Final, Literal, NamedTuple
+from typing import Final, NamedTuple
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 
 from carnivore_sign.errors import EstimateError, InputError, NothingSurveyed
+from carnivore_sign.presence.choosing import Way, chain_of, choose_way
 from carnivore_sign.presence.histories import Histories, make_histories
 from carnivore_sign.presence.neighbours import likeness_of_neighbours
 from carnivore_sign.presence.notes import Note
@@ -45,21 +49,28 @@ class MonthlyPresence(NamedTuple):
     """A month: its table, the fit behind it, the share of walked segments used, what to know.
 
     ``fit`` and ``share`` are None where the data do not carry them; ``message`` says why.
+    ``compared`` ranks the ways that segments may hang together (see `Choice`); None where
+    none were compared.
     """
 
     table: gpd.GeoDataFrame
     fit: OccupancyFit | None
     share: Share | None
     message: str
+    compared: pd.DataFrame | None = None
 
 
 class SeasonPresence(NamedTuple):
-    """All months: their table, the one fit behind it, the shares of walked segments, a message."""
+    """All months: their table, the one fit behind it, the shares of walked segments, a message.
+
+    ``compared`` as in `MonthlyPresence`.
+    """
 
     table: gpd.GeoDataFrame
     fit: OccupancyFit | None
     shares: pd.DataFrame
     message: str
+    compared: pd.DataFrame | None = None
 
 
 def monthly_presence(
@@ -77,9 +88,10 @@ def monthly_presence(
 
     The probability that a segment was used in the month comes from the scored-signs model
     (``scored_signs.py``), fitted on the month's own visits, or from `fit` where one is
-    given: it weighs the segment's effort and each trail found on it. A segment nobody
-    walked takes the probability of any segment. Segments are taken for independent; where
-    neighbours are found to be alike the message says so, and what follows.
+    given: it weighs the segment's effort and each trail found on it. Segments are taken to
+    stand alone, or to be used in stretches, as the month's walks favour (``choosing.py``);
+    the message says which and why. A segment nobody walked takes the probability of any
+    segment, or what its neighbours say of it.
 
     Parameters
     ----------
@@ -94,7 +106,8 @@ def monthly_presence(
     prior : float, mapping or Series
         The prior the detections' probabilities were computed with (see `make_histories`).
     fit : OccupancyFit, optional
-        A fit of more data (say of the whole season) to judge the month with.
+        A fit of more data (say of the whole season) to judge the month with. One that
+        chains months is given all visits, of this month and of the others.
     effort : {"effort_km_days", "effort_km"}, optional
         Column of effort (see `fit_occupancy`).
 
@@ -141,23 +154,27 @@ def monthly_presence(
     """
     segments = check_table(segments, SEGMENTS)
     _require_visits(visits, period)
-    month = visits["period"] == period
-    within = detections["visit"].isin(visits.loc[month, "visit"])
+    whole = fit is not None and fit.model.chain == "months"
+    kept = visits if whole else visits[visits["period"] == period]
+    within = detections["visit"].isin(kept["visit"])
     histories = make_histories(
-        visits[month], detections[within], taxon=taxon, prior=prior, segments=segments
+        kept, detections[within], taxon=taxon, prior=prior, segments=segments
     )
     messages: list[str] = []
+    compared = None
     if fit is None:
-        fit = _fit_or_none(histories, effort, "this month alone", messages)
+        fit, compared = _fit_or_none(histories, effort, "this month alone", messages)
+    of_month = histories.in_period(period)
     if fit is None:
-        table = _table(segments, histories, period, None)
+        table = _table(segments, of_month, period, None)
         return MonthlyPresence(table, None, None, " ".join(messages))
     _require_single(fit)
     usable = _usable(histories, fit, messages)
     messages += fit.messages
-    table = _table(segments, histories, period, fit.posterior(usable))
-    share = fit.share_used(usable, visited_only=True)
-    return MonthlyPresence(table, fit, share, " ".join(messages))
+    table = _table(segments, of_month, period, fit.posterior(usable))
+    shares = fit.shares_by_period(usable, visited_only=True).set_index("period")
+    share = Share(*(shares.loc[period, name] for name in Share._fields))
+    return MonthlyPresence(table, fit, share, " ".join(messages), compared)
 
 
 def season_presence(
@@ -168,30 +185,26 @@ def season_presence(
     taxon: str = "puma",
     prior: float | Mapping[str, float] | pd.Series,
     effort: str | None = None,
-    chain: Literal["months", "neighbours"] | None = None,
+    way: Way | None = None,
 ) -> SeasonPresence:
     """Judge every month with one fit of the whole season.
 
     The rates of sign are taken to be the same all season, so that a month with little sign
-    borrows them from the others; which segments are used may change from month to month. By
-    default months stand alone. With ``chain="months"`` a segment that was used tends to be
-    used again (``months.py``), and each month's presence is judged from all months. With
-    ``chain="neighbours"`` use runs in stretches along the transect (``stretches.py``), and a
-    segment is judged with those beside it.
+    borrows them from the others; which segments are used may change from month to month.
+    Each segment in each month may stand alone (``two_states.py``), use may run in stretches
+    along the transect (``stretches.py``), or last from month to month (``months.py``). By
+    default the walks decide (``choosing.py``): the way with the lowest AICc is fitted with a
+    weak prior, and the message and ``compared`` say what it was compared with.
 
-    By default segments stand alone. Where animals use stretches of road, a blank segment
-    between blank ones is then less likely used than the table says, and one beside finds is
-    likelier. The chain of neighbours tells the two apart, and is right more often; but on
-    segments without a find its high probabilities are too high wherever ranges end less
-    smoothly than a chain can know, which is why it has to be asked for.
+    Where use does run in stretches, to let segments stand alone makes a blank segment between
+    blank ones too likely used, and one beside finds too unlikely.
 
     Parameters
     ----------
     segments, visits, detections, taxon, prior, effort
         As for `monthly_presence`.
-    chain : {"months", "neighbours"}, optional
-        Let months hang together, which takes a season of three months or more; or
-        neighbouring segments of a transect.
+    way : {"alone", "neighbours", "months"}, optional
+        Take this way, by maximum likelihood, and compare nothing.
 
     Returns
     -------
@@ -199,7 +212,7 @@ def season_presence(
         ``table`` per ``records.tables.MONTHLY``, a row for each segment and month with
         walks; ``fit``, or None; ``shares``: a row a month, ``period``, ``share``, ``low``,
         ``high``, ``units``, ``units_visited``, without rows if there is no fit;
-        ``message``.
+        ``message``; ``compared``.
 
     Raises
     ------
@@ -211,7 +224,7 @@ def season_presence(
     segments = check_table(segments, SEGMENTS)
     histories = make_histories(visits, detections, taxon=taxon, prior=prior, segments=segments)
     messages: list[str] = []
-    fit = _fit_or_none(histories, effort, "the season", messages, chain)
+    fit, compared = _fit_or_none(histories, effort, "the season", messages, way)
     periods = sorted(visits["period"].unique())
     told, shares = None, pd.DataFrame(columns=["period", *Share._fields])
     if fit is not None:
@@ -221,14 +234,15 @@ def season_presence(
         shares = fit.shares_by_period(usable, visited_only=True)
         shares = shares[shares["period"].isin(periods)].reset_index(drop=True)
     tables = [_table(segments, histories.in_period(period), period, told) for period in periods]
-    return SeasonPresence(pd.concat(tables, ignore_index=True), fit, shares, " ".join(messages))
+    whole = pd.concat(tables, ignore_index=True)
+    return SeasonPresence(whole, fit, shares, " ".join(messages), compared)
 
 
 def _require_single(fit: OccupancyFit) -> None:
-    if fit.model.name != "scored_signs" or fit.model.chain not in (None, "neighbours"):
+    if fit.model.name != "scored_signs" or fit.model.chain == "line":
         raise InputError(
-            "a month is judged with a fit of model='scored_signs' without a chain",
-            remedy="Fit that, or judge all months together: season_presence(..., chain='months').",
+            "a month is judged with a fit of model='scored_signs', of segments and not of lines",
+            remedy="Fit that, or leave fit= out.",
         )
 
 
@@ -301,9 +315,9 @@ def _fit_or_none(
     effort: str | None,
     what: str,
     messages: list[str],
-    chain: Literal["months", "neighbours"] | None = None,
-) -> OccupancyFit | None:
-    """Fit the scored signs, or say in `messages` why `what` does not carry a fit."""
+    way: Way | None = None,
+) -> tuple[OccupancyFit | None, pd.DataFrame | None]:
+    """Fit the scored signs, and say what was compared; or say why `what` carries no fit."""
     refused = f"Presence was not estimated from {what}"
     visited = histories.visits["unit"].nunique()
     expected = float(histories.visits["trails_expected"].sum())
@@ -313,16 +327,22 @@ def _fit_or_none(
             f"{TAXA[histories.taxon]}. There were {visited}, and {expected:.1f} trails summed by "
             "probability."
         )
-        return None
+        return None, None
     try:
-        fit = fit_quietly(histories, model="scored_signs", effort=effort, chain=chain)
+        fit = fit_quietly(
+            histories, model="scored_signs", effort=effort, chain=chain_of(way or "alone")
+        )
     except EstimateError as error:
         messages.append(f"{refused}. {error}")
-        return None
+        return None, None
     if fit.flat[fit.model.parts[0].positions].any():
         messages += [*fit.messages, f"{refused}, for that reason."]
-        return None
-    return replace(fit, notes=(*fit.notes, *_about_neighbours(fit)))
+        return None, None
+    if way is not None:
+        return replace(fit, notes=(*fit.notes, *_about_neighbours(fit))), None
+    chosen = choose_way(histories, fit, effort=effort)
+    notes = (*chosen.fit.notes, *_about_neighbours(chosen.fit), Note(chosen.message))
+    return replace(chosen.fit, notes=notes), chosen.table
 
 
 def _about_neighbours(fit: OccupancyFit) -> list[Note]:

@@ -46,6 +46,7 @@ def fit_occupancy(
     detection: Sequence[str] = (),
     lookalikes: Sequence[str] = (),
     chain: Chain | Chaining | None = None,
+    weak_prior: bool = False,
 ) -> OccupancyFit:
     """Estimate how much of the country is used, corrected for what visits miss.
 
@@ -74,6 +75,10 @@ def fit_occupancy(
         used in stretches along their transect, each in one state a period. By default
         every unit in every period stands alone. ``AlongLine(first_segment=...)`` and
         ``OverMonths(colonisation=[...], extinction=[...])`` say more than the names.
+    weak_prior : bool
+        Hold every probability of the model off the edge of its range with a flat prior
+        (``weak_prior.py``), for surveys too small to do without. By default the estimates
+        are those of maximum likelihood.
 
     Returns
     -------
@@ -113,6 +118,7 @@ def fit_occupancy(
         detection=detection,
         lookalikes=lookalikes,
         chain=chain,
+        weak_prior=weak_prior,
     )
     for note in fit.notes:
         if note.warning is not None:
@@ -129,6 +135,7 @@ def fit_quietly(
     detection: Sequence[str] = (),
     lookalikes: Sequence[str] = (),
     chain: Chain | Chaining | None = None,
+    weak_prior: bool = False,
 ) -> OccupancyFit:
     """Do what `fit_occupancy` does, with notes in the result and no warnings."""
     notes: list[Note] = []
@@ -146,9 +153,10 @@ def fit_quietly(
         effort=effort,
         covariates={"presence": presence, "detection": detection, "lookalikes": lookalikes},
         chaining=chaining,
+        weak_prior=weak_prior,
     )
     learned, likelihood, maximum = _search(learned, histories, notes)
-    if model == "scored_signs":
+    if model == "scored_signs" and not weak_prior:
         require_gain(learned, likelihood, maximum)
     sharp = sharpness(maximum.evaluation.hessian)
     edges = find_edges(learned, likelihood, maximum, sharp.flat)
@@ -160,7 +168,9 @@ def fit_quietly(
         covariance=sharp.covariance,
         flat=sharp.flat,
         edges=tuple(edges),
-        loglik=maximum.evaluation.loglik,
+        loglik=likelihood.states.evaluate(maximum.parameters).loglik
+        if weak_prior
+        else maximum.evaluation.loglik,
         n_units=likelihood.n_units,
         n_visits=len(histories.visits),
         notes=tuple(notes),
@@ -181,7 +191,7 @@ def _search(
         likelihood = model.on(histories)
         most_visits = int(likelihood.layout.visits_per_site.max(initial=0))
         require_substance(histories, model.name, most_visits)
-        maximum = best_maximum(likelihood.states.evaluate, likelihood.states.starts())
+        maximum = best_maximum(model.criterion(likelihood.states), likelihood.states.starts())
         if not isinstance(likelihood.states, Abundance):
             return model, likelihood, maximum
         tail = likelihood.states.tail(maximum.parameters)

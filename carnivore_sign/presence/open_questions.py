@@ -47,7 +47,7 @@ def find_edges(
         side = 1 if value > 0 else -1
         if part.kind.link == "log" and side > 0:
             continue
-        limit = profile_limit(likelihood.states.evaluate, maximum, position, side=-side)
+        limit = profile_limit(model.criterion(likelihood.states), maximum, position, side=-side)
         found.append(Edge(position, side, limit))
     return found
 

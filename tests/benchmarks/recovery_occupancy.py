@@ -27,6 +27,9 @@ from presence_examples import (  # noqa: E402
     draw_signs,
     draw_visits,
 )
+from test_presence_changes import CHANGES, GAIN, LOSS  # noqa: E402
+from test_presence_changes import draw as draw_changing  # noqa: E402
+from test_presence_stretches import draw_stretches  # noqa: E402
 
 from carnivore_sign.presence import Histories  # noqa: E402
 from carnivore_sign.presence.occupancy import fit_quietly  # noqa: E402
@@ -45,6 +48,14 @@ def uneven(rng: np.random.Generator) -> Histories:
 GRADED = {"psi": 0.4, "p": 0.5, "false_ratio": 0.2, "sure_share": 0.5}
 LINES = {"psi": 0.6, "after_unused": 0.15, "after_used": 0.75, "p": 0.6}
 MONTHS = {"psi": 0.5, "colonisation": 0.2, "extinction": 0.3, "p": 0.5}
+STRETCHES = {"psi": 0.45, "likeness": 0.75, "rate": 0.8}
+CHANGED = {
+    "psi": 0.5,
+    "colonisation: rain_mm": GAIN[1] / 15,
+    "extinction: intercept": LOSS[0],
+    "extinction: grazing: sheep": LOSS[1],
+    "p": 0.5,
+}
 SIGNS = {"psi": 0.4, "sign_rate": 0.35, "lookalike_rate": 0.5}
 
 CASES: dict[str, tuple[Draw, dict[str, str], dict[str, float]]] = {
@@ -82,6 +93,12 @@ CASES: dict[str, tuple[Draw, dict[str, str], dict[str, float]]] = {
         lambda rng: draw_months(rng, **MONTHS, units=100, months=5, visits=3)[0],
         {"chain": "months"},
         MONTHS,
+    ),
+    "months with covariates, 300 units x 5 x 3": (draw_changing, {"chain": CHANGES}, CHANGED),
+    "neighbours, 40 lines x 12, scored signs": (
+        lambda rng: draw_stretches(rng, **STRETCHES, lines=40)[0],
+        {"model": "scored_signs", "chain": "neighbours"},
+        {"psi": 0.45, "likeness": 0.75, "sign_rate": 0.8},
     ),
     "abundance, 250 units x 6": (uneven, {"model": "abundance"}, {"abundance": 1.2, "r": 0.25}),
 }
