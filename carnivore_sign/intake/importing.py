@@ -218,12 +218,15 @@ def fit_into(
         return reading, fresh, counts
     reading = _with_own_log_name(writer.log_names, reading)
     fixes = reading.tables["fixes"]
-    known = writer.fixes.has(fixes)
+    known, how = writer.fixes.has(fixes), "with the same time and place"
+    rounded, told = writer.fixes.has_rounded(fixes)
+    if rounded.sum() > known.sum():
+        known, how = known | rounded, f"the same to within their rounding ({told})"
     if not known.any():
         return reading, reading.tables, {}
     note = (
-        f"{known.sum()} of its {len(fixes)} fixes are in the season from another log, with the "
-        "same time and place, and were not added again"
+        f"{known.sum()} of its {len(fixes)} fixes are in the season from another log, {how}, and "
+        "were not added again"
     )
     reading = replace(reading, notes=(*reading.notes, note))
     fresh = {**reading.tables, "fixes": fixes.loc[~known].reset_index(drop=True)}

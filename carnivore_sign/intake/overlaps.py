@@ -2,12 +2,13 @@
 
 A fix is known if the season has one at the same time, to the millisecond, and at the same
 place, to a millionth of a degree (about 0.1 m). Two devices carried side by side do not agree
-so closely but by rare chance. A copy whose positions were rounded more coarsely on its way is
-not recognised.
+so closely but by rare chance. A copy that was rounded more coarsely on its way is recognised by
+all of its fixes together (``roundings.py``).
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import geopandas as gpd
@@ -16,10 +17,14 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from carnivore_sign.intake.roundings import (
+    MIN_FIXES,
+    PER_DEGREE,
+    Resolution,
+    resolution_of,
+    same_within,
+)
 from carnivore_sign.records.season import Season
-
-#: Steps of a degree to which places are compared.
-PER_DEGREE: Final = 1_000_000
 
 #: What makes every longitude and latitude positive.
 _TO_ZERO: Final = np.array([180.0, 90.0])
@@ -27,7 +32,10 @@ _TO_ZERO: Final = np.array([180.0, 90.0])
 #: Odd numbers, so that multiplying by them, modulo 2**64, takes no two numbers to one.
 _SPREAD_TIME: Final = np.uint64(0x9E3779B97F4A7C15)
 _SPREAD_PLACE: Final = np.uint64(0xC2B2AE3D27D4EB4F)
+_UNSPREAD_TIME: Final = np.uint64(pow(0x9E3779B97F4A7C15, -1, 2**64))
+_LOW: Final = np.uint64(0xFFFFFFFF)
 
+IntArray = npt.NDArray[np.int64]
 UintArray = npt.NDArray[np.uint64]
 BoolArray = npt.NDArray[np.bool_]
 
@@ -47,7 +55,7 @@ class HeldFixes:
     def __init__(self, season: Season) -> None:
         self._season = season
         self._at_first = _spans(season.read("logs"))
-        self._since: list[tuple[pd.Timestamp, pd.Timestamp]] = []
+        self._since: list[_Span] = []
         self._read = False
         self._fresh: list[tuple[UintArray, UintArray]] = []
         self._keys = KeySet()
@@ -59,22 +67,93 @@ class HeldFixes:
             return np.zeros(len(fixes), dtype=bool)
         at_first = ((self._at_first["start"] <= end) & (self._at_first["end"] >= start)).any()
         if at_first and not self._read:
-            self._keys.add(*_keys_of(self._season.read("fixes")))
-            self._read = True
-        if not at_first and not any(old <= end and new >= start for old, new in self._since):
+            self._read_season()
+        if not at_first and not self._overlapping(start, end):
             return np.zeros(len(fixes), dtype=bool)
         for keys in self._fresh:
             self._keys.add(*keys)
         self._fresh.clear()
         return self._keys.has(*_keys_of(fixes)) & fixes["time"].notna().to_numpy()
 
+    def has_rounded(self, fixes: gpd.GeoDataFrame) -> tuple[BoolArray, str]:
+        """Tell which of the fixes the season has from a log of coarser or finer numbers.
+
+        Returns
+        -------
+        known : array of bool
+            One per fix.
+        told : str
+            To within which rounding; blank if there are none.
+        """
+        none = np.zeros(len(fixes), dtype=bool)
+        timed = fixes["time"].notna().to_numpy()
+        if timed.sum() < MIN_FIXES:
+            return none, ""
+        start, end = fixes["time"].min(), fixes["time"].max()
+        moments, steps = _parted(*_keys_of(fixes.loc[timed]))
+        mine = resolution_of(moments, steps)
+        others = {span.resolution for span in self._overlapping(start, end)} - {mine}
+        if not others:
+            return none, ""
+        held = _between(self._keys.pairs(), int(moments.min()), int(moments.max()))
+        for other in sorted(others, key=lambda one: (one.unit, one.tick_ms)):
+            coarse = mine.coarser(other)
+            same = same_within((moments, steps), held, coarse) if len(held[0]) else none[timed]
+            if same.any():
+                none[timed] = same
+                return none, coarse.told()
+        return none, ""
+
     def add(self, tables: dict[str, pd.DataFrame]) -> None:
         """Take in what is added to the season."""
         fixes = tables.get("fixes")
         if fixes is None or not len(fixes) or pd.isna(fixes["time"].min()):
             return
-        self._since.append((fixes["time"].min(), fixes["time"].max()))
-        self._fresh.append(_keys_of(fixes))
+        keys = _keys_of(fixes)
+        self._since.append(_span_of(fixes["time"], keys))
+        self._fresh.append(keys)
+
+    def _overlapping(self, start: pd.Timestamp, end: pd.Timestamp) -> list[_Span]:
+        return [span for span in self._since if span.start <= end and span.end >= start]
+
+    def _read_season(self) -> None:
+        """Read the fixes that the season had at first, and where the numbers of each log end."""
+        fixes = self._season.read("fixes")
+        keys = _keys_of(fixes)
+        self._keys.add(*keys)
+        for rows in fixes.groupby("log", sort=False).indices.values():
+            times = fixes["time"].iloc[rows]
+            if times.notna().any():
+                self._since.append(_span_of(times, (keys[0][rows], keys[1][rows])))
+        self._read = True
+
+
+@dataclass(frozen=True)
+class _Span:
+    """The times of one log, and where its numbers end."""
+
+    start: pd.Timestamp
+    end: pd.Timestamp
+    resolution: Resolution
+
+
+def _span_of(times: pd.Series, keys: tuple[UintArray, UintArray]) -> _Span:
+    timed = times.notna().to_numpy()
+    moments, steps = _parted(keys[0][timed], keys[1][timed])
+    return _Span(times.min(), times.max(), resolution_of(moments, steps))
+
+
+def _parted(moments: UintArray, places: UintArray) -> tuple[IntArray, IntArray]:
+    """Return moments, and longitudes and latitudes in steps, out of their keys."""
+    steps = np.stack([places >> np.uint64(32), places & _LOW], axis=1)
+    return moments.view(np.int64), steps.astype(np.int64)
+
+
+def _between(keys: tuple[UintArray, UintArray], first: int, last: int) -> tuple[IntArray, IntArray]:
+    """Return those moments and steps that lie within a second of a span of time."""
+    moments = keys[0].view(np.int64)
+    near = (moments >= first - 1000) & (moments <= last + 1000)
+    return _parted(keys[0][near], keys[1][near])
 
 
 class KeySet:
@@ -103,6 +182,13 @@ class KeySet:
                 np.concatenate([mixed, fresh[0]]), np.concatenate([places, fresh[1]])
             )
         self._levels.append(fresh)
+
+    def pairs(self) -> tuple[UintArray, UintArray]:
+        """Return all pairs, in no order."""
+        blank = np.zeros(0, dtype=np.uint64)
+        mixed = np.concatenate([blank, *(mixed for mixed, _ in self._levels)])
+        place = np.concatenate([blank, *(place for _, place in self._levels)])
+        return (mixed ^ (place * _SPREAD_PLACE)) * _UNSPREAD_TIME, place
 
     def has(self, moment: UintArray, place: UintArray) -> BoolArray:
         """Tell which pairs are in the set."""
