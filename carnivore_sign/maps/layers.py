@@ -11,7 +11,6 @@ import numpy.typing as npt
 import shapely
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection, PolyCollection
-from matplotlib.patheffects import withStroke
 
 from carnivore_sign.maps.lettering import map_units_per_point
 from carnivore_sign.maps.style import (
@@ -189,39 +188,32 @@ def _draw_trail_class(
 ) -> None:
     lines, _ = _lines(trails)
     faded = level <= _FADED_BELOW
-    rim = [withStroke(linewidth=2.6, foreground=PAPER)]
-    look = {"alpha": FADED} if faded else {"path_effects": rim}
-    ax.add_collection(
-        LineCollection(lines, colors=style.edge, linewidths=1.0, zorder=level, **look)
-    )
+    alpha = FADED if faded else None
     middle = shapely.get_coordinates(shapely.centroid(trails.geometry.to_numpy()))
     angle = np.radians(trails["direction_deg"].to_numpy(dtype=float))
     kept = apart(middle, np.isfinite(angle), within=SHARED_PT * size * map_units_per_point(ax))
     middle, angle = middle[kept], angle[kept]
     heading = np.isfinite(angle)
     heads = arrow_heads(middle[heading], angle[heading], ARROW_PT * size * map_units_per_point(ax))
+    # A pale rim keeps trails readable on the lines of units; it is one collection for all.
+    if not faded:
+        ax.add_collection(LineCollection(lines, colors=PAPER, linewidths=2.6, zorder=level - 0.1))
     ax.add_collection(
-        PolyCollection(
-            list(heads),
-            facecolors=style.fill,
-            edgecolors=style.edge,
-            linewidths=0.9,
-            zorder=level + 0.1,
-            gid="trail-heads",
-            **look,
-        )
+        LineCollection(lines, colors=style.edge, linewidths=1.0, alpha=alpha, zorder=level)
     )
-    ax.plot(
-        *middle[~heading].T,
-        linestyle="none",
-        marker="o",
-        markersize=DOT_PT * size,
-        color=style.fill,
-        markeredgecolor=style.edge,
-        markeredgewidth=0.9,
-        zorder=level + 0.1,
-        **look,
-    )
+    marks = [(PAPER, PAPER, 2.6, level + 0.1, "trail-rims")] if not faded else []
+    marks.append((style.fill, style.edge, 0.9, level + 0.2, "trail-heads"))
+    for fill, edge, width, order, gid in marks:
+        ax.add_collection(
+            PolyCollection(
+                list(heads), facecolors=fill, edgecolors=edge, linewidths=width, alpha=alpha,
+                zorder=order, gid=gid,
+            )
+        )  # fmt: skip
+        ax.plot(
+            *middle[~heading].T, linestyle="none", marker="o", markersize=DOT_PT * size,
+            color=fill, markeredgecolor=edge, markeredgewidth=width, alpha=alpha, zorder=order,
+        )  # fmt: skip
 
 
 def apart(

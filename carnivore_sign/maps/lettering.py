@@ -7,11 +7,11 @@ a character that no installed font has is drawn as a hollow box, never left out 
 from __future__ import annotations
 
 import unicodedata
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, Final
 
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_agg import FigureCanvasAgg, RendererAgg
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, fontManager, get_font
 from matplotlib.text import Text
@@ -99,9 +99,23 @@ def font(size_pt: float, *, bold: bool = False) -> FontProperties:
 
 def text_width_in(figure: Figure, text: str, properties: FontProperties) -> float:
     """Width of `text` on the sheet in inches."""
-    renderer = figure.canvas.get_renderer()  # type: ignore[attr-defined]
-    width, _, _ = renderer.get_text_width_height_descent(text, properties, False)
-    return float(width) / figure.dpi
+    size, weight = properties.get_size_in_points(), str(properties.get_weight())
+    return _width_px(text, size, weight == "bold", figure.dpi) / figure.dpi
+
+
+@lru_cache(maxsize=4096)
+def _width_px(text: str, size_pt: float, bold: bool, dpi: float) -> float:
+    """Width of a text in pixels; the same words stand on every sheet of a season."""
+    properties = font(size_pt, bold=bold)
+    width, _, _ = _measuring(dpi).get_text_width_height_descent(  # type: ignore[no-untyped-call]
+        text, properties, False
+    )
+    return float(width)
+
+
+@cache
+def _measuring(dpi: float) -> RendererAgg:
+    return RendererAgg(1, 1, dpi)  # type: ignore[no-untyped-call]
 
 
 def wrapped(

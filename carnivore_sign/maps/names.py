@@ -48,6 +48,7 @@ class _Board:
     ax: Axes
     outlines: shapely.STRtree
     lines: shapely.STRtree
+    room: float
     taken: list[shapely.Geometry] = field(default_factory=list)
 
     def free(
@@ -60,9 +61,9 @@ class _Board:
         west, east = self.ax.get_xlim()
         south, north = self.ax.get_ylim()
         good = shapely.covered_by(places, shapely.box(west, south, east, north))
-        good &= ~_touched(self.outlines, places)
-        good &= ~_touched(shapely.STRtree(self.taken), places)
-        clear = good & ~_touched(self.lines, places)
+        good &= ~_near(self.outlines, places, 0.5 * self.room)
+        good &= ~_near(shapely.STRtree(self.taken), places, 0.0)
+        clear = good & ~_near(self.lines, places, self.room)
         if wanted is not None and (clear & wanted).any():
             clear &= wanted
         best = np.flatnonzero(clear if clear.any() else good)
@@ -183,15 +184,17 @@ def _board(ax: Axes, lines: Sequence[Shapes], parcels: gpd.GeoDataFrame | None) 
     outlines = shapely.boundary(outlines[~shapely.is_missing(outlines)])
     return _Board(
         ax,
-        shapely.STRtree(shapely.buffer(outlines, 0.5 * room, quad_segs=2)),
-        shapely.STRtree(shapely.buffer(drawn, room, quad_segs=2)),
+        shapely.STRtree(outlines),
+        shapely.STRtree(drawn),
+        room,
         [_north_box(ax)],
     )
 
 
-def _touched(tree: shapely.STRtree, places: Shapes) -> npt.NDArray[np.bool_]:
+def _near(tree: shapely.STRtree, places: Shapes, within: float) -> npt.NDArray[np.bool_]:
+    """Which boxes lie within a distance, map units, of any shape of a tree."""
     hit = np.zeros(len(places), dtype=bool)
-    hit[tree.query(places, predicate="intersects")[0]] = True
+    hit[tree.query(places, predicate="dwithin", distance=within)[0]] = True
     return hit
 
 
