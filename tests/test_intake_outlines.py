@@ -100,7 +100,7 @@ def test_names_units_and_feet_are_brought_to_ours(tmp_path: Path) -> None:
     assert rows["sign"].tolist() == ["Trail 3/b", "S9", "walk"]
     assert rows["print_no"].tolist() == [7, 1, 1]
     assert rows["foot"].tolist()[2] == "left_hind"
-    areas = shapely.area(shapely.from_wkt(rows["outline"].to_numpy(dtype=object)))
+    areas = shapely.area(shapely.from_wkt(rows["outline_mm"].to_numpy(dtype=object)))
     assert areas[0] == pytest.approx(100 * areas[1], rel=1e-4)
 
 

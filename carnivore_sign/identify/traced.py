@@ -18,6 +18,7 @@ from carnivore_sign.identify.characters_from import add_measured
 from carnivore_sign.identify.measure import measure_print
 
 _SHOWN = 3
+_OF_A_PRINT = ("receipt", "source_row", "sign", "print_no")
 
 
 def join_traced(prints: pd.DataFrame, outlines: pd.DataFrame) -> pd.DataFrame:
@@ -45,7 +46,7 @@ def join_traced(prints: pd.DataFrame, outlines: pd.DataFrame) -> pd.DataFrame:
     --------
     >>> prints = pd.DataFrame({"sign": ["S1"], "print_no": [1], "pad_width_mm": [float("nan")]})
     >>> pad = "POLYGON ((-20 -15, 20 -15, 12 15, -12 15, -20 -15))"
-    >>> traced = {"sign": "S1", "print_no": [1, 2], "part": "pad", "outline": pad, "foot": None,
+    >>> traced = {"sign": "S1", "print_no": [1, 2], "part": "pad", "outline_mm": pad, "foot": None,
     ...           "scale_error_fraction": 0.002}
     >>> joined = join_traced(prints, pd.DataFrame(traced))
     >>> joined[["sign", "print_no", "pad_width_mm"]].round(1).values.tolist()
@@ -56,7 +57,7 @@ def join_traced(prints: pd.DataFrame, outlines: pd.DataFrame) -> pd.DataFrame:
     name = _names(outlines)
     marks = gpd.GeoDataFrame(
         outlines[["part", "foot"]].assign(print=name),
-        geometry=shapely.from_wkt(outlines["outline"].to_numpy(dtype=object)),
+        geometry=shapely.from_wkt(outlines["outline_mm"].to_numpy(dtype=object)),
         crs=None,
     )
     of_scale = outlines["scale_error_fraction"].astype(float).fillna(0.0).groupby(name).max()
@@ -75,7 +76,7 @@ def _with_all(prints: pd.DataFrame, outlines: pd.DataFrame, name: pd.Series) -> 
     stated = outlines["foot"].groupby(name).first()
     first = outlines.assign(name=name).drop_duplicates("name").set_index("name").rename_axis(None)
     alone = first.loc[~first.index.isin(named.index)]
-    shared = [column for column in prints.columns if column in alone]
+    shared = [column for column in prints.columns if column in _OF_A_PRINT]
     joined = pd.concat([named, alone[shared].astype(prints[shared].dtypes)])
     if "foot" in joined:
         joined["foot"] = joined["foot"].where(

@@ -79,7 +79,7 @@ def read_outline_file(source: Source) -> Reading:
     faults, told = _faults(came, rows)
     notes += told
     rows = rows.assign(**_about_tracing(content), receipt=source.receipt)
-    rows["outline"] = _as_text(rows.pop("geometry"))
+    rows["outline_mm"] = _as_text(rows.pop("geometry"))
     contents = pd.Series([json.dumps(feature) for feature in features], dtype=object)
     kept, aside = sort_rows(
         rows, OUTLINES, faults=faults, contents=contents, receipt=source.receipt
@@ -110,9 +110,9 @@ def keep_one_tracing(held: pd.DataFrame, reading: Reading) -> Reading:
     """
     frame = reading.tables["outlines"]
     key = list(OUTLINES.key)
-    both = frame.merge(held[[*key, "outline"]], on=key, how="left", suffixes=("", "_held"))
-    same = both["outline"].eq(both["outline_held"]).to_numpy()
-    differs = both["outline_held"].notna().to_numpy() & ~same
+    both = frame.merge(held[[*key, "outline_mm"]], on=key, how="left", suffixes=("", "_held"))
+    same = both["outline_mm"].eq(both["outline_mm_held"]).to_numpy()
+    differs = both["outline_mm_held"].notna().to_numpy() & ~same
     name = _names(frame)
     photo_held = dict(zip(_names(held), held["photo"].fillna(""), strict=True))
     other = [
@@ -134,7 +134,7 @@ def keep_one_tracing(held: pd.DataFrame, reading: Reading) -> Reading:
         "outlines",
         rows=frame.loc[mixed, "source_row"].tolist(),
         reasons=reasons,
-        contents=frame.loc[mixed, "outline"].tolist(),
+        contents=frame.loc[mixed, "outline_mm"].tolist(),
     )
     kept = frame.loc[~mixed].reset_index(drop=True)
     return replace(

@@ -201,7 +201,7 @@ def evidence_of(sign: pd.DataFrame, prints: pd.DataFrame) -> pd.Series:
     number = prints["sign"].astype("object").value_counts()
     of_sign = sign["sign"].astype("object")
     counts = of_sign.map(number).fillna(0).astype(int)
-    shown = of_sign.map(told).fillna("no character visible")
+    shown = of_sign.map(told).astype("object").fillna("no character visible")
     plural = np.where(counts.eq(1), " print: ", " prints: ")
     return (counts.astype("str").astype("object") + plural + shown).where(
         counts.gt(0), "no print noted"

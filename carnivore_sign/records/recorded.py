@@ -288,7 +288,7 @@ OUTLINES = Table(
         text("part", "which part of the print", required=True, words=PRINT_PARTS),
         count("mark_no", "its number among marks of that part, from 1", required=True),
         text(
-            "outline",
+            "outline_mm",
             "well-known text in mm on a plane of its own: seen from above, x right, y up",
             required=True,
         ),
