@@ -12,11 +12,15 @@ from hypothesis.extra.numpy import arrays
 from carnivore_sign.errors import InputError
 from carnivore_sign.identify import (
     CERTAINTY_CLASSES,
+    PRIORS_SHOWN,
     certainty_class,
     likelihood_ratio,
     load_evidence,
     most_informative_unseen,
+    over_priors,
     to_probabilities,
+    turning_priors,
+    weigh_characters,
 )
 from carnivore_sign.records.tables import taxon_column
 from carnivore_sign.records.vocabularies import (
@@ -105,7 +109,7 @@ def test_a_missing_probability_stays_missing_and_a_wrong_one_is_refused() -> Non
 def test_the_unseen_character_worth_most_is_one_that_separates_what_is_in_doubt() -> None:
     prints = pd.DataFrame({"length_mm": [90.0], "pad_width_mm": [50.0]}, index=["first"])
     found = most_informative_unseen(prints, EVIDENCE)
-    assert set(found["character"]) == set(CHARACTERS)
+    assert set(found["character"]) == {*CHARACTERS, "width_mm"}
     assert (found["row"] == "first").all()
     assert found["expected_bits"].is_monotonic_decreasing
     assert found["expected_bits"].iloc[0] > 0.2
@@ -138,3 +142,70 @@ def test_expected_information_is_the_mean_fall_of_entropy_computed_by_hand() -> 
     tempered = shares**power / (shares**power).sum(axis=1, keepdims=True)
     after = sum(shares.mean(axis=1)[k] * entropy(tempered[k]) for k in range(2))
     assert found["leading_toe"] == pytest.approx(1 - after)
+
+
+def test_a_size_that_would_settle_most_is_asked_for_and_its_worth_is_that_of_many_draws() -> None:
+    # A print like a cat's: puma or bobcat, which differ in size (common practice, no source).
+    cat = {"leading_toe": "one_leads", "toe_shape": "teardrop", "claws": "none",
+           "pad_rear_edge": "three_lobes", "negative_space": "c_shape"}  # fmt: skip
+    prior = {"puma": 0.5, "bobcat": 0.5}
+    prints = pd.DataFrame([cat])
+    found = most_informative_unseen(prints, EVIDENCE, prior=prior)
+    assert found["character"].iloc[0] in {"length_mm", "width_mm", "pad_width_mm"}
+    now = to_probabilities(weigh_characters(prints, EVIDENCE), prior).to_numpy()[0]
+    rng = np.random.default_rng(2)
+    taxa = rng.choice(len(TAXA), size=4000, p=now)
+    sizes = EVIDENCE.sizes.xs("length_mm", level="measure").xs("unknown", level="foot")
+    sizes = sizes.loc[list(TAXA)].to_numpy()[taxa, :2].astype(float)
+    drawn = np.maximum(sizes[:, 0] + sizes[:, 1] * rng.standard_normal(4000), 1.0)
+    tried = pd.DataFrame([cat] * 4000).assign(length_mm=drawn)
+    after = to_probabilities(weigh_characters(tried, EVIDENCE), prior).to_numpy()
+
+    def bits(p: np.ndarray) -> np.ndarray:
+        return -(p * np.log2(np.where(p > 0, p, 1.0))).sum(axis=-1)
+
+    worth = found.set_index("character").loc["length_mm", "expected_bits"]
+    assert worth == pytest.approx(bits(now) - bits(after).mean(), abs=0.06)
+
+
+def test_what_was_measured_is_not_asked_for() -> None:
+    prints = pd.DataFrame(
+        {"leading_toe:one_leads": [1.0, np.nan], "leading_toe:level": [0.1, np.nan]},
+        index=["measured", "not"],
+    )
+    asked = most_informative_unseen(prints, EVIDENCE).groupby("row")["character"].agg(set)
+    assert "leading_toe" not in asked["measured"]
+    assert "leading_toe" in asked["not"]
+
+
+def test_the_word_changes_exactly_at_its_turning_prior() -> None:
+    rng = np.random.default_rng(6)
+    said = frame(rng.normal(0, 2, (20, len(TAXA))))
+    turning = turning_priors(said, "puma", EVIDENCE.prior)
+    assert (turning["undecided_from"] < turning["likely_from"]).all()
+    assert (turning["likely_from"] < turning["sure_from"]).all()
+    for row, ends in turning.iterrows():
+        for name, word in (("undecided_from", "undecided"), ("likely_from", "likely"),
+                           ("sure_from", "sure")):  # fmt: skip
+            edge = float(ends[name])
+            near = (max(edge - 1e-9, 1e-12), min(edge + 1e-9, 1 - 1e-12))
+            told = over_priors(said.loc[[row]], "puma", EVIDENCE.prior, priors=near)
+            assert told["certainty"].tolist()[1] == word
+            assert told["certainty"].tolist()[0] != word
+
+
+def test_over_the_priors_the_probability_rises_and_the_others_keep_their_shares() -> None:
+    said = frame(np.random.default_rng(7).normal(0, 1, (3, len(TAXA))))
+    told = over_priors(said, "puma", EVIDENCE.prior)
+    for _, rows in told.groupby("row"):
+        assert rows["prior"].tolist() == list(PRIORS_SHOWN)
+        assert rows["probability"].is_monotonic_increasing
+    own = float(EVIDENCE.prior["puma"])
+    same = over_priors(said, "puma", EVIDENCE.prior, priors=(own,))["probability"]
+    assert np.allclose(same, to_probabilities(said, EVIDENCE.prior)["p_puma"])
+
+
+@pytest.mark.parametrize(("taxon", "share"), [("lion", 0.5), ("puma", 0.0), ("puma", 1.0)])
+def test_a_prior_that_makes_no_sense_is_refused(taxon: str, share: float) -> None:
+    with pytest.raises(InputError, match="makes no sense"):
+        over_priors(frame(np.zeros((1, len(TAXA)))), taxon, EVIDENCE.prior, priors=(share,))

@@ -10,6 +10,7 @@ What was *not visible* leaves the odds untouched; what errs alike is not counted
 independent; no single character decides.
 """
 
+from carnivore_sign.identify.asking import most_informative_unseen
 from carnivore_sign.identify.characters import character_weights, weigh_characters
 from carnivore_sign.identify.characters_from import (
     add_measured,
@@ -54,10 +55,12 @@ from carnivore_sign.identify.pooling import (
 )
 from carnivore_sign.identify.probability import (
     CERTAINTY_CLASSES,
+    PRIORS_SHOWN,
     certainty_class,
     likelihood_ratio,
-    most_informative_unseen,
+    over_priors,
     to_probabilities,
+    turning_priors,
 )
 from carnivore_sign.identify.scale import (
     PhotoScale,
@@ -138,6 +141,9 @@ __all__ = [
     "CERTAINTY_CLASSES",
     "certainty_class",
     "most_informative_unseen",
+    "PRIORS_SHOWN",
+    "over_priors",
+    "turning_priors",
     "brier_score",
     "log_loss",
     "reliability",

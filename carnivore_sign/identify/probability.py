@@ -6,22 +6,19 @@ have their cut-offs here and nowhere else. *Undecided* is a good answer.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
 import pandas as pd
 
 from carnivore_sign.errors import InputError
-from carnivore_sign.identify.characters import weigh_characters
-from carnivore_sign.identify.evidence import Evidence, check_prior
-from carnivore_sign.identify.tempering import TAXON_ORDER, FloatArray
+from carnivore_sign.identify.evidence import check_prior
+from carnivore_sign.identify.tempering import TAXON_ORDER
 from carnivore_sign.records.check import TEXT
 from carnivore_sign.records.tables import taxon_column
 from carnivore_sign.records.vocabularies import (
-    CHARACTERS,
     LIKELY_FROM,
-    NOT_VISIBLE,
     SURE_FROM,
     UNLIKELY_BELOW,
 )
@@ -140,66 +137,103 @@ def certainty_class(probability: pd.Series) -> pd.Series:
     return pd.Series(words, index=probability.index, name="certainty", dtype=TEXT)
 
 
-def most_informative_unseen(
-    prints: pd.DataFrame,
-    evidence: Evidence,
-    *,
-    prior: Mapping[str, float] | pd.Series | None = None,
-    surfaces: pd.Series | None = None,
-) -> pd.DataFrame:
-    """Say which character that was not seen would settle most, were it seen.
+#: Priors that a result is shown over, from a call from the public to a country full of them.
+PRIORS_SHOWN: Final = (0.01, 0.05, 0.1, 0.2, 0.35, 0.5, 0.7)
 
-    Every state of every unseen character is tried out, weighted by how likely it is given
-    what was seen already.
+
+def over_priors(
+    log_likelihoods: pd.DataFrame,
+    taxon: str,
+    prior: Mapping[str, float] | pd.Series,
+    *,
+    priors: Sequence[float] = PRIORS_SHOWN,
+) -> pd.DataFrame:
+    """Show how the probability of a taxon, and the word for it, hang on its prior.
 
     Parameters
     ----------
-    prints, evidence, surfaces
-        As for `weigh_characters`.
-    prior : mapping or Series, optional
-        As for `to_probabilities`; the evidence's own if not given.
+    log_likelihoods : DataFrame
+        From `weigh_characters`, `weigh_sign` or `pool_evidence`.
+    taxon : str
+        One of `TAXA`.
+    prior : mapping or Series
+        Gives the shares of the other taxa among themselves.
+    priors : sequence of float
+        Priors of `taxon` to be tried, each above 0 and below 1.
 
     Returns
     -------
     DataFrame
-        ``row`` (index label of the print), ``character``, ``expected_bits`` (the fall of the
-        entropy over the taxa that seeing it would bring on average; 0 where it would only
-        repeat what its group has said), best first within each print. Characters that say
-        nothing on the surface are not in it.
+        One row per row and prior: ``row`` (index label), ``prior``, ``probability``,
+        ``certainty``.
+
+    Examples
+    --------
+    >>> said = pd.DataFrame(0.0, index=["A"], columns=list(TAXON_ORDER)).assign(puma=3.0)
+    >>> told = over_priors(said, "puma", {"puma": 0.1, "dog": 0.9}, priors=(0.01, 0.5))
+    >>> told["certainty"].tolist()
+    ['unlikely', 'sure']
     """
-    prior = evidence.prior if prior is None else prior
-    now = to_probabilities(weigh_characters(prints, evidence, surfaces=surfaces), prior).to_numpy()
     parts = []
-    for name, states in CHARACTERS.items():
-        unseen = _unseen(prints, name, evidence, surfaces)
-        after = np.zeros(len(prints))
-        for state in states:
-            tried = prints.assign(**{name: state})
-            said = weigh_characters(tried, evidence, surfaces=surfaces)
-            chance = now @ evidence.characters.loc[(name, state), list(TAXON_ORDER)].to_numpy(float)
-            after += chance * _entropy_bits(to_probabilities(said, prior).to_numpy())
-        bits = np.maximum(_entropy_bits(now) - after, 0.0)
-        rows = np.flatnonzero(unseen)
-        found = {"print_no": rows, "row": prints.index[rows], "expected_bits": bits[rows]}
-        parts.append(pd.DataFrame(found).assign(character=name))
-    best_first = pd.concat(parts, ignore_index=True).sort_values(
-        ["print_no", "expected_bits"], ascending=[True, False], kind="stable", ignore_index=True
+    for share in priors:
+        moved = _with_prior(prior, taxon, share)
+        chance = to_probabilities(log_likelihoods, moved)[taxon_column(taxon)]
+        parts.append(
+            pd.DataFrame(
+                {"row": log_likelihoods.index, "prior": share, "probability": chance.to_numpy(),
+                 "certainty": certainty_class(chance).to_numpy()}
+            )
+        )  # fmt: skip
+    order = np.arange(len(parts) * len(log_likelihoods)).reshape(len(parts), -1).T.ravel()
+    return pd.concat(parts, ignore_index=True).iloc[order].reset_index(drop=True)
+
+
+def turning_priors(
+    log_likelihoods: pd.DataFrame, taxon: str, prior: Mapping[str, float] | pd.Series
+) -> pd.DataFrame:
+    """Say at which prior of a taxon each word for it would begin to hold.
+
+    Parameters
+    ----------
+    log_likelihoods, taxon, prior
+        As for `over_priors`.
+
+    Returns
+    -------
+    DataFrame
+        Index of `log_likelihoods`: ``undecided_from``, ``likely_from``, ``sure_from``: the prior
+        of `taxon` from which on the word holds. Below the first it is unlikely.
+
+    Notes
+    -----
+    Posterior odds are prior odds times the likelihood ratio, so that the turning point for a
+    cut-off c is where the prior odds are c / (1 - c) over the ratio.
+
+    Examples
+    --------
+    >>> said = pd.DataFrame(0.0, index=["A"], columns=list(TAXON_ORDER)).assign(puma=np.log(19))
+    >>> told = turning_priors(said, "puma", {"puma": 0.1, "dog": 0.9})
+    >>> float(told["sure_from"].iloc[0].round(3))
+    0.5
+    """
+    even = _with_prior(prior, taxon, 0.5)
+    ratio = likelihood_ratio(to_probabilities(log_likelihoods, even), even, taxon)
+    cuts = {"undecided_from": UNLIKELY_BELOW, "likely_from": LIKELY_FROM, "sure_from": SURE_FROM}
+    return pd.DataFrame(
+        {name: cut / (cut + (1 - cut) * ratio) for name, cut in cuts.items()},
+        index=log_likelihoods.index,
     )
-    return best_first[["row", "character", "expected_bits"]]
 
 
-def _unseen(
-    prints: pd.DataFrame, character: str, evidence: Evidence, surfaces: pd.Series | None
-) -> np.ndarray:
-    unseen = np.ones(len(prints), dtype=bool)
-    if character in prints:
-        noted = prints[character]
-        unseen = (noted.isna() | noted.eq(NOT_VISIBLE)).to_numpy(dtype=bool)
-    if surfaces is not None:
-        unseen = unseen & ~surfaces.isin(evidence.says_nothing(character)).to_numpy(dtype=bool)
-    return unseen
-
-
-def _entropy_bits(shares: FloatArray) -> FloatArray:
-    logs = np.log2(shares, out=np.zeros_like(shares), where=shares > 0)
-    return -(shares * logs).sum(axis=1)
+def _with_prior(prior: Mapping[str, float] | pd.Series, taxon: str, share: float) -> pd.Series:
+    """Return `prior` with that of one taxon set, and the others in their proportions."""
+    moved = check_prior(prior)
+    rest = moved.drop(taxon) if taxon in moved else moved
+    if taxon not in moved or not 0 < share < 1 or not rest.sum() > 0:
+        raise InputError(
+            f"a prior of {share:g} for '{taxon}' beside these others makes no sense",
+            remedy="Name a taxon, another one besides it, and a prior above 0 and below 1.",
+        )
+    moved = moved * (1 - share) / rest.sum()
+    moved[taxon] = share
+    return moved

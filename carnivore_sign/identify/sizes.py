@@ -79,7 +79,7 @@ def size_witness(
     if measure in prints:
         values = prints[measure].to_numpy(dtype=float, na_value=np.nan)
         known = np.flatnonzero(np.isfinite(values))
-        mean, sd = _mean_and_sd(prints, measure, evidence, surfaces, known)
+        mean, sd = expected_sizes(prints, measure, evidence, surfaces, known)
         raw = normal_log_likelihood(values[known], mean, sd)
         said[:, known] = cap_odds(raw, to_one=evidence.constant("cap_odds"))
         strength[known] = spread(said[:, known])
@@ -105,13 +105,14 @@ def stride_log_likelihood(stride_m: pd.Series, evidence: Evidence) -> FloatArray
     return said
 
 
-def _mean_and_sd(
+def expected_sizes(
     prints: pd.DataFrame,
     measure: str,
     evidence: Evidence,
     surfaces: pd.Series | None,
     rows: npt.NDArray[np.intp],
 ) -> tuple[FloatArray, FloatArray]:
+    """Return mean and SD of a measure for each taxon and print, shape (taxa, rows), in mm."""
     table = evidence.sizes.xs(measure, level="measure")
     columns = _foot_codes(prints)[rows]
     ordered = table.reindex(pd.MultiIndex.from_product([TAXON_ORDER, FOOT_PLACES]))
