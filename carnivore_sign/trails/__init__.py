@@ -25,6 +25,7 @@ from carnivore_sign.trails.gaits import (
 from carnivore_sign.trails.likelihood import LinkModel
 from carnivore_sign.trails.linking import MEMBER_COLUMNS, Linking, link_sign, link_trails
 from carnivore_sign.trails.making import AGE_ERROR_SHARE
+from carnivore_sign.trails.mosaic import prints_from_mosaic
 from carnivore_sign.trails.passages import make_trails
 from carnivore_sign.trails.speed import hip_height_m, relative_stride, speed_band, speed_m_s
 from carnivore_sign.trails.steps import (
@@ -74,6 +75,7 @@ __all__ = [
     "outings_of_day",
     "pace_angulation_deg",
     "price_sensitivity",
+    "prints_from_mosaic",
     "prints_from_tape",
     "relative_stride",
     "speed_band",

@@ -36,6 +36,7 @@ _ELSEWHERE: Final = 0.03  # to any state: another kind of going
 _LABEL_RIGHT: Final = 0.92
 _SIZE_FRONT: Final = 0.05  # log size of a front print over the mean of both, and of a hind below
 _SIZE_SD: Final = 0.06
+_BLOCK_PRINTS: Final = 8_000  # about so many prints are worked on at a time
 _ODD_STEP: Final = 0.03  # density of a step that fits nothing
 
 
@@ -113,6 +114,8 @@ def _prior() -> FloatArray:
 
 
 _PRIOR: Final = _prior()
+_FOOT_OF: Final = np.eye(len(FEET))[_OF["foot"]]
+_GOING_OF: Final = np.eye(len(GOING))[_OF["going"]]
 _AFTER: Final = _neighbours(1)
 _BEFORE: Final = _neighbours(-1)
 
@@ -152,12 +155,24 @@ def infer_feet(
     -------
     Feet
     """
+    rows = max(_BLOCK_PRINTS // max(side.shape[1], 1), 1)
+    parts = []
+    for start in range(0, max(len(side), 1), rows):
+        own = slice(start, start + rows)
+        parts.append(_infer_block(side[own], step[own], log_size[own], noted[own], there[own]))
+    return Feet(*(np.concatenate(part) for part in zip(*parts, strict=True)))
+
+
+def _infer_block(
+    side: FloatArray, step: FloatArray, log_size: FloatArray, noted: IntArray, there: np.ndarray
+) -> Feet:
+    """Infer feet of some sequences, few enough that their states stay in the fast memory."""
     seen = _seen(side.T, step.T, log_size.T, noted.T)  # prints first: each step is one block
     seen[~there.T] = 1.0
     posterior = _forward(seen) * _backward(seen)
     posterior /= posterior.sum(axis=2, keepdims=True)
-    foot = (posterior @ np.eye(len(FEET))[_OF["foot"]]).swapaxes(0, 1)
-    going = (posterior @ np.eye(len(GOING))[_OF["going"]]).swapaxes(0, 1)
+    foot = (posterior @ _FOOT_OF).swapaxes(0, 1)
+    going = (posterior @ _GOING_OF).swapaxes(0, 1)
     return Feet(foot, going, _best_sequence(seen).T)
 
 
