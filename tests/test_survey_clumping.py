@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from carnivore_sign.errors import InputError, NothingSurveyed, SmallSampleWarning
-from carnivore_sign.survey.clumping import bootstrap_rates, clumping_test
+from carnivore_sign.survey.clumping import bootstrap_rates, clumping_test, rates_with_limits
 from carnivore_sign.survey.rates import detection_rates
 
 
@@ -125,3 +125,38 @@ def test_blank_walks_drawn_again_say_nothing() -> None:
 def test_few_walks_are_warned_of() -> None:
     with pytest.warns(SmallSampleWarning, match="1 of 1 groups have fewer than 10 walks"):
         bootstrap_rates(*season([1, 2, 0]), rng=rng(), by=())
+
+
+def test_rates_get_the_limits_that_the_test_asks_for() -> None:
+    even, clumped = [2, 3, 1, 2, 4, 2, 1, 3, 2, 2], [0, 0, 0, 12, 0, 0, 9, 0, 0, 11]
+    rates, told = rates_with_limits(*season(even), rng=rng())
+    assert not told.clustered
+    assert rates["limits"].tolist() == ["poisson"]
+    pd.testing.assert_frame_equal(rates.drop(columns="limits"), detection_rates(*season(even)))
+    visits, found = season(clumped)
+    rates, told = rates_with_limits(visits, found, rng=rng())
+    assert told.clustered
+    assert rates["limits"].tolist() == ["walks drawn again"]
+    exact, drawn = detection_rates(visits, found), bootstrap_rates(visits, found, rng=rng())
+    for name in ("trails_per_km", "trails_per_km_day"):
+        assert rates[f"{name}_low"][0] < 0.8 * exact[f"{name}_low"][0]
+        assert rates[f"{name}_high"][0] > 1.2 * exact[f"{name}_high"][0]
+    assert rates["trails_per_km_high"][0] == pytest.approx(drawn["trails_per_km_high"][0], rel=0.1)
+
+
+def test_limits_are_never_narrower_than_poisson_and_blank_months_keep_theirs() -> None:
+    visits, found = season([0, 0, 0, 12, 0, 0, 9, 0, 0, 11, 0, 0, 1])
+    visits["period"] = ["2024-05"] * 10 + ["2024-06"] * 2 + ["2024-07"]
+    rates, told = rates_with_limits(visits, found, rng=rng())
+    exact = detection_rates(visits, found)
+    assert told.clustered
+    assert (rates["trails_per_km_low"] <= exact["trails_per_km_low"]).all()
+    assert (rates["trails_per_km_high"] >= exact["trails_per_km_high"]).all()
+    assert rates["limits"].tolist() == ["walks drawn again", "poisson", "walks drawn again"]
+
+
+def test_without_trails_or_with_one_walk_there_is_nothing_to_test() -> None:
+    for counts in ([0, 0, 0], [4]):
+        rates, told = rates_with_limits(*season(counts), rng=rng())
+        assert told is None
+        assert rates["limits"].tolist() == ["poisson"]

@@ -8,7 +8,12 @@ estimate presence.
 from carnivore_sign.records.vocabularies import MAX_DAYS_COLLECTING
 from carnivore_sign.survey.areas import Gathered, cut_by_areas, gather_units, grid_cells
 from carnivore_sign.survey.chunks import chunks_of, make_visits_in_chunks
-from carnivore_sign.survey.clumping import Clumping, bootstrap_rates, clumping_test
+from carnivore_sign.survey.clumping import (
+    Clumping,
+    bootstrap_rates,
+    clumping_test,
+    rates_with_limits,
+)
 from carnivore_sign.survey.comparing import (
     RateComparison,
     compare_rates,
@@ -19,6 +24,11 @@ from carnivore_sign.survey.dating import date_by_clearing, trails_with_tracks
 from carnivore_sign.survey.detections import assign_walks, make_detections
 from carnivore_sign.survey.effort import effort_table
 from carnivore_sign.survey.in_season import logs_in_season
+from carnivore_sign.survey.independence import (
+    Independence,
+    published_independence,
+    visits_independence,
+)
 from carnivore_sign.survey.intervals import (
     clopper_pearson_limits,
     detection_curve,
@@ -34,6 +44,7 @@ from carnivore_sign.survey.matching import EXCLUDING_FLAGS, PERMITTED_FLAGS, STA
 from carnivore_sign.survey.rates import detection_rates
 from carnivore_sign.survey.segments import cut_segments
 from carnivore_sign.survey.stated import add_stated_walks
+from carnivore_sign.survey.trend import RateTrend, rate_trend
 from carnivore_sign.survey.visits import make_visits, visits_in, walk_summary
 
 __all__ = [
@@ -70,6 +81,12 @@ __all__ = [
     "clumping_test",
     "Clumping",
     "bootstrap_rates",
+    "rates_with_limits",
+    "rate_trend",
+    "RateTrend",
+    "visits_independence",
+    "published_independence",
+    "Independence",
     # intervals
     "clopper_pearson_limits",
     "detection_curve",

@@ -18,7 +18,12 @@ import numpy.typing as npt
 import pandas as pd
 
 from carnivore_sign.errors import InputError, NothingSurveyed, SmallSampleWarning
-from carnivore_sign.survey.rates import trails_of
+from carnivore_sign.survey.rates import (
+    detection_rates,
+    effort_column,
+    made_in_time,
+    trails_of,
+)
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -50,9 +55,14 @@ class Clumping:
     p_value: float
 
     @property
+    def clustered(self) -> bool:
+        """Whether trails came in clusters, at the level of 0.05."""
+        return self.p_value < 0.05
+
+    @property
     def sentence(self) -> str:
         """What the test says, in words."""
-        if self.p_value < 0.05:
+        if self.clustered:
             return (
                 f"Trails came in clusters (dispersion {self.dispersion:.1f}, p = "
                 f"{self.p_value:.3f}): Poisson limits are too narrow, take those drawn from "
@@ -141,8 +151,9 @@ def bootstrap_rates(
     by: str | Sequence[str] = ("period",),
     level: float = 0.95,
     draws: int = 2000,
+    unit: str = "km",
 ) -> pd.DataFrame:
-    """Limits of the rates per km from walks drawn again, with the doubt drawn as well.
+    """Limits of the rates from walks drawn again, with the doubt drawn as well.
 
     In each draw as many walks as there were are drawn with replacement, and each trail is or is
     not the taxon's by its probability. A party's walk counts once.
@@ -157,12 +168,15 @@ def bootstrap_rates(
         As in `detection_rates`.
     draws : int
         Number of draws.
+    unit : {'km', 'km_day'}
+        Effort; per km-day only visits whose accumulation time is known and trails with tracks.
 
     Returns
     -------
     DataFrame
         The columns of `by`, ``walks``, ``effort_km``, ``trails_expected``, ``trails_per_km``,
-        ``trails_per_km_low``, ``trails_per_km_high`` (percentiles). The limits are missing
+        ``trails_per_km_low``, ``trails_per_km_high`` (percentiles); for km-days
+        ``effort_km_days``, ``trails_per_km_day`` and its limits. The limits are missing
         where no trail was found: drawing blank walks again says nothing; `detection_rates` has
         the exact upper limit.
 
@@ -176,17 +190,21 @@ def bootstrap_rates(
     SmallSampleWarning
         If a group has fewer than 10 walks.
     """
-    if visits.empty or not visits["effort_km"].sum() > 0:
+    column = effort_column(unit)
+    visits = visits[visits[column].gt(0)]
+    if visits.empty:
         raise NothingSurveyed("there is no effort among these visits")
+    detections = detections if unit == "km" else made_in_time(detections)
     keys = [by] if isinstance(by, str) else list(by)
     groups = visits.groupby(keys, observed=True, dropna=False) if keys else [((), visits)]
     told = [
         (*(key if isinstance(key, tuple) else (key,)),
-         *_bootstrap(group, detections, taxon, rng=rng, level=level, draws=draws))
+         *_bootstrap(group, detections, taxon, column, rng=rng, level=level, draws=draws))
         for key, group in groups
     ]  # fmt: skip
-    rates = ["trails_per_km", "trails_per_km_low", "trails_per_km_high"]
-    table = pd.DataFrame(told, columns=[*keys, "walks", "effort_km", "trails_expected", *rates])
+    rate = f"trails_per_{unit}"
+    names = [*keys, "walks", column, "trails_expected", rate, f"{rate}_low", f"{rate}_high"]
+    table = pd.DataFrame(told, columns=names)
     few = int((table["walks"] < FEWEST_WALKS).sum())
     if few:
         warnings.warn(
@@ -198,16 +216,84 @@ def bootstrap_rates(
     return table
 
 
+def rates_with_limits(
+    visits: pd.DataFrame,
+    detections: pd.DataFrame,
+    *,
+    rng: np.random.Generator,
+    taxon: str = "puma",
+    by: str | Sequence[str] = ("period",),
+    level: float = 0.95,
+) -> tuple[pd.DataFrame, Clumping | None]:
+    """Detection rates, with limits that allow for clusters where trails came in clusters.
+
+    Parameters
+    ----------
+    visits, detections, taxon, by, level
+        As for `detection_rates`.
+    rng : numpy.random.Generator
+        Source of randomness.
+
+    Returns
+    -------
+    rates : DataFrame
+        As `detection_rates`, with ``limits``: *poisson*, or *walks drawn again* where
+        `clumping_test` over all these visits finds clusters (p below 0.05). Those limits are
+        never narrower than the Poisson ones, which few walks drawn again can be.
+    clumping : Clumping or None
+        What the test says; None where there are no trails or fewer than two walks.
+
+    Raises
+    ------
+    NothingSurveyed, InputError
+        As `detection_rates`.
+    """
+    rates = detection_rates(visits, detections, taxon=taxon, by=by, level=level)
+    rates["limits"] = "poisson"
+    if visits["walk"].nunique() < 2 or not rates["trails_expected"].gt(0).any():
+        return rates, None
+    clumping = clumping_test(visits, detections, rng=rng, taxon=taxon)
+    if not clumping.clustered:
+        return rates, clumping
+    keys = [by] if isinstance(by, str) else list(by)
+    for unit in ("km", "km_day"):
+        if not visits[effort_column(unit)].gt(0).any():
+            continue
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", SmallSampleWarning)
+            drawn = bootstrap_rates(
+                visits, detections, rng=rng, taxon=taxon, by=keys, level=level, unit=unit
+            )
+        rates = _widened(rates, drawn, keys, f"trails_per_{unit}")
+    return rates, clumping
+
+
+def _widened(rates: pd.DataFrame, drawn: pd.DataFrame, keys: list[str], rate: str) -> pd.DataFrame:
+    """Take the limits drawn from walks where they are wider."""
+    low, high = f"{rate}_low", f"{rate}_high"
+    if keys:
+        drawn = rates[keys].merge(drawn, on=keys, how="left")
+    wider = rates.assign(
+        **{
+            low: np.fmin(rates[low].to_numpy(), drawn[low].to_numpy()),
+            high: np.fmax(rates[high].to_numpy(), drawn[high].to_numpy()),
+        }
+    )
+    wider.loc[drawn[low].notna().to_numpy(), "limits"] = "walks drawn again"
+    return wider
+
+
 def _bootstrap(
     visits: pd.DataFrame,
     detections: pd.DataFrame,
     taxon: str,
+    column: str,
     *,
     rng: np.random.Generator,
     level: float,
     draws: int,
 ) -> tuple[int, float, float, float, float, float]:
-    effort, walk, chance = _by_walk(visits, detections, taxon)
+    effort, walk, chance = _by_walk(visits, detections, taxon, column)
     total = float(effort.sum())
     expected = float(chance.sum())
     if not expected > 0:
@@ -221,10 +307,10 @@ def _bootstrap(
 
 
 def _by_walk(
-    visits: pd.DataFrame, detections: pd.DataFrame, taxon: str
+    visits: pd.DataFrame, detections: pd.DataFrame, taxon: str, column: str = "effort_km"
 ) -> tuple[FloatArray, IntArray, FloatArray]:
-    """Effort of each walk in km, and the walk (a number) and probability of each trail."""
-    effort = visits.groupby("walk", sort=False, observed=True)["effort_km"].sum()
+    """Effort of each walk, and the walk (a number) and probability of each trail."""
+    effort = visits.groupby("walk", sort=False, observed=True)[column].sum()
     effort = effort[effort > 0]
     found = trails_of(visits, detections, taxon)
     walk = effort.index.get_indexer(found["walk"])

@@ -18,15 +18,13 @@ from scipy import optimize, special
 
 from carnivore_sign.errors import InputError, NothingSurveyed
 from carnivore_sign.survey.intervals import doubtful_poisson_limits, poisson_binomial_pmf
-from carnivore_sign.survey.rates import made_in_time, trails_of
+from carnivore_sign.survey.rates import effort_column, made_in_time, trails_of
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 #: Probability that is left out of a sum over two distributions: a tail is 0.025.
 _NEGLIGIBLE: Final = 1e-12
-
-_UNITS = {"km": "effort_km", "km_day": "effort_km_days"}
 
 
 @dataclass(frozen=True)
@@ -138,9 +136,8 @@ def compare_rates(
     >>> found.sentence.split(". ")[0]
     'Trails were found oftener per km in 2024-06 than in 2024-05'
     """
-    if unit not in _UNITS:
-        raise InputError(f"unit is '{unit}'", remedy="Take 'km' or 'km_day'.")
-    effort = visits.loc[visits[_UNITS[unit]].notna()].groupby(by)[_UNITS[unit]].sum()
+    column = effort_column(unit)
+    effort = visits.loc[visits[column].notna()].groupby(by)[column].sum()
     effort = effort[effort > 0]
     for name in (first, second):
         if name not in effort.index:
@@ -148,9 +145,7 @@ def compare_rates(
                 f"no effort in {name}, so that there is nothing to compare; there is effort in "
                 f"{', '.join(map(str, effort.index)) or 'none'}."
             )
-    groups = [
-        visits.loc[visits[by].eq(name) & visits[_UNITS[unit]].notna()] for name in (first, second)
-    ]
+    groups = [visits.loc[visits[by].eq(name) & visits[column].notna()] for name in (first, second)]
     counted = detections if unit == "km" else made_in_time(detections)
     chances = [trails_of(group, counted, taxon)["chance"].to_numpy() for group in groups]
     km = [float(effort[first]), float(effort[second])]

@@ -18,6 +18,7 @@ from carnivore_sign.records.vocabularies import SURE_FROM
 from carnivore_sign.survey.intervals import doubtful_poisson_limits
 
 _EFFORT: Final = ["visits", "effort_km", "effort_km_days"]
+_UNITS: Final = {"km": "effort_km", "km_day": "effort_km_days"}
 _COUNTS: Final = ["trails_expected", "trails_sure", "low", "high"]
 
 
@@ -132,6 +133,13 @@ def _refuse(visits: pd.DataFrame, groups: list[str]) -> None:
             f"the visits have no column {', '.join(absent)}",
             remedy=f"Group by some of {', '.join(map(str, visits.columns))}.",
         )
+
+
+def effort_column(unit: str) -> str:
+    """Name of the column that holds the effort in ``km`` or ``km_day``."""
+    if unit not in _UNITS:
+        raise InputError(f"unit is '{unit}'", remedy="Take 'km' or 'km_day'.")
+    return _UNITS[unit]
 
 
 def made_in_time(detections: pd.DataFrame) -> pd.DataFrame:
