@@ -1,8 +1,9 @@
-"""Reports: the manager's month and the landowner's answer, in words, tables and figures.
+"""Reports: the manager's month and the landowner's answer, and a page to trace prints on.
 
 Takes summaries (MONTHLY, rates, VISITS, TRAILS, the findings of an incident), a `PageRecord`
-with the receipts and the choices behind them, and finished figures as PNG. Gives a `Report`,
-and writes it as one HTML file or as a tagged PDF from the same content. Does not compute a
+with the receipts and the choices behind them, and finished figures as PNG; or a photo of a
+print. Gives a `Report`, and writes it as one HTML file or as a tagged PDF from the same content;
+or a page that measures what is traced on it, without a verdict. Does not compute a
 probability, does not say which animal did it, and does not advise anything against an animal.
 """
 
@@ -25,6 +26,7 @@ from carnivore_sign.reports.monthly import monthly_report
 from carnivore_sign.reports.pdf import render_pdf, write_pdf
 from carnivore_sign.reports.rates import Change
 from carnivore_sign.reports.record import PageRecord
+from carnivore_sign.reports.tracing import tracing_page, write_tracing_page
 
 __all__ = [
     "Bullets",
@@ -44,7 +46,9 @@ __all__ = [
     "render_html",
     "render_pdf",
     "segments_on_word",
+    "tracing_page",
     "with_grounds",
     "write_html",
     "write_pdf",
+    "write_tracing_page",
 ]
