@@ -185,3 +185,58 @@ def test_a_file_of_corrections_that_does_not_fit_is_told(filled: Season, tmp_pat
     reimport_set_aside(filled, good)
     with pytest.raises(InputError, match="was settled already"):
         reimport_set_aside(filled, good)
+
+
+def test_rows_of_a_mended_table_settle_those_that_were_set_aside_of_it(
+    filled: Season, tmp_path: Path
+) -> None:
+    """S1 and S3 were set aside; the mended table has a row more on top, and S3 is still wrong."""
+    head, first, second, third = SIGN.splitlines()
+    rows = [head, "S0;2026-02-14;07:55;37.4;-119.2;scat;", first.replace("paw", "track"), second]
+    (tmp_path / "mended.csv").write_text("\n".join([*rows, third]))
+    told = import_files(filled, [tmp_path / "mended.csv"])
+    assert told["rows_known"].item() == 1
+    assert set(filled.read("sign")["sign"]) == {"S0", "S1", "S2"}
+    listed = list_set_aside(filled)
+    of_sign = listed[listed["table_name"].eq("sign")]
+    assert of_sign["content"].tolist() == [third]
+    assert of_sign["file"].tolist() == ["mended.csv"]
+    everything = list_set_aside(filled, with_settled=True)
+    settled = everything[everything["settled_by"].notna()]
+    assert settled["content"].tolist() == [first, third]
+    assert settled["settled_by"].eq(told["receipt"].item()).all()
+    (tmp_path / "again.csv").write_text("\n".join([*rows, third.replace("25:20", "23:20")]))
+    import_files(filled, [tmp_path / "again.csv"])
+    assert not list_set_aside(filled)["table_name"].eq("sign").any()
+    before = filled.path.read_bytes()
+    import_files(filled, [tmp_path / "again.csv"])
+    assert filled.path.read_bytes() == before
+
+
+def test_another_row_of_a_table_settles_nothing(filled: Season, tmp_path: Path) -> None:
+    (tmp_path / "more.csv").write_text(
+        "sign,date,time,lat,lon,kind\nS9,2026-02-14,08:01,37.4,-119.2,scat\n"
+    )
+    import_files(filled, [tmp_path / "more.csv"])
+    assert len(list_set_aside(filled)) == 5
+
+
+@pytest.mark.parametrize(("name", "left"), [("clearings.csv", 0), ("other.csv", 1)])
+def test_rows_without_a_name_are_settled_by_their_place_in_the_file(
+    season: Season, tmp_path: Path, name: str, left: int
+) -> None:
+    text = "cause,time,transects\nfog,2026-02-14 08:00,MESA\nrain,2026-02-15 08:00,MESA\n"
+    (tmp_path / "clearings.csv").write_text(text)
+    import_files(season, [tmp_path / "clearings.csv"])
+    assert len(list_set_aside(season)) == 1
+    (tmp_path / name).write_text(text.replace("fog", "snow"))
+    import_files(season, [tmp_path / name])
+    assert len(list_set_aside(season)) == left
+
+
+def test_prints_are_settled_by_sign_and_number(season: Season, tmp_path: Path) -> None:
+    text = "sign,print,length\nS1,1,82 mm\nS1,2,eighty\nS2,2,82\n"
+    for name, words in (("a.csv", text), ("b.csv", text.replace("eighty", "80 mm"))):
+        (tmp_path / name).write_text(words)
+        import_files(season, [tmp_path / name])
+    assert list_set_aside(season)["content"].tolist() == ["S2,2,82"]

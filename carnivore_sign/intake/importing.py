@@ -25,6 +25,7 @@ from carnivore_sign.intake.parallel import FileRead, Options, read_many
 from carnivore_sign.intake.photo_importing import BATCH, import_photos, is_photo
 from carnivore_sign.intake.photos import unique_names
 from carnivore_sign.intake.reading import Reading
+from carnivore_sign.intake.settling import settle_mended
 from carnivore_sign.intake.sidecars import files_in, part_sidecars, shapefile_of
 from carnivore_sign.intake.writing import SeasonWriter
 from carnivore_sign.progress import with_progress
@@ -145,7 +146,10 @@ def _import_one(writer: SeasonWriter, file: FileRead) -> pd.DataFrame:
     try:
         reading, fresh, rows_known = fit_into(writer, file.reading)
         written = reading.receipts(rows_known=rows_known)
-        writer.add({**fresh, "set_aside": reading.set_aside}, written)
+        frames = {**fresh, "set_aside": reading.set_aside}
+        if "logs" not in reading.tables:
+            frames["settled"] = settle_mended(writer.season, reading, fresh)
+        writer.add(frames, written)
     except InputError as error:
         return _refused(replace(file, problem=str(error)))
     problem = None if _kept_any(reading) else _nothing_kept(reading)

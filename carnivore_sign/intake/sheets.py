@@ -44,7 +44,7 @@ def read_header(source: Source) -> list[str] | None:
     if "\x00" in text or sum(ord(letter) < 9 for letter in text[:1000]):
         return None
     first = next((line for line in text.splitlines() if line.strip()), "")
-    return _split(first, _separator(first))
+    return _split(first, separator_of(first))
 
 
 def read_grid(source: Source, *, kind: str | None = None) -> Grid:
@@ -73,7 +73,7 @@ def read_grid(source: Source, *, kind: str | None = None) -> Grid:
     body, notes = as_utf8(source.data)
     text = body.decode("utf-8")
     first = next((line for line in text.splitlines() if line.strip()), "")
-    separator = _separator(first)
+    separator = separator_of(first)
     try:
         lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
     except csv.Error as error:
@@ -161,7 +161,9 @@ def _cut(cells: list[str]) -> list[str]:
     return cells[:width]
 
 
-def _separator(first: str) -> str:
+def separator_of(first: str) -> str:
+    """Return the separator under which most names of a header are recognised."""
+
     def known(separator: str) -> tuple[int, int]:
         names = _split(first, separator)
         most = max(len(columns.match(names)[0]) for columns in ALL_COLUMNS.values())
