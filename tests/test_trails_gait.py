@@ -108,6 +108,26 @@ def test_one_wrong_label_is_outvoted_and_told() -> None:
     assert gait_sequence(prints).doubts.empty
 
 
+def test_feet_that_cannot_follow_each_other_are_told_and_put_right() -> None:
+    # The same foot noted four times in a row: no animal walks on one foot.
+    prints = drawn("walk_overstep", cycles=12)
+    noted = prints["foot"].mask(prints.index.isin([20, 21, 22, 23]), "left_front")
+    told = gait_sequence(prints.assign(foot=noted))
+    assert (told.prints["foot"].to_numpy() == prints["foot"].to_numpy()).all()
+    wrong = prints.loc[20:23, "print_no"][prints.loc[20:23, "foot"].ne("left_front")]
+    assert told.doubts["print_no"].tolist() == wrong.tolist()
+    assert told.middle("stride_m").item() == pytest.approx(1.0, abs=0.02)
+
+
+def test_numbers_that_stand_twice_keep_the_first_and_set_the_second_aside() -> None:
+    prints = drawn("walk_overstep")
+    again = prints.iloc[[5]].assign(x_m=99.0)
+    told = gait_sequence(pd.concat([prints, again], ignore_index=True))
+    assert told.set_aside["print_no"].tolist() == [prints.loc[5, "print_no"]]
+    assert told.set_aside["reason"].item().startswith("its number stands twice")
+    pd.testing.assert_frame_equal(told.prints, gait_sequence(prints).prints)
+
+
 @pytest.mark.parametrize("gait", ["walk_understep", "walk_direct", "walk_overstep", "lope"])
 def test_missing_prints_leave_gaps_and_no_double_strides(gait: str) -> None:
     prints = thinned(drawn(gait, cycles=20, noise_m=0.01), 0.15)

@@ -158,6 +158,19 @@ def test_its_direction_is_the_mean_of_those_stated() -> None:
     assert pd.isna(only(sign_at(places, direction_deg=[0.0, 180.0, np.nan]))["direction_deg"])
 
 
+def test_sign_without_time_is_used_for_its_place_and_its_taxon() -> None:
+    sign = sign_at([(-118.0, 36.0), (-118.001, 36.0)], age_max_h=[6.0, 6.0])
+    sign["time"] = sign["time"].where(sign.index > 0)
+    trail = only(sign)
+    assert trail["sign_count"] == 2
+    assert trail["length_m"] == pytest.approx(90.2, abs=0.1)
+    assert trail["time"] == NOON + HOUR
+    assert trail["made_after"] < trail["made_before"] == NOON + HOUR
+    never = only(sign.assign(time=pd.Series(pd.NaT, index=sign.index, dtype=sign["time"].dtype)))
+    assert never["sign_count"] == 2
+    assert pd.isna([never["time"], never["made_after"], never["made_before"]]).all()
+
+
 def test_no_members_give_no_trails() -> None:
     sign = sign_at([(-118.0, 36.0)]).iloc[:0]
     trails = make_trails(sign, members_of(sign), even())
