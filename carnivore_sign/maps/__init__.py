@@ -7,6 +7,7 @@ Does not compute any probability, and fetches nothing from a network.
 
 from carnivore_sign.maps.areas import draw_areas, draw_units
 from carnivore_sign.maps.change import changes_between, draw_changes, plot_change
+from carnivore_sign.maps.evidence import draw_weights, weights_sheet
 from carnivore_sign.maps.gait import draw_step_chart, draw_trail_plan, gait_sheet
 from carnivore_sign.maps.incident import incident_map
 from carnivore_sign.maps.layers import (
@@ -48,6 +49,7 @@ __all__ = [
     "draw_trails",
     "draw_transects",
     "draw_units",
+    "draw_weights",
     "edition_for",
     "gait_sheet",
     "incident_map",
@@ -61,4 +63,5 @@ __all__ = [
     "timeline",
     "web_map",
     "units_for",
+    "weights_sheet",
 ]
