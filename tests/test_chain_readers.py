@@ -21,8 +21,10 @@ import pytest
 from chain_examples import analysed
 from PIL import Image
 
-from carnivore_sign.chain import Analysis, PageOptions, month
+from carnivore_sign.chain import Analysis, AnalysisOptions, PageOptions, month
+from carnivore_sign.chain.month import told_of_region
 from carnivore_sign.errors import InputError
+from carnivore_sign.identify import load_evidence
 from carnivore_sign.records.check import check_table
 from carnivore_sign.records.tables import TABLES
 from carnivore_sign.space import working_crs
@@ -166,7 +168,8 @@ def test_months_differ_in_sums_of_whole_cells_alone(public: dict[str, Path]) -> 
     assert before["units"].tolist() == now["units"].tolist()
     names = {name.split("/", 1)[1] for name in public}
     assert names == {
-        "map.png", "map.html", "change.png", "season.png", "report.html", "report.pdf", "layers.gpkg", "tables/cells.csv",
+        "map.png", "map.html", "change.png", "season.png", "report.html", "report.pdf",
+        "layers.gpkg", "tables/cells.csv",
         "tables/rates_by_month.csv", "tables/model.csv",
     }  # fmt: skip
 
@@ -196,3 +199,12 @@ def test_managers_have_all_that_was_looked_for_and_their_folder_is_not_made_publ
         assert transect in everything_in(tmp_path / name)
     with pytest.raises(InputError, match="not for this reader"):
         month(analysis, "2026-03", tmp_path, page=PUBLIC, made_on=MADE_ON)
+
+
+def test_animals_that_share_every_doubt_are_named_where_no_region_is(analysis: Analysis) -> None:
+    wide = replace(analysis, options=AnalysisOptions(), region_prior=load_evidence("general").prior)
+    told = told_of_region(wide)
+    for word in ("wolf", "lynx", "--absent", "--region"):
+        assert word in told
+    assert told_of_region(analysis) == ""
+    assert told_of_region(replace(wide, options=AnalysisOptions(absent=("wolf",)))) == ""

@@ -41,6 +41,7 @@ from carnivore_sign.presence import MonthlyPresence
 from carnivore_sign.progress import with_progress
 from carnivore_sign.records.season import Season
 from carnivore_sign.records.tables import taxon_column
+from carnivore_sign.records.vocabularies import TAXA
 from carnivore_sign.reports import (
     PageRecord,
     monthly_report,
@@ -293,4 +294,18 @@ def _outcome(
         "prior": dict(analysis.prior),
     }
     title = f"{analysis.season.name}, {analysis.options.taxon_name}, {month_in_words(period)}"
-    return Outcome(title, numbers, files, tuple(filter(None, [presence.message])))
+    told = [told_of_region(analysis), presence.message]
+    return Outcome(title, numbers, files, tuple(filter(None, told)))
+
+
+def told_of_region(analysis: Analysis) -> str:
+    """Say which animals take a share of every doubt where no country was named."""
+    options = analysis.options
+    if options.region != AnalysisOptions().region or options.absent:
+        return ""
+    possible = [TAXA[name] for name, p in analysis.region_prior.items() if p > 0]
+    return (
+        f"No region was named, so each of these takes a share of every doubtful trail: "
+        f"{', '.join(possible)}. Name the region (--region), or those that do not live there "
+        "(--absent)."
+    )

@@ -98,7 +98,7 @@ def changes_between(before: gpd.GeoDataFrame, now: gpd.GeoDataFrame) -> gpd.GeoD
     low, high = limits_of_difference(first, second)
     change = second[0] - first[0]
     looked = earlier["visits"].fillna(0).gt(0).to_numpy(dtype=bool)
-    looked &= now["visits"].gt(0).to_numpy(dtype=bool)
+    looked = looked & now["visits"].gt(0).to_numpy(dtype=bool)
     both = looked & np.isfinite(low) & np.isfinite(high)
     return gpd.GeoDataFrame(
         {
