@@ -109,7 +109,8 @@ function finish() {
 // What comes next: the toe or pad that is still missing, or nothing.
 function goOn(part) {
   const next = missingParts(marksOf(ui.print));
-  if (part === "toe" || isClaw(part) || !CORE.includes(part)) {
+  if (!CORE.includes(part)) {
+    if (ONCE_ONLY.includes(part)) ui.tool = "edit";
     say(`${nameOf(part)} is traced.`);
   } else if (next.length) {
     choosePart(next[0]);

@@ -86,7 +86,7 @@ function showScale(scale) {
   setField("length-one", lengths[0]);
   setField("length-two", lengths[1]);
   byId("second-length").hidden = way === "length";
-  byId("first-label").textContent = { length: "Its length", rulers: "First ruler", corners: "First side clicked" }[way];
+  byId("first-label").textContent = { length: "Its length", rulers: "First ruler", corners: "First side" }[way];
   byId("second-label").textContent = way === "rulers" ? "Second ruler" : "Next side";
   byId("way-note").textContent = CONFIG.wayNotes[way];
   const state = byId("scale-state");
@@ -123,7 +123,9 @@ function showParts() {
 }
 
 function shown(value, unit, digits = 1) {
-  return Number.isFinite(value) ? `${value.toFixed(digits)}${unit ? `\u202f${unit}` : ""}` : "–";
+  if (!Number.isFinite(value)) return "–";
+  const text = value.toFixed(digits).replace(/^-(0\.?0*)$/, "$1"); // no zero below zero
+  return `${text}${unit ? `\u202f${unit}` : ""}`;
 }
 
 function showMeasures(scale) {

@@ -93,7 +93,7 @@ function draw() {
   pen.clearRect(0, 0, width, height);
   drawScene(pen, toScreen, view.zoom, view.left, view.top);
   const focus = view.held ?? (view.showCross ? view.cross : null);
-  if (focus) drawLoupe(pen, focus, width);
+  if (focus) drawLoupe(pen, focus, width, height);
   if (view.showCross) drawCross(pen, view.cross, 22);
   Object.assign(canvas.dataset, { zoom: view.zoom, left: view.left, top: view.top });
 }
@@ -176,9 +176,14 @@ function drawMark(pen, place, mark, at) {
     if (!mark.closed && points.length) dot(pen, points[0], { color, size: 6 });
   }
   if (mark.closed) {
-    const [x, y] = points.length > 2 ? centroidOf(points) : points[0];
-    label(pen, SHORT[mark.part], [x, y], color);
+    label(pen, SHORT[mark.part], isClaw(mark.part) ? aboveOf(points) : centroidOf(points), color);
   }
+}
+
+// A claw mark is too small to write on.
+function aboveOf(points) {
+  const [left, top, right] = boundsOf(points);
+  return [(left + right) / 2, top - 12];
 }
 
 function drawScale(pen, place) {
@@ -186,7 +191,7 @@ function drawScale(pen, place) {
   const at = points.map(place);
   const lines = way === "corners" ? [at] : [at.slice(0, 2), at.slice(2)];
   for (const line of lines) {
-    stroke(pen, line, { color: STYLE.scale, closed: line.length > 3, dash: [10, 4], wide: 2 });
+    stroke(pen, line, { color: STYLE.scale, closed: line.length > 3, dash: [10, 4], wide: ui.tool === "scale" ? 2 : 1 });
   }
   at.forEach((point, number) => {
     dot(pen, point, { color: STYLE.scale, hollow: true, size: 5 });
@@ -234,8 +239,8 @@ function drawCross(pen, [x, y], size) {
 }
 
 // What lies under the cross, or under a finger, larger, in the corner away from it.
-function drawLoupe(pen, focus, width) {
-  const half = Math.min(LOUPE_PX, width * LOUPE_SHARE) / 2;
+function drawLoupe(pen, focus, width, height) {
+  const half = Math.min(LOUPE_PX, width * LOUPE_SHARE, 1.5 * height * LOUPE_SHARE) / 2;
   const middle = [focus[0] < width / 2 ? width - half - 10 : half + 10, half + 10];
   const zoom = view.zoom * LOUPE_TIMES;
   const [x, y] = toPhoto(focus);
