@@ -207,6 +207,28 @@ def test_prints_of_two_animals_are_told() -> None:
     assert gait_sequence(one).doubts.empty
 
 
+def test_feet_that_point_back_are_told() -> None:
+    # Two animals met: of one the feet point along the course, of the other against it.
+    prints = drawn("walk_overstep", start_deg=90.0)  # travels along y: 0 degrees
+    toe = np.where(prints.index % 3 == 0, 182.0, 4.0)
+    told = gait_sequence(prints.assign(toe_deg=toe)).doubts["doubt"]
+    assert (
+        told.str.contains("14 feet point back along the trail: perhaps of two animals").sum() == 1
+    )
+    assert gait_sequence(prints.assign(toe_deg=4.0)).doubts.empty
+    one_slip = np.where(prints.index == 9, 182.0, 4.0)
+    assert gait_sequence(prints.assign(toe_deg=one_slip)).doubts.empty
+
+
+def test_a_sequence_in_which_nothing_tells_front_from_hind_says_so() -> None:
+    prints = drawn("walk_understep").assign(foot=None)
+    told = gait_sequence(prints).doubts
+    assert told["print_no"].isna().all()
+    assert told["doubt"].str.contains("nor an understep from an overstep").sum() == 1
+    assert gait_sequence(drawn("walk_understep")).doubts.empty
+    assert gait_sequence(drawn("walk_direct").assign(foot=None)).doubts.empty
+
+
 def test_rows_in_are_rows_kept_and_rows_set_aside() -> None:
     prints = drawn("walk_overstep", cycles=8)
     prints.loc[5, "print_no"] = 5  # stands twice

@@ -56,7 +56,8 @@ class GaitSequence:
         Rows that were not used, with ``reason``.
     doubts : DataFrame
         ``sequence``, ``print_no`` (missing for the whole), ``doubt``: feet that cannot be what
-        was noted, prints that may be of two animals.
+        was noted, prints that may be of two animals, sequences in which nothing tells front feet
+        from hind.
     """
 
     prints: pd.DataFrame

@@ -23,6 +23,11 @@ _SURE: Final = 0.9
 _SPLIT: Final = 0.22  # log of the ratio of two clusters of sizes that front and hind cannot give
 _SPLIT_SHARE: Final = 0.25
 _LEAST_SIZES: Final = 6
+_BACK_DEG: Final = 110.0
+_BACK_SHARE: Final = 0.15
+_LEAST_BACK: Final = 2
+_TOLD: Final = 0.75  # a foot is told to be front or hind from this probability on
+_LEAST_OPEN: Final = 6
 _CLEAR: Final = 3.0  # times the spread within both clusters
 
 
@@ -141,7 +146,31 @@ def tell_doubts(table: pd.DataFrame, clean: pd.DataFrame) -> pd.DataFrame:
             for was, told in zip(noted[wrong], table.loc[wrong, "foot"], strict=True)
         ]
     )
-    return pd.concat([feet, _two_animals(clean)], ignore_index=True).astype({"doubt": TEXT})
+    parts = [feet, _two_animals(clean), _backward(table, clean), _open_ends(table)]
+    found = [part for part in parts if len(part)] or [feet]
+    return pd.concat(found, ignore_index=True).astype({"doubt": TEXT})
+
+
+def _backward(table: pd.DataFrame, clean: pd.DataFrame) -> pd.DataFrame:
+    """Find sequences of which several feet point back along the course."""
+    turned = np.abs((clean["toe_deg"].astype(float) - table["heading_deg"] + 180.0) % 360.0 - 180.0)
+    back = (turned > _BACK_DEG).groupby(clean["sequence"], sort=False).agg(["sum", "mean"])
+    found = back[(back["sum"] >= _LEAST_BACK) & (back["mean"] >= _BACK_SHARE)]
+    return pd.DataFrame(
+        {"sequence": found.index, "print_no": pd.NA,
+         "doubt": [f"{int(number)} feet point back along the trail: perhaps of two animals, or "
+                   "laid out the wrong way round" for number in found["sum"]]}
+    )  # fmt: skip
+
+
+def _open_ends(table: pd.DataFrame) -> pd.DataFrame:
+    """Find sequences of front and hind feet in which nothing tells which are which."""
+    front = table["p_left_front"] + table["p_right_front"]
+    open_ = front.between(1.0 - _TOLD, _TOLD) & (table["p_direct_register"] < 0.5)
+    share = open_.groupby(table["sequence"], sort=False).agg(["mean", "size"])
+    found = share.index[(share["mean"] > 0.5) & (share["size"] >= _LEAST_OPEN)]
+    told = "nothing tells front feet from hind, nor an understep from an overstep: note some feet"
+    return pd.DataFrame({"sequence": found, "print_no": pd.NA, "doubt": f"{told}, or widths"})
 
 
 def _two_animals(clean: pd.DataFrame) -> pd.DataFrame:

@@ -69,6 +69,12 @@ def classify_gait(
         Index sequence: ``gait``, the most probable; ``p_<gait>`` of each of `GAITS`, which
         sum to 1; ``relative_stride``; ``speed_low_m_s``, ``speed_m_s``, ``speed_high_m_s``,
         Alexander's formula with its band, missing without a hip height.
+
+    Notes
+    -----
+    Pairs of prints in line are an understep or an overstep, by which of the two is the hind.
+    Where no foot was noted and no width measured, nothing tells; then the two share the
+    probability about equally, and the doubts of the sequence say so.
     """
     taxa = tuple(TAXA) if taxon is None else (taxon,)
     measured, orders = _measured(sequence), _orders(sequence.going)
