@@ -31,6 +31,7 @@ if TYPE_CHECKING:
         PageOptions,
         analyse,
         answer,
+        flag_table,
         month,
         summarise_import,
     )
@@ -55,6 +56,7 @@ _HOMES = {
     "PageOptions": "carnivore_sign.chain",
     "analyse": "carnivore_sign.chain",
     "answer": "carnivore_sign.chain",
+    "flag_table": "carnivore_sign.chain",
     "month": "carnivore_sign.chain",
     "summarise_import": "carnivore_sign.chain",
     "run_demo": "carnivore_sign.demo",
@@ -83,6 +85,7 @@ __all__ = [
     "answer",
     "column_guide",
     "create_season",
+    "flag_table",
     "import_files",
     "list_set_aside",
     "month",

@@ -1,9 +1,9 @@
 """Command line: thin; reads the words, calls the public face, prints.
 
-Commands: ``demo``, ``intake``, ``set-aside``, ``columns``, ``trace``, ``practice``, ``month``,
-``answer``. What a machine would read comes with ``--json`` on standard output; bars and messages
-go to standard error. Bad input ends with one plain message and exit status 2, an interruption
-with 130.
+Commands: ``demo``, ``intake``, ``set-aside``, ``columns``, ``flags``, ``trace``, ``practice``,
+``month``, ``answer``. What a machine would read comes with ``--json`` on standard output; bars and
+messages go to standard error. Bad input ends with one plain message and exit status 2, an
+interruption with 130.
 """
 
 from __future__ import annotations
@@ -205,6 +205,29 @@ def _practice(arguments: argparse.Namespace) -> int:
     return DONE
 
 
+def _flags(arguments: argparse.Namespace) -> int:
+    options = carnivore_sign.AnalysisOptions(
+        leave_out=_listed(arguments.leave_out), keep_in=_listed(arguments.keep_in)
+    )
+    rows = carnivore_sign.flag_table(options).to_dict("records")
+    lines = [
+        line
+        for row in rows
+        for line in (
+            f"{row['flag']}: {row['effort']}",
+            f"    {row['meaning']}",
+            f"    {row['why']}",
+        )
+    ]
+    _print({"flags": rows}, as_json=arguments.json, lines=lines)
+    return DONE
+
+
+def _listed(words: str) -> tuple[str, ...]:
+    """Part words that commas join."""
+    return tuple(filter(None, (word.strip() for word in words.split(","))))
+
+
 def _month(arguments: argparse.Namespace) -> int:
     result = carnivore_sign.month(
         carnivore_sign.open_season(arguments.season),
@@ -241,9 +264,11 @@ def _options(arguments: argparse.Namespace) -> Any:  # AnalysisOptions, loaded o
     return carnivore_sign.AnalysisOptions(
         taxon=arguments.taxon,
         region=arguments.region,
-        absent=tuple(filter(None, arguments.absent.split(","))),
+        absent=_listed(arguments.absent),
         segment_length_m=arguments.segment_length_m,
         tolerance_m=arguments.tolerance_m,
+        leave_out=_listed(arguments.leave_out),
+        keep_in=_listed(arguments.keep_in),
     )
 
 
@@ -265,6 +290,7 @@ def _parser() -> argparse.ArgumentParser:
         _add_intake,
         _add_set_aside,
         _add_columns,
+        _add_flags,
         _add_trace,
         _add_practice,
         _add_month,
@@ -382,6 +408,21 @@ def _add_practice(commands: Any) -> None:
     )
 
 
+def _add_flags(commands: Any) -> None:
+    about = "Say which quality flags a position may carry, and which of them keep it out of effort."
+    command = _add(commands, "flags", _flags, about, "carnivore-sign flags --leave-out gap")
+    _add_flag_options(command)
+
+
+def _add_flag_options(command: Any) -> None:
+    command.add_argument(
+        "--leave-out", default="", metavar="FLAG,...", help="positions with these are no effort"
+    )
+    command.add_argument(
+        "--keep-in", default="", metavar="FLAG,...", help="positions with these are effort"
+    )
+
+
 def _add_month(commands: Any) -> None:
     about = "Make the map, the report and the tables of one month."
     example = "carnivore-sign month season.gpkg 2026-03 --out march"
@@ -424,6 +465,7 @@ def _add_answer(commands: Any) -> None:
 
 
 def _add_options(command: Any) -> None:
+    _add_flag_options(command)
     command.add_argument("--out", metavar="DIR", required=True, help="folder to write to")
     command.add_argument(
         "--taxon",

@@ -7,6 +7,7 @@ step is a function of one room, and this is the only place that knows their orde
 
 from carnivore_sign.chain.analysis import Analysis, analyse
 from carnivore_sign.chain.answer import answer
+from carnivore_sign.chain.flags import flag_table
 from carnivore_sign.chain.importing import ImportSummary, summarise_import
 from carnivore_sign.chain.month import month
 from carnivore_sign.chain.options import AnalysisOptions, PageOptions
@@ -20,6 +21,7 @@ __all__ = [
     "PageOptions",
     "analyse",
     "answer",
+    "flag_table",
     "month",
     "summarise_import",
 ]

@@ -232,6 +232,7 @@ def analyse(
     matched = match_logs(
         fixes[~fixes["log"].isin(list(followed_logs))], segments,
         tolerance_m=options.tolerance_m, max_speed_m_s=options.max_speed_m_s,
+        excluding_flags=options.excluding_flags,
     )  # fmt: skip
     visits = make_visits(
         matched, segments, clearings, season.read("logs"), time_zone=season.time_zone

@@ -7,6 +7,7 @@ from typing import Final
 
 import geopandas as gpd
 
+from carnivore_sign.chain.flags import excluding_flags
 from carnivore_sign.errors import InputError
 from carnivore_sign.maps import Edition, Measures, edition_for, measures_of
 from carnivore_sign.maps.readers import CATEGORY
@@ -39,6 +40,9 @@ class AnalysisOptions:
     learn_prior : bool
         Whether the shares of the taxa among the season's trails are estimated from the
         trails, with the region's prior behind them, or the region's prior is taken as it is.
+    leave_out, keep_in : tuple of str
+        Quality flags that keep a position out of effort, or do not, other than usual; see
+        `carnivore_sign.flag_table`.
     """
 
     taxon: str = "puma"
@@ -49,6 +53,8 @@ class AnalysisOptions:
     max_speed_m_s: float = 4.0
     max_offset_m: float = 100.0
     learn_prior: bool = True
+    leave_out: tuple[str, ...] = ()
+    keep_in: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "taxon", _known_taxon(self.taxon))
@@ -58,6 +64,7 @@ class AnalysisOptions:
                 f"{self.taxon_name} is asked about and held to be absent",
                 remedy="Take it out of the absent ones.",
             )
+        excluding_flags(self.leave_out, self.keep_in)
         for name in ("segment_length_m", "tolerance_m", "max_speed_m_s", "max_offset_m"):
             if not 0 < getattr(self, name) < float("inf"):
                 raise InputError(
@@ -68,6 +75,11 @@ class AnalysisOptions:
                 f"tolerance_m is {self.tolerance_m:g}",
                 remedy=f"Above {WIDEST_TOLERANCE_M:g} m a fix says nothing about a transect.",
             )
+
+    @property
+    def excluding_flags(self) -> dict[str, str]:
+        """Quality flags that keep a position out of effort, and why."""
+        return excluding_flags(self.leave_out, self.keep_in)
 
     @property
     def taxon_name(self) -> str:

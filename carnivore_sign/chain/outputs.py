@@ -131,6 +131,10 @@ def page_record(
 def page_choices(analysis: Analysis, messages: Iterable[str] = ()) -> Choices:
     """Put the choices of an analysis into words."""
     options = analysis.options
+    changed = {
+        "positions left out as well": ", ".join(options.leave_out),
+        "positions counted all the same": ", ".join(options.keep_in),
+    }
     return Choices(
         region=options.region.replace("_", " "),
         prior=analysis.region_prior.to_dict(),
@@ -140,6 +144,7 @@ def page_choices(analysis: Analysis, messages: Iterable[str] = ()) -> Choices:
             "a position is on a segment within": f"{options.tolerance_m:g} m",
             "walking is no faster than": f"{options.max_speed_m_s:g} m/s",
             "a trail is on a segment within": f"{options.max_offset_m:g} m",
+            **{what: flags for what, flags in changed.items() if flags},
         },
         messages=tuple(filter(None, messages)),
     )

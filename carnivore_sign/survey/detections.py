@@ -286,8 +286,8 @@ def _place(
     best = near.sort_values(["member", "unvisited", "offset_m"]).drop_duplicates("member")
     placed = placed.join(best.set_index("member")[["segment", "visit", "offset_m"]])
     began = visits.groupby(visits["walk"].astype("object"))["start"].min()
-    found = placed["sign"].map(sign.set_index("sign")["time"])
-    early = found < placed["walk"].map(began) - EARLY
+    found = sign.set_index("sign")["time"].reindex(placed["sign"]).set_axis(placed.index)
+    early = found < began.reindex(placed["walk"]).set_axis(placed.index) - EARLY
     empty = sign.geometry.isna() | sign.geometry.is_empty
     reasons = {
         NOT_A_SIGN: ~placed["sign"].isin(sign["sign"]),
