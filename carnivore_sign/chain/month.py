@@ -30,6 +30,7 @@ from carnivore_sign.maps import (
     Edition,
     SheetWords,
     Shown,
+    plot_effort,
     plot_month,
     png_bytes,
     save_png,
@@ -51,11 +52,12 @@ from carnivore_sign.reports import (
     write_pdf,
 )
 from carnivore_sign.reports.html import write_whole
-from carnivore_sign.survey import detection_rates
+from carnivore_sign.survey import detection_rates, effort_table, rates_with_limits
 from carnivore_sign.trails import PassageSummary, summarise_passages
 from carnivore_sign.trails.fewest import MOST_TRAILS
 
-_SEED = 1  # of the links that are drawn: the same month gives the same page
+_SEED = 1  # of the links and limits that are drawn: the same month gives the same page
+
 _PERIOD = re.compile(r"\d{4}-(0[1-9]|1[0-2])")
 
 
@@ -164,10 +166,14 @@ def _write_month(
         (folder / "change.png").write_bytes(change.map_png)
     grounded = with_grounds(analysis.trails, analysis.members, analysis.sign, analysis.prints)
     tried = month_under_priors(analysis, period)
+    rates, clumping = _rates(analysis)
+    effort_png = _effort_png(analysis, record)
     report = monthly_report(
         _with_words(presence.table, analysis, grounded, period),
         taxon=taxon,
-        rates=detection_rates(analysis.visits, analysis.detections, taxon=taxon),
+        rates=rates,
+        clumping=clumping,
+        effort_png=effort_png,
         visits=analysis.visits,
         trails=grounded,
         record=replace(record, choices=replace(record.choices, tried=tried)),
@@ -227,6 +233,34 @@ def _with_words(
     return table.assign(on_word=table["segment"].astype("object").isin(on_word))
 
 
+def _rates(analysis: Analysis) -> tuple[pd.DataFrame, str | None]:
+    """Return the rates of all months, and what the test for clusters of trails says.
+
+    The draws are the same each time, so that a page made again is the same page.
+    """
+    rates, clumping = rates_with_limits(
+        analysis.visits,
+        analysis.detections,
+        rng=np.random.default_rng(_SEED),
+        taxon=analysis.options.taxon,
+    )
+    return rates, None if clumping is None else clumping.sentence
+
+
+def _effort_png(analysis: Analysis, record: PageRecord) -> bytes | None:
+    """Draw who walked what in the season, for readers who may see who and where."""
+    if not record.edition.exact:
+        return None
+    figure = plot_effort(
+        analysis.visits,
+        analysis.segments,
+        season=record.season,
+        time_zone=record.time_zone,
+        measures=record.measures,
+    )
+    return png_bytes(figure)
+
+
 def _tables(
     analysis: Analysis,
     period: str,
@@ -238,7 +272,7 @@ def _tables(
     taxon = analysis.options.taxon
     tables = {
         f"{edition.unit}s": shown.units if not edition.exact else _without_places(shown.units),
-        "rates_by_month": detection_rates(analysis.visits, analysis.detections, taxon=taxon),
+        "rates_by_month": _rates(analysis)[0],
     }
     if presence.fit is not None:
         tables["model"] = presence.fit.summary().reset_index()
@@ -247,6 +281,7 @@ def _tables(
     visits = analysis.visits[analysis.visits["period"].eq(period)]
     return tables | {
         "visits": visits,
+        "effort": effort_table(analysis.visits, analysis.segments),
         "detections": analysis.detections[analysis.detections["period"].eq(period)],
         "trails": shown.trails,
         "rates_by_transect": detection_rates(
@@ -280,7 +315,7 @@ def _share(presence: MonthlyPresence) -> tuple[float, float, float] | None:
 def _outcome(
     analysis: Analysis, period: str, presence: MonthlyPresence, files: dict[str, Path]
 ) -> Outcome:
-    rates = detection_rates(analysis.visits, analysis.detections, taxon=analysis.options.taxon)
+    rates, _ = _rates(analysis)
     share = presence.share
     numbers = {
         "period": period,

@@ -7,6 +7,7 @@ Does not compute any probability, and fetches nothing from a network.
 
 from carnivore_sign.maps.areas import draw_areas, draw_units
 from carnivore_sign.maps.change import changes_between, draw_changes, plot_change
+from carnivore_sign.maps.effort import plot_effort
 from carnivore_sign.maps.evidence import draw_weights, weights_sheet
 from carnivore_sign.maps.gait import draw_step_chart, draw_trail_plan, gait_sheet
 from carnivore_sign.maps.incident import incident_map
@@ -55,6 +56,7 @@ __all__ = [
     "incident_map",
     "measures_of",
     "plot_change",
+    "plot_effort",
     "plot_month",
     "plot_months",
     "png_bytes",

@@ -34,12 +34,17 @@ PAPER: Final = "#ffffff"
 GROUND: Final = "#faf9f5"
 #: Outline of a unit that is an area.
 AREA_EDGE: Final = "#b9bcc0"
+#: Contours of the land.
+CONTOUR: Final = "#c9bfa8"
 #: Outline of a parcel.
 PARCEL: Final = "#8a7f6d"
 #: Fill of the parcel that the page is about.
 PARCEL_FILL: Final = "#ece5d6"
 #: An incident: its place and its window.
 INCIDENT: Final = "#5b2a6b"
+#: Parties on the sheet of effort, told apart by the colour blind as well (Okabe & Ito 2008,
+#: Color Universal Design, cited from memory).
+PARTIES: Final = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#e69f00")
 #: The time of an incident on a time line.
 WINDOW: Final = "#ddd0e3"
 

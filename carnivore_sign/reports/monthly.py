@@ -48,6 +48,8 @@ def monthly_report(
     share: tuple[float, float, float] | None = None,
     change: Change | None = None,
     passages: PassageSummary | None = None,
+    clumping: str | None = None,
+    effort_png: bytes | None = None,
 ) -> Report:
     """Write the report of one month.
 
@@ -73,6 +75,10 @@ def monthly_report(
         What changed since the month and the year before.
     passages : PassageSummary, optional
         How many passages the trails of the month are, and the fewest animals.
+    clumping : str, optional
+        What the test for clusters of trails says.
+    effort_png : bytes, optional
+        The sheet of `plot_effort`; printed for managers only, since it names people and lines.
 
     Returns
     -------
@@ -104,8 +110,10 @@ def monthly_report(
             monthly, rates[rates["period"].eq(period)], share, taxon, measures=record.measures
         ),
         NewPage(),
-        *effort_blocks(visits, record),
-        *rate_blocks(rates, period, taxon, change=change, measures=record.measures),
+        *effort_blocks(visits, record, effort_png),
+        *rate_blocks(
+            rates, period, taxon, change=change, measures=record.measures, clumping=clumping
+        ),
         *segment_blocks(shown, taxon, record),
         *prior_blocks(record.choices, taxon),
         *undecided_blocks(trails, taxon, record),

@@ -56,10 +56,13 @@ class Change:
     map_png: bytes | None = None
 
 
-def effort_blocks(visits: pd.DataFrame, record: PageRecord) -> tuple[Block, ...]:
-    """Print the visits of a month by transect."""
+def effort_blocks(
+    visits: pd.DataFrame, record: PageRecord, season_png: bytes | None = None
+) -> tuple[Block, ...]:
+    """Print the visits of a month by transect, and the effort of the season as a figure."""
+    figure = _season_figure(season_png) if record.edition.exact else ()
     if visits.empty:
-        return (Heading("Effort"), Paragraph("Nobody looked in this month."))
+        return (Heading("Effort"), Paragraph("Nobody looked in this month."), *figure)
     by = visits.groupby("transect", sort=True)
     frame = pd.DataFrame(
         {
@@ -94,7 +97,15 @@ def effort_blocks(visits: pd.DataFrame, record: PageRecord) -> tuple[Block, ...]
         caption += record.full_table("rates_by_transect")
     rows = frame[frame.index.isin(most)]
     table = TableBlock(rows, caption, units, {"Walked": 1, "Effort": 1})
-    return (Heading("Effort"), Paragraph(said), table)
+    return (Heading("Effort"), Paragraph(said), table, *figure)
+
+
+def _season_figure(png: bytes | None) -> tuple[Block, ...]:
+    if png is None:
+        return ()
+    caption = "Who walked which transect when, in the whole season; dotted: nobody walked it."
+    alt = f"{caption} A bar is a walk, as tall as the share of the transect that it covered."
+    return (FigureBlock(png, caption, alt),)
 
 
 def rate_blocks(
@@ -104,8 +115,13 @@ def rate_blocks(
     *,
     change: Change | None = None,
     measures: Measures = METRIC,
+    clumping: str | None = None,
 ) -> tuple[Block, ...]:
-    """Print the rates of all months, and compare the month with the one before."""
+    """Print the rates of all months, and compare the month with the one before.
+
+    Where the rates have a column ``limits`` the caption says how they were found, and
+    `clumping` what the test for clusters says.
+    """
     heading = Heading("Detections and rates")
     if rates.empty:
         return (heading, Paragraph("No rate could be computed."))
@@ -123,19 +139,30 @@ def rate_blocks(
             columns[head], decimals[head] = values, places
             if unit:
                 units[head] = unit
-        elif name != "period" and not pd.api.types.is_numeric_dtype(rates[name]):
+        elif name not in ("period", "limits") and not pd.api.types.is_numeric_dtype(rates[name]):
             columns[str(name).capitalize()] = rates[name].astype("object")
     frame = pd.DataFrame(columns).rename(columns={"period": "Month"})
     caption = (
-        f"Trails of {TAXA[taxon]} per effort, by month. A trail counts as its "
-        "probability. Limits are 95 % limits of a Poisson count that carry that doubt."
+        f"Trails of {TAXA[taxon]} per effort, by month. A trail counts as its probability; "
+        f"per {measures.long}-day only trails with tracks count, since scat lies for weeks. "
+        f"{_limits_words(rates)} An index of tracks is not a density."
     )
     return (
         heading,
+        *((Paragraph(clumping),) if clumping else ()),
         *_change_paragraph(rates, period, change or Change(), measures),
         TableBlock(frame, caption, units, decimals),
         *_change_figure(change or Change()),
     )
+
+
+def _limits_words(rates: pd.DataFrame) -> str:
+    if "limits" in rates and rates["limits"].ne("poisson").any():
+        return (
+            "Limits are 95 % limits from walks drawn again, never narrower than those of a Poisson "
+            "count, and carry that doubt."
+        )
+    return "Limits are 95 % limits of a Poisson count that carry that doubt."
 
 
 def _change_paragraph(

@@ -65,8 +65,8 @@ class Clumping:
         if self.clustered:
             return (
                 f"Trails came in clusters (dispersion {self.dispersion:.1f}, p = "
-                f"{self.p_value:.3f}): Poisson limits are too narrow, take those drawn from "
-                "walks again."
+                f"{self.p_value:.3f}): Poisson limits are too narrow, and limits from walks "
+                "drawn again are called for."
             )
         return (
             f"No clustering was seen among {self.walks} walks (dispersion "
