@@ -253,11 +253,17 @@ def _answer(arguments: argparse.Namespace) -> int:
         arguments.out,
         options=_options(arguments),
         within_m=arguments.within_km * 1000,
-        agency=arguments.agency,
+        page=carnivore_sign.AnswerPage(agency=_agency(arguments), made_by=arguments.by),
         show_progress=True,
     )
     _print(result.as_dict(), as_json=arguments.json, lines=result.lines())
     return 0
+
+
+def _agency(arguments: argparse.Namespace) -> str | None:
+    if arguments.agency or not arguments.contacts:
+        return str(arguments.agency) if arguments.agency else None
+    return str(carnivore_sign.agency_from_file(arguments.contacts, arguments.region))
 
 
 def _options(arguments: argparse.Namespace) -> Any:  # AnalysisOptions, loaded on first use
@@ -458,6 +464,12 @@ def _add_answer(commands: Any) -> None:
     command.add_argument("season", metavar="SEASON", help="the season file (.gpkg)")
     command.add_argument("incident", metavar="INCIDENT", help="name of the incident in the season")
     command.add_argument("--agency", help="whom to call, as it shall stand on the page")
+    command.add_argument(
+        "--contacts",
+        metavar="FILE",
+        help="CSV with region, agency and telephone, from which whom to call is taken",
+    )
+    command.add_argument("--by", metavar="NAME", help="who makes the answer")
     command.add_argument(
         "--within-km", type=float, default=5.0, help="how near is near (%(default)s)"
     )

@@ -14,7 +14,15 @@ from pathlib import Path
 
 import pandas as pd
 
-from carnivore_sign.chain import Analysis, AnalysisOptions, Outcome, analyse, answer, month
+from carnivore_sign.chain import (
+    Analysis,
+    AnalysisOptions,
+    AnswerPage,
+    Outcome,
+    analyse,
+    answer,
+    month,
+)
 from carnivore_sign.chain.answer import safe_name
 from carnivore_sign.chain.outputs import output_folder, rows_of
 from carnivore_sign.errors import FileUnreadable, InputError
@@ -79,7 +87,7 @@ def run_demo(
         files |= {f"{period} {what}": path for what, path in _chief(made)}
     for incident in season.read("incidents")["incident"]:
         place = folder / f"answer-{safe_name(incident)}"
-        made = answer(analysis, incident, place, agency=_AGENCY, made_on=made_on)
+        made = answer(analysis, incident, place, page=AnswerPage(agency=_AGENCY), made_on=made_on)
         files |= {f"{incident} {what}": path for what, path in _chief(made)}
     held = against_truth(analysis, source / "truth")
     files["numbers beside the truth"] = folder / "against_truth.csv"

@@ -7,7 +7,7 @@ trails, one parcel and one loss. Every frame keeps to its schema in `records/tab
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import geopandas as gpd
 import numpy as np
@@ -15,7 +15,12 @@ import pandas as pd
 import pyproj
 from shapely.geometry import LineString, Point, Polygon
 
-from carnivore_sign.incidents import IncidentFindings, examine_incident
+from carnivore_sign.incidents import (
+    IncidentFindings,
+    IncidentTables,
+    SeasonSays,
+    examine_incident,
+)
 from carnivore_sign.maps import png_bytes
 from carnivore_sign.maps.lettering import new_figure
 from carnivore_sign.records.check import check_table, conform
@@ -62,9 +67,18 @@ class Country:
     def examine(self, incident: object = None, **options: object) -> IncidentFindings:
         names = ["sign", "trails", "members", "visits"]
         names += ["monthly", "parcels", "segments", "clearings"]
-        tables = {name: getattr(self, name) for name in names}
+        names += ["carcasses", "photos"]
+        tables = {name: options.pop(name, getattr(self, name, None)) for name in names}
+        known = IncidentTables(
+            **{name: table for name, table in tables.items() if table is not None}
+        )
+        told = {
+            field.name: options.pop(field.name)
+            for field in fields(SeasonSays)
+            if field.name in options
+        }
         chosen = self.incidents if incident is None else incident
-        return examine_incident(chosen, **{**tables, "time_zone": ZONE, **options})
+        return examine_incident(chosen, known, SeasonSays(**told), **{"time_zone": ZONE, **options})
 
 
 def make_segments(

@@ -204,8 +204,8 @@ def test_no_sign_no_trails_no_walks_give_findings_and_not_an_error() -> None:
     assert found.effort["walks"].tolist() == [0, 0, 0]
 
 
-def test_findings_always_say_that_the_carcass_is_not_weighed() -> None:
-    assert FOUND.limits[-1].endswith("It is not weighed.")
+def test_findings_say_where_nothing_at_the_carcass_can_be_weighed() -> None:
+    assert FOUND.limits[-1].endswith("Free notes are passed on as they are.")
     assert FOUND.carcass_notes == "Two ewes, one under leaves."
 
 

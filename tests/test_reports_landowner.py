@@ -95,7 +95,7 @@ def test_no_answer_names_a_culprit_or_speaks_of_harm(findings: IncidentFindings)
     assert not HARM.findall(said)
     assert not re.search(r"\b(nan|NaN|NaT|None|inf|<NA>)\b", said)
     assert "caused the loss cannot be told from the survey" in said
-    assert "It is not weighed." in said
+    assert "Free notes are passed on as they are." in said
     assert not re.search(r"(?<!\d)(0|100) %", re.sub(r"\d+ to \d+ %|20 to over 80 %", "", said))
 
 
@@ -153,7 +153,8 @@ def test_the_short_answer_comes_first_and_the_parts_follow() -> None:
     assert headings == [
         "The short answer", "Who left trails here in the time of the loss", "What was reported",
         "What was near", "Who looked", "How likely the animal is around here",
-        "What would settle it", "What to do now", "How it was computed",
+        "What may have caused the loss", "What would settle it", "What to do now",
+        "How often do they pass here", "How it was computed",
         "What was chosen, and not measured", "Record",
     ]  # fmt: skip
     assert tuple(b for b in REPORT.blocks if isinstance(b, Caution)) == cautions_for("landowner")

@@ -6,7 +6,8 @@ step is a function of one room, and this is the only place that knows their orde
 """
 
 from carnivore_sign.chain.analysis import Analysis, analyse
-from carnivore_sign.chain.answer import answer
+from carnivore_sign.chain.answer import LandownerAnswer, answer, landowner_answer
+from carnivore_sign.chain.contacts import AnswerPage, agency_from_file
 from carnivore_sign.chain.flags import flag_table
 from carnivore_sign.chain.importing import ImportSummary, summarise_import
 from carnivore_sign.chain.month import month
@@ -16,12 +17,16 @@ from carnivore_sign.chain.outputs import Outcome
 __all__ = [
     "Analysis",
     "AnalysisOptions",
+    "AnswerPage",
     "ImportSummary",
+    "LandownerAnswer",
     "Outcome",
     "PageOptions",
+    "agency_from_file",
     "analyse",
     "answer",
     "flag_table",
+    "landowner_answer",
     "month",
     "summarise_import",
 ]

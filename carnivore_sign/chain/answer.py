@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
-import pandas as pd
 
 from carnivore_sign.chain.analysis import Analysis, analyse
+from carnivore_sign.chain.around import look_around, passages_near
+from carnivore_sign.chain.changes import EARLIER, changes_since, write_numbers
+from carnivore_sign.chain.contacts import AnswerPage
 from carnivore_sign.chain.options import AnalysisOptions
 from carnivore_sign.chain.outputs import (
     TABLES,
@@ -20,19 +24,82 @@ from carnivore_sign.chain.outputs import (
     rows_of,
     write_csv,
 )
-from carnivore_sign.chain.priors import priors_tried
 from carnivore_sign.errors import InputError
 from carnivore_sign.incidents import IncidentFindings, examine_incident
 from carnivore_sign.intake import list_set_aside
 from carnivore_sign.maps import incident_map, png_bytes, timeline
 from carnivore_sign.progress import with_progress
-from carnivore_sign.records.check import empty
 from carnivore_sign.records.season import Season
-from carnivore_sign.records.tables import MONTHLY
-from carnivore_sign.reports import PageRecord, landowner_report, with_grounds, write_html, write_pdf
+from carnivore_sign.reports import PageRecord, Passages, landowner_report, write_html, write_pdf
 
 #: What may stand between the cells of a row.
 _CELLS = re.compile(r"[,;\t|]")
+
+
+@dataclass(frozen=True, eq=False)
+class LandownerAnswer:
+    """The answer about one incident, before any page is written.
+
+    Attributes
+    ----------
+    findings : IncidentFindings
+        What was near and when, who looked, and what the loss may have been.
+    passages : Passages or None
+        How often trails of the animal are found near; None where nobody walked near.
+    analysis : Analysis
+        The season it was computed from.
+    messages : tuple of str
+        What the fit of presence says of itself.
+    """
+
+    findings: IncidentFindings
+    passages: Passages | None
+    analysis: Analysis
+    messages: tuple[str, ...]
+
+
+def landowner_answer(
+    season: Season | Analysis,
+    incident: str,
+    *,
+    options: AnalysisOptions | None = None,
+    within_m: float = 5000.0,
+) -> LandownerAnswer:
+    """Work out what a season can say about one incident.
+
+    Parameters
+    ----------
+    season : Season or Analysis
+        The season, or an analysis of it that is at hand already.
+    incident : str
+        Name of the incident in the season.
+    options : AnalysisOptions, optional
+        Choices of the analysis.
+    within_m : float
+        Sign and walks within this distance of the place are looked at.
+
+    Returns
+    -------
+    LandownerAnswer
+
+    Raises
+    ------
+    InputError
+        If the season has no such incident (the message lists those it has), or its window
+        is impossible.
+    """
+    row = _find_incident(season.season if isinstance(season, Analysis) else season, incident)
+    analysis = season if isinstance(season, Analysis) else analyse(season, options)
+    around = look_around(analysis, row, within_m=within_m)
+    findings = examine_incident(
+        row,
+        around.tables,
+        around.says,
+        taxon=analysis.options.taxon,
+        within_m=within_m,
+        time_zone=analysis.season.time_zone,
+    )
+    return LandownerAnswer(findings, passages_near(analysis, findings), analysis, around.messages)
 
 
 def answer(
@@ -42,7 +109,7 @@ def answer(
     *,
     options: AnalysisOptions | None = None,
     within_m: float = 5000.0,
-    agency: str | None = None,
+    page: AnswerPage | None = None,
     made_on: dt.date | None = None,
     show_progress: bool = False,
 ) -> Outcome:
@@ -50,18 +117,13 @@ def answer(
 
     Parameters
     ----------
-    season : Season or Analysis
-        The season, or an analysis of it that is at hand already.
-    incident : str
-        Name of the incident in the season.
+    season, incident, options, within_m
+        See `landowner_answer`.
     out : path-like
-        Folder to write to; made if it is not there.
-    options : AnalysisOptions, optional
-        Choices of the analysis.
-    within_m : float
-        Sign and walks within this distance of the place are looked at.
-    agency : str, optional
-        Whom to call, as it shall stand on the page.
+        Folder to write to; made if it is not there. If it holds an earlier answer about the
+        same incident, the page says what is new since.
+    page : AnswerPage, optional
+        Whom to call, and who made the answer, as they shall stand on the page.
     made_on : date, optional
         Date that the page bears; today, unless given.
     show_progress : bool
@@ -70,8 +132,8 @@ def answer(
     Returns
     -------
     Outcome
-        The chief numbers, and the files: ``answer.html``, ``answer.pdf``, ``map.png``,
-        ``timeline.png`` and ``tables/*.csv``.
+        The chief numbers, and the files: ``answer.html``, ``answer.pdf``, ``answer.json``,
+        ``map.png``, ``timeline.png`` and ``tables/*.csv``.
 
     Raises
     ------
@@ -79,34 +141,20 @@ def answer(
         If the season has no such incident (the message lists those it has), or its window
         is impossible.
     """
-    steps = with_progress(range(4), f"answer {incident}", show=show_progress)
+    steps = with_progress(range(3), f"answer {incident}", show=show_progress)
     next(steps)
-    row = _find_incident(season.season if isinstance(season, Analysis) else season, incident)
-    analysis = season if isinstance(season, Analysis) else analyse(season, options)
+    found = landowner_answer(season, incident, options=options, within_m=within_m)
     next(steps)
-    monthly, messages = _presence_around(analysis, row)
-    findings = examine_incident(
-        row,
-        sign=analysis.sign,
-        trails=with_grounds(analysis.trails, analysis.members, analysis.sign, analysis.prints),
-        members=analysis.members,
-        visits=analysis.visits,
-        monthly=monthly,
-        parcels=analysis.parcels,
-        segments=analysis.segments,
-        clearings=analysis.clearings,
-        under_priors={
-            what: analysis.under_prior(prior) for what, prior in priors_tried(analysis).items()
-        },
-        taxon=analysis.options.taxon,
-        within_m=within_m,
-        time_zone=analysis.season.time_zone,
-    )
-    next(steps)
-    record = page_record(analysis, made_on, messages)
-    files = _write_answer(findings, record, output_folder(out), agency)
+    folder = output_folder(out)
+    page = page or AnswerPage()
+    record = replace(page_record(found.analysis, made_on, found.messages), made_by=page.made_by)
+    numbers = _numbers(found.findings)
+    earlier = folder / EARLIER
+    changes = changes_since(earlier, numbers, record)
+    files = _write_answer(found, record, folder, agency=page.agency, changes=changes)
+    files["numbers"] = write_numbers(earlier, numbers, record, changes)
     next(steps, None)
-    return _outcome(findings, files)
+    return Outcome(f"Answer about incident {incident}", numbers, files)
 
 
 def _find_incident(season: Season, incident: str) -> gpd.GeoDataFrame:
@@ -141,24 +189,15 @@ def _why_set_aside(season: Season, incident: str) -> str | None:
     )
 
 
-def _presence_around(
-    analysis: Analysis, row: gpd.GeoDataFrame
-) -> tuple[gpd.GeoDataFrame, list[str]]:
-    """Presence in the months that the incident's window touches, where walked, and its messages."""
-    zone = analysis.season.time_zone
-    ends = row[["last_seen_well", "found"]].iloc[0].dropna()
-    touched = {f"{time.tz_convert(zone):%Y-%m}" for time in ends}
-    walked = sorted(touched & set(analysis.visits["period"]))
-    if not walked:
-        return empty(MONTHLY), []
-    told = [analysis.presence(period) for period in walked]
-    messages = list(dict.fromkeys(month.message for month in told))
-    return pd.concat([month.table for month in told], ignore_index=True), messages
-
-
 def _write_answer(
-    findings: IncidentFindings, record: PageRecord, folder: Path, agency: str | None
+    found: LandownerAnswer,
+    record: PageRecord,
+    folder: Path,
+    *,
+    agency: str | None,
+    changes: tuple[str, ...],
 ) -> dict[str, Path]:
+    findings = found.findings
     figures = {
         "map": png_bytes(incident_map(findings)),
         "timeline": png_bytes(timeline(findings)),
@@ -172,12 +211,16 @@ def _write_answer(
         map_png=figures["map"],
         timeline_png=figures["timeline"],
         agency=agency,
+        passages=found.passages,
+        changes=changes,
     )
-    tables = {
-        "trails_near": findings.trails,
-        "visits_near": findings.looked,
+    tables = {  # without the names of those who walked and noted
+        "trails_near": findings.trails.drop(columns="named", errors="ignore"),
+        "visits_near": findings.looked.drop(columns="observer"),
         "animals": findings.passing_by_taxon,
         "animals_by_prior": findings.over_priors,
+        "explanations": findings.explanations.ranked,
+        "explanations_by_prior": findings.explanations.by_prior,
         "inputs": record.inputs,
     }
     return {
@@ -193,17 +236,18 @@ def safe_name(name: str) -> str:
     return re.sub(r"[^\w.-]+", "_", name).strip("._")[:80] or "unnamed"
 
 
-def _outcome(findings: IncidentFindings, files: dict[str, Path]) -> Outcome:
-    passing = findings.passing
-    numbers = {
+def _numbers(findings: IncidentFindings) -> dict[str, Any]:
+    """Return the chief numbers, ready for JSON."""
+    return {
         "incident": findings.incident,
         "taxon": findings.taxon,
         "window": [plain(findings.window.start), plain(findings.window.end)],
-        "trails_near": rows_of(findings.trails),
-        "passing": {name: plain(value) for name, value in vars(passing).items()},
+        "trails_near": rows_of(findings.trails.drop(columns="named", errors="ignore")),
+        "passing": {name: plain(value) for name, value in vars(findings.passing).items()},
         "range_over_priors": [plain(end) for end in findings.range_of(findings.taxon)],
         "animals": rows_of(findings.passing_by_taxon),
+        "explanations": rows_of(findings.explanations.ranked),
+        "blank": {name: plain(value) for name, value in vars(findings.blank).items()},
         "walks_near": len(findings.looked),
         "limits": list(findings.limits),
     }
-    return Outcome(f"Answer about incident {findings.incident}", numbers, files)

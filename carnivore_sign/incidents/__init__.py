@@ -1,13 +1,18 @@
 """Incidents: one loss, and what the season knows of its place and its time.
 
-Takes one row of INCIDENTS and the SIGN, TRAILS, VISITS, MONTHLY, PARCELS, SEGMENTS and
-CLEARINGS of the season. Gives `IncidentFindings`: trails near the place with the probability
-that each was made within the incident window, who looked and when, and how likely the taxon
-was about that month. Does not weigh what was seen at the carcass, does not name a culprit,
-and prints nothing: pages are made in `reports`.
+Takes one row of INCIDENTS, its CARCASSES, and the SIGN, TRAILS, VISITS, MONTHLY, PARCELS,
+SEGMENTS and CLEARINGS of the season. Gives `IncidentFindings`: trails near the place with the
+probability that each was made within the incident window, who looked and what a blank is worth,
+and what the loss may have been, each explanation with its range over reasonable priors. Does not
+name a culprit, and prints nothing: pages are made in `reports`.
 """
 
-from carnivore_sign.incidents.findings import IncidentFindings, examine_incident
+from carnivore_sign.incidents.blank import BlankWorth, worth_of_blank
+from carnivore_sign.incidents.carcass import CarcassWeights, weigh_carcasses
+from carnivore_sign.incidents.causes import CauseEvidence, cause_prior, load_cause_evidence
+from carnivore_sign.incidents.explanations import Explanations, explain_loss
+from carnivore_sign.incidents.findings import IncidentFindings, examine_incident, months_of
+from carnivore_sign.incidents.inputs import IncidentTables, SeasonSays, SignRate
 from carnivore_sign.incidents.passing import (
     PassingProbability,
     passing_by_taxon,
@@ -29,11 +34,22 @@ from carnivore_sign.incidents.words import (
 
 __all__ = [
     "PROBABILITY_WORDS",
+    "BlankWorth",
+    "CarcassWeights",
+    "CauseEvidence",
+    "Explanations",
     "IncidentFindings",
     "IncidentPlace",
+    "IncidentTables",
     "IncidentWindow",
     "PassingProbability",
+    "SeasonSays",
+    "SignRate",
+    "cause_prior",
     "examine_incident",
+    "explain_loss",
+    "load_cause_evidence",
+    "months_of",
     "passing_by_taxon",
     "passing_over_priors",
     "percent",
@@ -41,6 +57,8 @@ __all__ = [
     "probability_of_passing",
     "probability_word",
     "share_within_window",
+    "weigh_carcasses",
     "window_of_incident",
     "words_of_range",
+    "worth_of_blank",
 ]

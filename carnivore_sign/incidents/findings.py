@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import geopandas as gpd
@@ -12,7 +12,11 @@ import numpy.typing as npt
 import pandas as pd
 
 from carnivore_sign.errors import InputError
+from carnivore_sign.incidents.blank import BlankWorth, worth_of_blank
 from carnivore_sign.incidents.effort import summarise_visits, visits_near
+from carnivore_sign.incidents.explanations import Explanations, explain_loss
+from carnivore_sign.incidents.inputs import IncidentTables, SeasonSays
+from carnivore_sign.incidents.limits import limits_of
 from carnivore_sign.incidents.near import (
     clearings_near,
     presence_near,
@@ -62,7 +66,7 @@ class IncidentFindings:
     time_zone : str
         Zone in which times are shown.
     livestock, carcass_notes : str or None
-        As recorded. Carcass notes are passed on and not weighed.
+        As recorded. Free notes are passed on and not weighed.
     count : int or None
         Animals lost, as recorded.
     trails, sign, looked, cleared, presence : DataFrame
@@ -78,6 +82,12 @@ class IncidentFindings:
     over_priors : DataFrame
         The same under each prior that was tried; see `passing_over_priors`. Without a row
         where none was.
+    blank : BlankWorth
+        Whether the walks near would have found a trail of that time.
+    explanations : Explanations
+        What the loss may have been, and how probable each is.
+    carcasses : DataFrame
+        Rows of CARCASSES of this incident.
     nearest_segment_m : float
         Distance to the nearest segment of the survey; NaN if there is none.
     limits : tuple of str
@@ -105,8 +115,11 @@ class IncidentFindings:
     passing: PassingProbability
     passing_by_taxon: pd.DataFrame
     over_priors: pd.DataFrame
+    blank: BlankWorth
+    explanations: Explanations
+    carcasses: pd.DataFrame
     nearest_segment_m: float
-    limits: tuple[str, ...]
+    limits: tuple[str, ...] = ()
 
     @property
     def nobody_looked(self) -> bool:
@@ -167,16 +180,9 @@ class IncidentFindings:
 
 def examine_incident(
     incident: Mapping[str, Any] | pd.Series | gpd.GeoDataFrame,
+    tables: IncidentTables,
+    season: SeasonSays | None = None,
     *,
-    sign: gpd.GeoDataFrame,
-    trails: gpd.GeoDataFrame,
-    members: pd.DataFrame,
-    visits: pd.DataFrame,
-    monthly: gpd.GeoDataFrame,
-    parcels: gpd.GeoDataFrame,
-    segments: gpd.GeoDataFrame,
-    clearings: pd.DataFrame,
-    under_priors: Mapping[str, pd.DataFrame] | None = None,
     taxon: str = "puma",
     within_m: float = 5000.0,
     before_h: float = BEFORE_H,
@@ -189,11 +195,10 @@ def examine_incident(
     ----------
     incident : mapping, Series, or GeoDataFrame of one row
         A row of INCIDENTS, its position in EPSG:4326.
-    sign, trails, members, visits, monthly, parcels, segments, clearings : DataFrame
-        The tables of those names; `members` has columns ``sign`` and ``trail``.
-    under_priors : mapping of str to DataFrame, optional
-        ``p_<taxon>`` of the trails under other priors, index name of the trail, by what each
-        prior is, in words.
+    tables : IncidentTables
+        The tables of the season.
+    season : SeasonSays, optional
+        What the whole season says of the country around: priors, presence, rate of sign.
     taxon : str
         The taxon that was asked about, a key of `TAXA`.
     within_m : float
@@ -218,19 +223,26 @@ def examine_incident(
         raise InputError(f"'{taxon}' is not a taxon", remedy=f"Use one of {', '.join(TAXA)}.")
     if not within_m > 0:
         raise InputError(f"within_m is {within_m:g}", remedy="Give a distance above 0 metres.")
-    place = place_of_incident(row, parcels)
+    season = season or SeasonSays()
+    place = place_of_incident(row, tables.parcels)
     window = window_of_incident(row)
     listed = _listed(window, before_h, after_h)
-    shaped = with_shapes(stored(trails, "the trails"), members, sign)
-    found = trails_near(shaped, place, window, taxon=taxon, within_m=within_m, listed=listed)
-    found = _with_priors(found, under_priors or {}, taxon)
-    looked = visits_near(visits, segments, place, window, within_m=within_m, listed=listed)
-    reach = place.nearest(segments)["distance_m"]
-    at_hand = segments[(reach <= within_m).to_numpy(dtype=bool)]
+    name = str(row.get("incident", "incident"))
+    found = _trails_found(
+        tables, season, place, window, taxon=taxon, within_m=within_m, listed=listed
+    )
+    looked = visits_near(
+        tables.visits, tables.segments, place, window, within_m=within_m, listed=listed
+    )
+    reach = place.nearest(tables.segments)["distance_m"]
+    at_hand = tables.segments[(reach <= within_m).to_numpy(dtype=bool)]
+    parcels_near = (place.nearest(tables.parcels)["distance_m"] <= within_m).to_numpy(dtype=bool)
     passing = probability_of_passing(found["p_taxon"], found["p_in_window"])
     nearest_m = float(reach.min()) if len(reach) else float("nan")
-    return IncidentFindings(
-        incident=str(row.get("incident", "incident")),
+    carcasses = tables.carcasses[tables.carcasses["incident"].eq(name).to_numpy(dtype=bool)]
+    count = _whole(row.get("count"))
+    findings = IncidentFindings(
+        incident=name,
         taxon=taxon,
         place=place,
         window=window,
@@ -238,32 +250,53 @@ def examine_incident(
         within_m=within_m,
         time_zone=time_zone,
         livestock=_text(row.get("livestock")),
-        count=_whole(row.get("count")),
+        count=count,
         carcass_notes=_text(row.get("carcass_notes")),
+        carcasses=carcasses,
         trails=found,
-        sign=sign_near(sign, members, place, within_m=within_m, listed=listed),
+        sign=sign_near(tables.sign, tables.members, place, within_m=within_m, listed=listed),
         looked=looked,
         effort=summarise_visits(looked, window),
-        cleared=clearings_near(clearings, at_hand["transect"], listed),
+        cleared=clearings_near(tables.clearings, at_hand["transect"], listed),
         presence=presence_near(
-            monthly, place, taxon=taxon, periods=_months(window, time_zone), within_m=within_m
+            tables.monthly,
+            place,
+            taxon=taxon,
+            periods=months_of(window, time_zone),
+            within_m=within_m,
         ),
-        parcels=parcels[(place.nearest(parcels)["distance_m"] <= within_m).to_numpy(dtype=bool)],
+        parcels=tables.parcels[parcels_near],
         segments=at_hand,
         passing=passing,
         passing_by_taxon=passing_by_taxon(found),
-        over_priors=passing_over_priors(found, under_priors or {}),
-        nearest_segment_m=nearest_m,
-        limits=_limits(
-            place,
-            window,
-            within_m,
-            nearest_m,
-            first_walk=visits["start"].min(),
-            nobody_looked=looked.empty,
-            passing=passing,
+        over_priors=passing_over_priors(found, season.under_priors),
+        blank=worth_of_blank(looked, window, season.sign_rate),
+        explanations=explain_loss(
+            carcasses,
+            found,
+            killed=count,
+            trail_prior=season.trail_prior,
+            local_presence=season.presence_ratio,
         ),
+        nearest_segment_m=nearest_m,
     )
+    return replace(findings, limits=limits_of(findings, tables))
+
+
+def _trails_found(
+    tables: IncidentTables,
+    season: SeasonSays,
+    place: IncidentPlace,
+    window: IncidentWindow,
+    *,
+    taxon: str,
+    within_m: float,
+    listed: IncidentWindow,
+) -> gpd.GeoDataFrame:
+    """Trails near, each with its range over the priors that were tried."""
+    shaped = with_shapes(stored(tables.trails, "the trails"), tables.members, tables.sign)
+    found = trails_near(shaped, place, window, taxon=taxon, within_m=within_m, listed=listed)
+    return _with_priors(found, season.under_priors, taxon)
 
 
 def _one_row(incident: Mapping[str, Any] | pd.Series | gpd.GeoDataFrame) -> Mapping[str, Any]:
@@ -296,59 +329,20 @@ def _listed(window: IncidentWindow, before_h: float, after_h: float) -> Incident
     )
 
 
-def _months(window: IncidentWindow, time_zone: str) -> tuple[str, ...]:
+def months_of(window: IncidentWindow, time_zone: str) -> tuple[str, ...]:
+    """Return every local month that the window touches, as ``YYYY-MM``, in order.
+
+    Examples
+    --------
+    >>> ends = pd.to_datetime(["2030-04-30T12:00Z", "2030-06-02T12:00Z"])
+    >>> window = IncidentWindow(*ends)
+    >>> months_of(window, "UTC")
+    ('2030-04', '2030-05', '2030-06')
+    """
     end = window.end.tz_convert(time_zone)
     start = end if window.start is None else window.start.tz_convert(time_zone)
     months = pd.period_range(start.tz_localize(None), end.tz_localize(None), freq="M")
     return tuple(str(month) for month in months)
-
-
-def _limits(
-    place: IncidentPlace,
-    window: IncidentWindow,
-    within_m: float,
-    nearest_m: float,
-    *,
-    first_walk: pd.Timestamp,
-    nobody_looked: bool,
-    passing: PassingProbability,
-) -> tuple[str, ...]:
-    """Say why the findings say less than one might think; each condition has one sentence."""
-    km = f"{within_m / 1000:g} km"
-    before_any = not window.end >= first_walk  # NaT, for no walk at all, is after everything
-    off_parcel = place.point_to_parcel_m > 0
-    open_timing = passing.trails_not_told
-    said = (
-        (
-            window.open_at_start,
-            "Nobody recorded when the stock was last seen well. "
-            "The time of the loss is open at its start.",
-        ),
-        (
-            not nearest_m <= within_m,
-            f"The place lies outside the surveyed country: no surveyed line is within {km}.",
-        ),
-        (before_any, "The loss was found before the first recorded walk of the season."),
-        (nobody_looked, f"Nobody looked within {km} of the place around that time."),
-        (
-            bool(open_timing),
-            f"For {_so_many(open_timing, passing.trails)} near, it cannot be told how "
-            "probable it is that the animal asked about made it within that time.",
-        ),
-        (
-            off_parcel,
-            f"The stated position lies {place.point_to_parcel_m:.0f} m outside the stated "
-            "parcel. Distances are taken from the position.",
-        ),
-        (True, "What was seen at the carcass is passed on as recorded. It is not weighed."),
-    )
-    return tuple(sentence for applies, sentence in said if applies)
-
-
-def _so_many(part: int, whole: int) -> str:
-    if whole == 1:
-        return "the only trail"
-    return f"all {whole} trails" if part == whole else f"{part} of the {whole} trails"
 
 
 def _text(value: Any) -> str | None:

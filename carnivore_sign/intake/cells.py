@@ -7,7 +7,7 @@ is blank. `carnivore_sign.units.lengths_from_text` does the same for lengths.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from typing import Final
 
 import numpy as np
@@ -175,9 +175,8 @@ def feet_from_text(text: pd.Series) -> Read:
     return words_from_text(text, FOOT_NAMES)
 
 
-def character_from_text(text: pd.Series, character: str) -> Read:
+def character_from_text(text: pd.Series, states: Collection[str]) -> Read:
     """Read the state of a character; blank is not visible, which is never a vote."""
-    states = CHARACTERS[character]
     hidden = dict.fromkeys(_HIDDEN_WORDS, NOT_VISIBLE)
     read, faults = words_from_text(text, {**{state: state for state in states}, **hidden})
     blank = text.str.strip().eq("")
@@ -193,7 +192,6 @@ def _with_unit(text: pd.Series) -> tuple[pd.Series, pd.Series, pd.Series]:
     pointed, double = decimal_points(text)
     parts = pointed.where(~double, "").str.extract(_NUMBER)
     numbers = pd.to_numeric(parts["number"].str.replace(",", ".", regex=False), errors="coerce")
-    present = text.str.strip().ne("")
     return numbers.astype(np.float64), parts["unit"].fillna(""), present
 
 

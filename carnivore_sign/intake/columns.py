@@ -216,6 +216,26 @@ TABLE_COLUMNS: Final[dict[str, TableColumns]] = {
         },
         required=("incident", "found"),
     ),
+    "carcasses": TableColumns(
+        {
+            "incident": ("incident_id", "incident_no", "case"),
+            "carcass": ("carcass_no", "carcass_id", "animal_no", "ear_tag"),
+            "bleeding": ("bleeding_under_skin", "bleeding_under_the_skin", "haemorrhage"),
+            "bite_place": ("bites", "bite", "place_of_bite"),
+            "canine_spacing": ("canine_distance", "spacing", "puncture_spacing"),
+            "canine_jaw": ("jaw", "canines"),
+            "feeding": ("eaten", "eaten_first"),
+            "covered": ("cached", "covering"),
+            "dragged": ("drag",),
+            "mutilation": ("mutilated", "torn"),
+            "claw_marks": ("claws", "scratches"),
+            "examined_by": ("examiner", "seen_by"),
+            "photo": ("photos", "picture", "pictures"),
+            "notes": ("note", "comment", "comments", "remarks"),
+        },
+        required=("incident", "carcass"),
+        measures=("canine_spacing",),
+    ),
 }
 
 #: Columns of a table of positions: a log, and not a notebook.

@@ -33,6 +33,7 @@ KINDS: Final[dict[str, str]] = {
     "prints": "notebook table, one footprint a row",
     "clearings": "table of events that wiped the surface",
     "incidents": "table of losses",
+    "carcasses": "table of what was seen at the carcasses of losses, one carcass a row",
 }
 
 _HEAD_BYTES: Final = 4096

@@ -37,7 +37,14 @@ from carnivore_sign.intake.reading import Reading, csv_line, make_reading, sort_
 from carnivore_sign.intake.sheets import Grid, read_grid
 from carnivore_sign.intake.source import Source
 from carnivore_sign.records.tables import SEASON_TABLES
-from carnivore_sign.records.vocabularies import CHARACTERS, CLEARING_CAUSES, SIGN_KINDS, SURFACES
+from carnivore_sign.records.vocabularies import (
+    CANINE_JAWS,
+    CARCASS_CHARACTERS,
+    CHARACTERS,
+    CLEARING_CAUSES,
+    SIGN_KINDS,
+    SURFACES,
+)
 from carnivore_sign.space import STORED_CRS
 from carnivore_sign.units import NO_UNIT, lengths_from_text
 
@@ -246,8 +253,8 @@ def _prints(cells: Cells) -> pd.DataFrame:
         "foot": cells.read("foot", feet_from_text),
         **{f"{name}_mm": cells.lengths(name, to="mm") for name in ("length", "width", "pad_width")},
     }
-    for name in CHARACTERS:
-        rows[name] = cells.read(name, partial(character_from_text, character=name))
+    for name, states in CHARACTERS.items():
+        rows[name] = cells.read(name, partial(character_from_text, states=states))
     return pd.DataFrame(rows)
 
 
@@ -279,11 +286,36 @@ def _incidents(cells: Cells) -> pd.DataFrame:
     return gpd.GeoDataFrame(rows, geometry=_positions(cells), crs=STORED_CRS)
 
 
+def _carcasses(cells: Cells) -> pd.DataFrame:
+    rows = {
+        "incident": cells.words("incident"),
+        "carcass": cells.words("carcass"),
+        "canine_spacing_mm": cells.lengths("canine_spacing", to="mm"),
+        "canine_jaw": cells.read("canine_jaw", partial(character_from_text, states=CANINE_JAWS)),
+        "examined_by": cells.words("examined_by"),
+        "photo": cells.words("photo"),
+        "notes": cells.words("notes"),
+    }
+    for name, states in CARCASS_CHARACTERS.items():
+        told = partial(_carcass_character, states=states)
+        rows[name] = cells.read(name, told)
+    return pd.DataFrame(rows)
+
+
+def _carcass_character(text: pd.Series, states: tuple[str, ...]) -> Read:
+    """Read a state of a carcass; where there are but two, *yes* and *no* will do."""
+    if len(states) == 2:
+        text = text.replace(r"(?i)^\s*yes\s*$", states[0], regex=True)
+        text = text.replace(r"(?i)^\s*no\s*$", states[1], regex=True)
+    return character_from_text(text, states)
+
+
 _BUILDERS: dict[str, Callable[[Cells], pd.DataFrame]] = {
     "sign": _sign,
     "prints": _prints,
     "clearings": _clearings,
     "incidents": _incidents,
+    "carcasses": _carcasses,
 }
 
 

@@ -9,6 +9,8 @@ from typing import Final
 
 from carnivore_sign.records.schema import Table, count, number, text, time
 from carnivore_sign.records.vocabularies import (
+    CANINE_JAWS,
+    CARCASS_CHARACTERS,
     CHARACTERS,
     CLEARING_CAUSES,
     CLOCK_SOURCES,
@@ -317,12 +319,32 @@ INCIDENTS = Table(
     geometry_required=False,
 )
 
+CARCASSES = Table(
+    "carcasses",
+    "what was seen at one carcass of a loss",
+    (
+        *_SOURCE,
+        text("incident", "the loss it belongs to", required=True),
+        text("carcass", "its name within that loss", required=True),
+        *(
+            text(name, "noted at the carcass", words=(*states, NOT_VISIBLE))
+            for name, states in CARCASS_CHARACTERS.items()
+        ),
+        number("canine_spacing_mm", "distance of two canine holes", at_least=5, at_most=150),
+        text("canine_jaw", "which pair of canines", words=(*CANINE_JAWS, NOT_VISIBLE)),
+        text("examined_by", "who looked, and as what"),
+        text("photo", "names of photos of it, joined by ';'"),
+        text("notes", "anything else"),
+    ),
+    key=("incident", "carcass"),
+)
+
 #: The tables a season file holds, in the order in which they are created.
 SEASON_TABLES: Final[dict[str, Table]] = {
     table.name: table
     for table in (
         RECEIPTS, SET_ASIDE, SETTLED, LOGS, FIXES, WAYPOINTS, ROUTE_POINTS, TRANSECTS, PARCELS,
-        CLEARINGS, SIGN, PRINTS, INCIDENTS, PHOTOS,
+        CLEARINGS, SIGN, PRINTS, INCIDENTS, CARCASSES, PHOTOS,
         PHOTO_PLACES, OUTLINES,
     )
 }  # fmt: skip

@@ -19,6 +19,7 @@ from carnivore_sign.records.computed import (
     taxon_column,
 )
 from carnivore_sign.records.recorded import (
+    CARCASSES,
     CLEARINGS,
     FIXES,
     INCIDENTS,
@@ -46,6 +47,7 @@ TABLES: Final[dict[str, Table]] = {
 }
 
 __all__ = [
+    "CARCASSES",
     "CLEARINGS",
     "DETECTIONS",
     "FIXES",

@@ -56,6 +56,48 @@ SIGN_KINDS: Final = ("track", "scat", "scrape", "cache", "kill", "hair", "call")
 #: What a transect is made of.
 SURFACES: Final = ("dust", "sand", "mud", "snow", "gravel", "hard", "track_plate")
 
+#: What a loss of stock may turn out to be, and the name of each on a page.
+CAUSES: Final[dict[str, str]] = {
+    "puma": "puma",
+    "bear": "bear",
+    "wolf": "wolf",
+    "coyote": "coyote",
+    "dog": "domestic dog",
+    "bobcat": "bobcat",
+    "other_predator": "another predator",
+    "not_predation": "no predator (illness, birth, accident; perhaps eaten afterwards)",
+}
+
+#: The cause that a taxon would be; every other taxon is *another predator*.
+CAUSE_OF_TAXON: Final[dict[str, str]] = {
+    "puma": "puma",
+    "bobcat": "bobcat",
+    "lynx": "other_predator",
+    "dog": "dog",
+    "coyote": "coyote",
+    "wolf": "wolf",
+    "red_fox": "other_predator",
+    "black_bear": "bear",
+    "other": "other_predator",
+}
+
+#: What is noted at a carcass, and the states of each (besides `NOT_VISIBLE`).
+CARCASS_CHARACTERS: Final[dict[str, tuple[str, ...]]] = {
+    "bleeding": ("present", "none"),
+    "bite_place": ("neck_or_head", "throat", "hindquarters_or_flanks", "many_places", "none_found"),
+    "feeding": (
+        "chest_organs_first", "belly_first", "hindquarters_first", "udder_or_meat_first",
+        "little_eaten",
+    ),
+    "covered": ("covered", "not_covered"),
+    "dragged": ("dragged", "not_dragged"),
+    "mutilation": ("much", "little"),
+    "claw_marks": ("present", "none"),
+}  # fmt: skip
+
+#: Which pair of canines left the two holes whose distance was measured.
+CANINE_JAWS: Final = ("upper", "lower")
+
 #: Events that wipe a surface clean.
 CLEARING_CAUSES: Final = ("rain", "snow", "wind", "drag", "traffic")
 

@@ -19,6 +19,7 @@ from carnivore_sign.reports.content import (
     Report,
     TableBlock,
 )
+from carnivore_sign.reports.explaining import Passages
 from carnivore_sign.reports.grounds import segments_on_word, with_grounds
 from carnivore_sign.reports.html import render_html, write_html
 from carnivore_sign.reports.landowner import landowner_report
@@ -38,6 +39,7 @@ __all__ = [
     "NewPage",
     "PageRecord",
     "Paragraph",
+    "Passages",
     "Report",
     "TableBlock",
     "cautions_for",

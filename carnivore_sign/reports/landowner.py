@@ -1,8 +1,8 @@
 """The landowner's answer: what can be said about a loss, what cannot, and what to do now.
 
 The page gives the probability that the animal asked about was near in the time of the loss.
-It never gives a probability that it caused the loss: that needs the carcass, which is the
-agency's to examine, and which this version passes on without weighing it.
+It ranks what the loss may have been only as far as something was noted at the carcass, with the
+range over reasonable priors; what it was is the agency's to find.
 """
 
 from __future__ import annotations
@@ -22,6 +22,13 @@ from carnivore_sign.reports.content import (
     NewPage,
     Paragraph,
     Report,
+)
+from carnivore_sign.reports.explaining import (
+    Passages,
+    cause_sentence,
+    explanation_blocks,
+    passage_blocks,
+    settling_blocks,
 )
 from carnivore_sign.reports.leading import (
     leading_trail,
@@ -53,6 +60,8 @@ def landowner_report(
     map_png: bytes | None = None,
     timeline_png: bytes | None = None,
     agency: str | None = None,
+    passages: Passages | None = None,
+    changes: tuple[str, ...] = (),
 ) -> Report:
     """Write the answer to a landowner.
 
@@ -66,6 +75,10 @@ def landowner_report(
         The figures of `incident_map` and `timeline`.
     agency : str, optional
         Name and telephone number of the wildlife agency, as the user gives them.
+    passages : Passages, optional
+        How often trails of the animal are found near.
+    changes : tuple of str
+        What is otherwise than in an earlier answer, as sentences.
 
     Returns
     -------
@@ -80,17 +93,20 @@ def landowner_report(
         Paragraph("What cannot be said:"),
         Bullets(_cannot_be_said(findings, words)),
         Paragraph(_agency_line(agency)),
+        *_change_blocks(changes),
         *passing_blocks(findings, words),
         NewPage(),
         *_map_blocks(findings, words, map_png),
         *reported_blocks(findings, record),
         *near_blocks(findings, words, record),
-        *looked_blocks(findings, record),
+        *looked_blocks(findings, words, record),
         *timeline_blocks(findings, words, timeline_png),
         *presence_blocks(findings, words),
-        *_settle_blocks(findings),
+        *explanation_blocks(findings, words),
+        *settling_blocks(findings),
         Heading("What to do now"),
         *cautions_for("landowner"),
+        *passage_blocks(findings, passages, words),
         *answer_method(findings),
         *choice_blocks(record.choices, findings.taxon),
         *record_blocks(record),
@@ -105,7 +121,7 @@ def _subtitle(findings: IncidentFindings, record: PageRecord) -> str:
 
 def _short_answer(findings: IncidentFindings, words: TaxonWords) -> str:
     passing, km = findings.passing, kilometres(findings.within_m)
-    tail = f"Whether {words.one} caused the loss cannot be told from the survey."
+    tail = cause_sentence(findings, words)
     if not passing.trails and findings.nobody_looked:
         return f"Nobody looked within {km} of the place in those weeks. {tail}"
     if not passing.trails:
@@ -207,7 +223,7 @@ def _nearest(findings: IncidentFindings, words: TaxonWords) -> str:
 
 def _cannot_be_said(findings: IncidentFindings, words: TaxonWords) -> tuple[str, ...]:
     return (
-        f"Whether {words.one}, another animal, or no animal at all caused the loss.",
+        f"For certain, whether {words.one}, another animal, or no animal at all caused the loss.",
         "A trail near a place does not tell what happened there. A blank clears no animal.",
         *findings.limits,
     )
@@ -234,18 +250,7 @@ def _map_blocks(
     return (FigureBlock(png, caption, f"Map. {alt_text(findings, words)}"),)
 
 
-def _settle_blocks(findings: IncidentFindings) -> tuple[Block, ...]:
-    items = [
-        "The carcass, examined fresh by the agency. Bleeding under the skin at the wounds shows "
-        "that the animal was bitten alive.",
-        "Saliva from the wounds for DNA. Sun, rain and handling destroy it within a day or two.",
-        "Photographs of wounds and tracks, with a scale. Tracks last until wind, rain or stock.",
-    ]
-    if findings.window.open_at_start:
-        items.append("The time when the stock was last seen well. Ask everyone who was there.")
-    if findings.passing.trails_not_told:
-        items.append("The last time when rain, wind or traffic wiped the ground under the trails.")
-    if findings.nobody_looked or not findings.effort["walks"]["after"]:
-        items.append("A walk of the tracks and washes around the place, before the next rain.")
-    source = "Source: agricultural extension bulletins on predation; common practice."
-    return (Heading("What would settle it"), Bullets(tuple(items)), Paragraph(source))
+def _change_blocks(changes: tuple[str, ...]) -> tuple[Block, ...]:
+    if not changes:
+        return ()
+    return (Paragraph("What is new since the last answer:"), Bullets(changes))

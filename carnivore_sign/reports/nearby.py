@@ -18,6 +18,7 @@ from carnivore_sign.reports.content import (
     Paragraph,
     TableBlock,
 )
+from carnivore_sign.reports.explaining import blank_sentence
 from carnivore_sign.reports.leading import not_in_the_range
 from carnivore_sign.reports.record import PageRecord
 from carnivore_sign.reports.wording import TaxonWords, count, kilometres, listed
@@ -198,7 +199,9 @@ def _sign_table(findings: IncidentFindings, record: PageRecord) -> TableBlock:
     return TableBlock(frame, caption, {"Distance": "km"}, {"Distance": 1})
 
 
-def looked_blocks(findings: IncidentFindings, record: PageRecord) -> tuple[Block, ...]:
+def looked_blocks(
+    findings: IncidentFindings, words: TaxonWords, record: PageRecord
+) -> tuple[Block, ...]:
     """Print who walked near, and how far."""
     heading = Heading("Who looked")
     km = kilometres(findings.within_m)
@@ -219,7 +222,8 @@ def looked_blocks(findings: IncidentFindings, record: PageRecord) -> tuple[Block
     table = TableBlock(
         frame, caption, {"Walked": "km", "Nearest": "km"}, {"Walked": 1, "Nearest": 1}
     )
-    return (heading, Paragraph(_surface_sentence(findings)), table)
+    said = f"{_surface_sentence(findings)} {blank_sentence(findings, words)}"
+    return (heading, Paragraph(said), table)
 
 
 def _when_words(when: str, findings: IncidentFindings) -> str:
