@@ -46,7 +46,7 @@ def brier_score(stated: npt.ArrayLike, true: npt.ArrayLike) -> float:
 
     Examples
     --------
-    >>> brier_score([0.9, 0.4], [True, False])
+    >>> round(brier_score([0.9, 0.4], [True, False]), 3)
     0.085
     """
     p, y = _pairs(stated, true)
