@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from carnivore_sign.errors import FileUnreadable
-from carnivore_sign.intake import Reading, import_files, read_file, read_log
+from carnivore_sign.intake import Reading, import_files, read_file, read_log, repair_rollover
 from carnivore_sign.intake.files import read_any
 from carnivore_sign.intake.kinds import recognise
 from carnivore_sign.intake.nmea import degrees_from_text
@@ -257,6 +257,38 @@ def test_what_is_written_is_read(
     (fix,) = reading.tables["fixes"].to_dict("records")
     assert (fix["geometry"].x, fix["geometry"].y) == pytest.approx((lon, lat), abs=2e-8)
     assert fix["time"] == pd.Timestamp(when, tz="UTC").floor("ms")
+
+
+def test_a_date_1024_weeks_early_is_flagged_and_repaired_when_asked(
+    tmp_path: Path, season: Season
+) -> None:
+    # Source: US Naval Observatory, notes on the GPS week number rollover (7168 days).
+    reading = read(tmp_path, rmc("120000", "010705") + gga("120001"))
+    assert reading.tables["fixes"]["flags"].str.contains("week_rollover").all()
+    assert any("that was 2025-02-14" in note for note in reading.notes)
+    fixes = repair_rollover(reading).tables["fixes"]
+    assert [f"{time:%Y-%m-%d %H%M%S}" for time in fixes["time"]] == [
+        "2025-02-14 120000", "2025-02-14 120001",
+    ]  # fmt: skip
+    assert not fixes["flags"].fillna("").str.contains("week_rollover").any()
+    told = import_files(season, [tmp_path / "walk.nmea"], rollover_repaired=True)
+    assert any("2 dates were put 1024 weeks later" in note for note in told["notes"])
+    assert season.read("fixes")["time"].dt.year.eq(2025).all()
+
+
+def test_a_long_log_is_read_in_pieces_and_every_line_is_numbered(tmp_path: Path) -> None:
+    text = "".join(rmc(f"{n // 3600:02d}{n // 60 % 60:02d}{n % 60:02d}", "140226")
+                   + gga(f"{n // 3600:02d}{n // 60 % 60:02d}{n % 60:02d}")
+                   for n in range(9000))  # fmt: skip
+    assert len(text) > 1.1 * 2**20
+    lines = text.splitlines(keepends=True)
+    lines[17_000] = lines[17_000].replace("*", "*F", 1)
+    reading = read(tmp_path, "".join(lines))
+    assert reading.rows_kept["fixes"] == 9000
+    assert reading.set_aside["source_row"].tolist() == [17_001]
+    assert reading.tables["fixes"]["source_row"].tolist()[:8500] == list(range(1, 17_000, 2))
+    one = read(tmp_path, "".join(lines).replace("\r\n", "").replace("\n", ""))
+    assert one.rows_kept["fixes"] == 9000
 
 
 def fuzz_seeds() -> list[bytes]:

@@ -15,9 +15,12 @@ seconds since the device was switched on. Heights of saved places are fifths of 
 from __future__ import annotations
 
 import io
+import math
 import warnings
+from array import array
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from pathlib import Path
 from types import ModuleType
 from typing import Any, Final
 
@@ -29,14 +32,12 @@ from carnivore_sign.intake.logs import LogHead, log_reading
 from carnivore_sign.intake.optional import optional_library
 from carnivore_sign.intake.reading import Reading
 from carnivore_sign.intake.source import Source
+from carnivore_sign.intake.text_points import hold_count
 from carnivore_sign.records.check import TIME
 
 #: The mark of a FIT file, and where it stands.
 FIT_MAGIC: Final = b".FIT"
 FIT_AT: Final = 8
-#: A file whose decoded messages are more than this is not read further.
-MAX_MESSAGES: Final = 5_000_000
-
 _SEMICIRCLE_DEG: Final = 180 / 2**31
 _EPOCH_S: Final = int(pd.Timestamp("1989-12-31", tz="UTC").timestamp())
 _FIRST_UTC_S: Final = 2**28
@@ -44,15 +45,41 @@ _NO_TIME: Final = int(np.iinfo(np.int64).min)
 _PLACE_MESSAGE: Final = 29
 _TIMER, _STARTED = 0, 0
 _COURSE: Final = 6
-_COLUMNS: Final = ("time_s", "lat", "lon", "elevation_m", "accuracy_m", "name", "part")
+_NUMBERS: Final = ("time_s", "lat", "lon", "elevation_m", "accuracy_m")
+
+
+@dataclass
+class _Rows:
+    """Points of one table as growing columns."""
+
+    numbers: dict[str, array[float]] = field(
+        default_factory=lambda: {name: array("d") for name in _NUMBERS}
+    )
+    part: array[int] = field(default_factory=lambda: array("q"))
+    names: dict[int, str] = field(default_factory=dict)
+
+    def add(self, *numbers: Any, name: Any = None, part: int = 0) -> None:
+        """Add a point: the numbers in the order of `_NUMBERS`, None where missing."""
+        if isinstance(name, str):
+            self.names[len(self.part)] = name
+        for column, number in zip(self.numbers.values(), numbers, strict=True):
+            column.append(number if isinstance(number, int | float) else math.nan)
+        self.part.append(part)
+
+    def content(self, place: int) -> str:
+        """Say what there is of a point."""
+        said = {name: column[place] for name, column in self.numbers.items()}
+        told = [f"{name}={value:.15g}" for name, value in said.items() if not math.isnan(value)]
+        return ", ".join([*told, *([f"name={self.names[place]}"] if place in self.names else [])])
 
 
 @dataclass
 class _Found:
-    """The points of a file, by table, as tuples of `_COLUMNS`; and what it says of itself."""
+    """The points of a file, by table; and what it says of itself."""
 
-    tables: dict[str, list[tuple[Any, ...]]] = field(
-        default_factory=lambda: {"fixes": [], "waypoints": [], "route_points": []}
+    file: Path
+    tables: dict[str, _Rows] = field(
+        default_factory=lambda: {n: _Rows() for n in ("fixes", "waypoints", "route_points")}
     )
     parts: int = 0
     files: int = 0
@@ -90,21 +117,19 @@ class _Found:
         height = message.get_value("enhanced_altitude", fallback=None)
         if height is None:
             height = message.get_value("altitude", fallback=None)
-        row = (
+        self.tables["route_points" if self.course else "fixes"].add(
             message.get_value("timestamp", fallback=None),
             _raw(message, "position_lat"),
             _raw(message, "position_long"),
             height,
             message.get_value("gps_accuracy", fallback=None),
-            None,
-            self.parts - 1,
+            part=self.parts - 1,
         )
-        self.tables["route_points" if self.course else "fixes"].append(row)
 
     def mark(self, said: list[Any]) -> None:
         """Take a place: time, latitude, longitude, height and name."""
         time_s, lat, lon, height, name = said
-        self.tables["waypoints"].append((time_s, lat, lon, height, None, name, 0))
+        self.tables["waypoints"].add(time_s, lat, lon, height, None, name=name)
 
 
 def read_fit(
@@ -137,30 +162,31 @@ def read_fit(
     """
     found = _decode(source)
     notes = list(found.notes)
-    if found.tables["route_points"]:
+    if found.tables["route_points"].part:
         notes.append("the records of a course are route points: a course is a plan")
     return log_reading(
         source,
         "fit",
-        points={name: _columns(rows, name) for name, rows in found.tables.items() if rows},
+        points={name: _columns(rows, name) for name, rows in found.tables.items() if rows.part},
         head=LogHead(device=found.device, observer=observer, tracks=found.files, parts=found.parts),
         notes=notes,
-        content_of=_content,
+        content_of=str,
     )
 
 
 def _decode(source: Source) -> _Found:
     fitdecode = optional_library("fitdecode", file=source.path, purpose="read FIT files")
-    found = _Found()
+    found = _Found(source.path)
     count = 0
     with warnings.catch_warnings(record=True) as warned:
         warnings.simplefilter("always")
         try:
-            for count, message in enumerate(_messages(fitdecode, source.data), start=1):
+            for message in _messages(fitdecode, source.data):
                 found.take(message)
-                if count >= MAX_MESSAGES:
-                    found.notes.append(f"only the first {MAX_MESSAGES} messages were read")
-                    break
+                count += 1
+                hold_count(sum(len(rows.part) for rows in found.tables.values()), source.path)
+        except FileUnreadable:
+            raise
         # Damaged files make the decoder fail in ways that it does not document.
         except Exception as error:
             if not count:
@@ -205,24 +231,23 @@ def _device(message: Any) -> str | None:
     return "FIT device " + " ".join(dict.fromkeys(texts[:2])) if texts else None
 
 
-def _columns(rows: list[tuple[Any, ...]], table: str) -> pd.DataFrame:
-    frame = pd.DataFrame(rows, columns=list(_COLUMNS), dtype="object")
-    columns: dict[str, Any] = {
-        name: _numbers(frame[name]) for name in ("lat", "lon", "elevation_m", "accuracy_m")
-    }
+def _columns(rows: _Rows, table: str) -> pd.DataFrame:
+    columns: dict[str, Any] = {name: np.array(rows.numbers[name]) for name in _NUMBERS[1:]}
     for name in ("lat", "lon"):
         columns[name] = np.round(columns[name] * _SEMICIRCLE_DEG, 9)
-    columns["route" if table == "route_points" else "part"] = frame["part"].astype("int64")
-    columns["time"] = _times(_numbers(frame["time_s"]))
-    columns["name"] = frame["name"].map(lambda name: name if isinstance(name, str) else None)
-    columns["content"] = pd.Series(rows, dtype="object")
-    lost = np.isnan(columns["lat"]) | np.isnan(columns["lon"])
-    columns["fault"] = pd.Series("no position", index=frame.index, dtype="object").where(lost, None)
+    columns["route" if table == "route_points" else "part"] = np.array(rows.part)
+    columns["time"] = _times(np.array(rows.numbers["time_s"]))
+    count = len(rows.part)
+    if rows.names:
+        columns["name"] = np.array([rows.names.get(place) for place in range(count)], dtype=object)
+    columns["content"] = np.full(count, None, dtype=object)
+    columns["fault"] = np.full(count, None, dtype=object)
+    lost = np.flatnonzero(np.isnan(columns["lat"]) | np.isnan(columns["lon"]))
+    outside = np.flatnonzero((np.abs(columns["lat"]) > 90) | (np.abs(columns["lon"]) > 180))
+    for place in (*lost.tolist(), *outside.tolist()):
+        columns["content"][place] = rows.content(place)
+    columns["fault"][lost] = "no position"
     return pd.DataFrame(columns)
-
-
-def _numbers(values: pd.Series) -> np.ndarray[Any, np.dtype[np.float64]]:
-    return pd.to_numeric(values, errors="coerce").to_numpy(dtype=float)
 
 
 def _times(seconds: np.ndarray[Any, np.dtype[np.float64]]) -> pd.DatetimeIndex:
@@ -230,11 +255,3 @@ def _times(seconds: np.ndarray[Any, np.dtype[np.float64]]) -> pd.DatetimeIndex:
     time_ms = np.full(len(seconds), _NO_TIME)
     time_ms[known] = (seconds[known].astype(np.int64) + _EPOCH_S) * 1000
     return pd.DatetimeIndex(time_ms.view("datetime64[ms]")).tz_localize("UTC").astype(TIME)
-
-
-def _content(row: tuple[Any, ...]) -> str:
-    return ", ".join(
-        f"{name}={value}"
-        for name, value in zip(_COLUMNS, row, strict=True)
-        if value is not None and name != "part"
-    )

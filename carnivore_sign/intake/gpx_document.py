@@ -12,21 +12,29 @@ only where they stand: a ``time`` inside ``extensions`` is not the time of the p
 
 from __future__ import annotations
 
-import json
 import re
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 from xml.parsers import expat
 
 from carnivore_sign.errors import FileUnreadable
+from carnivore_sign.intake.gpx_points import GpxPoints, Point
+from carnivore_sign.intake.text_points import hold_count
+from carnivore_sign.intake.xml_walk import (
+    Broken,
+    LineCounter,
+    Refused,
+    feed,
+    refuse_declarations,
+    words_of,
+)
 
 #: Elements nested deeper than this are a fault. GPX itself needs about ten levels.
 MAX_DEPTH: Final = 256
 #: A file with more faults than this is not read further.
 MAX_FAULTS: Final = 1000
-#: Longest text that one element or attribute of a point may hold, in characters.
-MAX_TEXT: Final = 100_000
 #: Bytes after a fault or a point's beginning that are looked at for its text.
 _CONTENT_BYTES: Final = 4000
 
@@ -51,14 +59,6 @@ EXTENSIONS: Final[dict[str, str]] = {
     "bearing": "course",
     "fix": "fix",
 }
-#: Element in which `write_gpx` writes what has no column.
-OWN_EXTRAS: Final = "own:extras"
-#: Those of them that are numbers; all but `SIGNED` are never below zero.
-MEASURES: Final = (
-    "elevation", "hdop", "accuracy", "vdop", "pdop", "satellites", "speed", "course",
-    "heart_rate", "temperature", "cadence",
-)  # fmt: skip
-SIGNED: Final = ("elevation", "temperature")
 POINTS: Final = ("trkpt", "wpt", "rtept")
 _PARENTS: Final = {
     "trkpt": ("gpx", "trk", "trkseg"),
@@ -75,40 +75,19 @@ _CUT_SHORT: Final = (
 
 
 @dataclass
-class Point:
-    """One point as text: where it begins in the file, its part, position and children.
-
-    ``extras`` are the elements and attributes that have no place among ``children``, by the
-    name that they have in the file.
-    """
-
-    begin: int
-    part: int
-    lat: str | None
-    lon: str | None
-    children: dict[str, str] = field(default_factory=dict)
-    extras: dict[str, str] = field(default_factory=dict)
-
-    def add_extra(self, name: str, value: str) -> None:
-        """Keep a text under the name it has; behind the one that is there, if there is one."""
-        there = self.extras.get(name)
-        self.extras[name] = value if there is None else f"{there}; {value}"
-
-
-@dataclass
 class Document:
     """What a GPX file holds, as text.
 
     Attributes
     ----------
-    points : dict of str to list of Point
+    points : mapping of str to collection of Point
         By element: ``trkpt``, ``wpt``, ``rtept``; `part` counts segments, or routes, from 0.
     lost : dict of str to list of (int, str)
         Points that the XML broke: byte at which each begins, and why.
     """
 
     data: bytes
-    points: dict[str, list[Point]] = field(default_factory=lambda: {kind: [] for kind in POINTS})
+    points: Mapping[str, GpxPoints]
     lost: dict[str, list[tuple[int, str]]] = field(
         default_factory=lambda: {kind: [] for kind in POINTS}
     )
@@ -122,25 +101,23 @@ class Document:
     notes: list[str] = field(default_factory=list)
 
     def content(self, at: int, kind: str) -> str:
-        """Return the original text of the point that begins at byte `at`."""
+        """Return the original text of the point that begins at byte `at`, up to the next."""
         piece = self.data[at : at + _CONTENT_BYTES]
-        end = re.search(rb"</(?:[\w.-]+:)?" + kind.encode() + rb"\s*>|/>", piece)
+        name = rb"(?:[\w.-]+:)?" + kind.encode()
+        ends = re.compile(rb"</" + name + rb"\s*>|/>|(?=<" + name + rb"[\s/>])")
+        end = ends.search(piece, 1)
         return piece[: end.end() if end else None].decode("utf-8", errors="replace")
-
-
-class _Refused(Exception):
-    """The document is no GPX, or asks for something that no log needs."""
-
-
-class _TooDeep(Exception):
-    """Elements are nested deeper than `MAX_DEPTH`."""
 
 
 class _Walker:
     """State of one walk through a document; the handlers that expat calls."""
 
-    def __init__(self, document: Document) -> None:
+    def __init__(
+        self, document: Document, file: str | Path, take: Callable[[Point], None] | None
+    ) -> None:
         self.document = document
+        self.file = file
+        self.take = take
         self.parser = expat.ParserCreate(encoding="UTF-8")
         self.base = 0
         self.prefix: str | None = None
@@ -150,14 +127,15 @@ class _Walker:
         self.point_depth = 0
         self.in_segment = False
         self.last_at = -1
+        self.stopped_at = 0
+        self.lines = LineCounter(document.data)
         self.text: list[str] = []
 
     def begin(self, base: int, ancestors: tuple[str, ...]) -> None:
         """Start a fresh parser at byte `base`, inside `ancestors`."""
         parser = expat.ParserCreate(encoding="UTF-8")
         parser.buffer_text = True
-        parser.SetParamEntityParsing(expat.XML_PARAM_ENTITY_PARSING_NEVER)
-        parser.EntityDeclHandler = self.refuse_entity
+        refuse_declarations(parser)
         self.point = None
         self.open = list(ancestors)
         prefix = self.prefix or ""
@@ -170,15 +148,13 @@ class _Walker:
         parser.CharacterDataHandler = self.text.append
         self.parser = parser
 
-    def refuse_entity(self, *_: object) -> None:
-        raise _Refused("it declares XML entities, which no GPS log needs and which can harm")
-
     def start(self, tag: str, attributes: dict[str, str]) -> None:
         self.text.clear()
         self.open.append(tag)
+        self.stopped_at = self.base + self.parser.CurrentByteIndex  # expat runs on behind Broken
         if self.point is not None:
             if len(self.open) > MAX_DEPTH:
-                raise _TooDeep
+                raise Broken(f"elements nested deeper than {MAX_DEPTH}")
             for name, value in attributes.items():
                 if not name.startswith("xmlns"):
                     self.point.add_extra(f"{tag}@{name}", value)
@@ -187,13 +163,13 @@ class _Walker:
         prefix = prefix and prefix + ":"
         if self.prefix is None:
             if local != "gpx":
-                raise _Refused(f"its root element is <{local}>, and not <gpx>")
+                raise Refused(f"its root element is <{local}>, and not <gpx>")
             self.prefix = prefix
             self.document.creator = attributes.get("creator")
         elif prefix == self.prefix:
             self.start_own(local, attributes)
         if len(self.open) > MAX_DEPTH:
-            raise _TooDeep
+            raise Broken(f"elements nested deeper than {MAX_DEPTH}")
 
     def start_own(self, local: str, attributes: dict[str, str]) -> None:
         document = self.document
@@ -230,6 +206,8 @@ class _Walker:
         if self.point is None:
             self.end_outside(tag)
         elif depth == self.point_depth:
+            if self.take is not None:
+                self.take(self.point)
             self.document.points[self.point_kind].append(self.point)
             self.point = None
         else:
@@ -271,23 +249,9 @@ class _Walker:
             document.author = document.author or value
 
 
-def extras_as_json(extras: dict[str, str]) -> str | None:
-    """Write what has no column as JSON, in the order of the names; None if there is nothing.
-
-    What we wrote into a GPX file as JSON already is taken out of it again.
-    """
-    if OWN_EXTRAS in extras:
-        try:
-            own = json.loads(extras[OWN_EXTRAS])
-        except ValueError:
-            own = None
-        texts = own.values() if isinstance(own, dict) else [None]
-        if all(isinstance(text, str) for text in texts):
-            extras = {name: text for name, text in extras.items() if name != OWN_EXTRAS} | own
-    return json.dumps(extras, ensure_ascii=False, sort_keys=True) if extras else None
-
-
-def read_document(data: bytes, file: str | Path) -> Document:
+def read_document(
+    data: bytes, file: str | Path, take: Callable[[Point], None] | None = None
+) -> Document:
     """Read the points of a GPX document.
 
     Parameters
@@ -296,29 +260,32 @@ def read_document(data: bytes, file: str | Path) -> Document:
         The document in UTF-8, without a byte order mark.
     file : path-like
         Where it came from, for messages.
+    take : callable, optional
+        Is given each point as well.
 
     Raises
     ------
     FileUnreadable
-        If the root is not ``gpx``, if it declares entities, or if nothing in it is XML.
+        If the root is not ``gpx``, if it declares entities, if nothing in it is XML, or if it
+        holds more points than are read.
     """
-    document = Document(data)
-    walker = _Walker(document)
+    document = Document(data, {kind: GpxPoints(file) for kind in POINTS})
+    walker = _Walker(document, file, take)
     ancestors: tuple[str, ...] = ()
     start = 0
     for number in range(MAX_FAULTS + 1):
         walker.begin(start, ancestors)
         try:
-            walker.parser.Parse(memoryview(data)[start:], True)
+            feed(walker.parser, data, start, walker.base)
             break
-        except _Refused as error:
+        except Refused as error:
             raise FileUnreadable(
                 str(error), file=file, remedy="Export the log once more as GPX."
             ) from error
-        except (expat.ExpatError, _TooDeep) as error:
+        except (expat.ExpatError, Broken) as error:
             if walker.prefix is None:
                 raise FileUnreadable(
-                    f"it is not readable as XML ({_fault_words(error)})",
+                    f"it is not readable as XML ({words_of(error)})",
                     file=file,
                     remedy="Export the log once more as GPX.",
                 ) from error
@@ -337,29 +304,25 @@ def _report_fault(
     """Put the points that a fault broke among the lost; return where to go on, if anywhere."""
     document = walker.document
     data = document.data
-    within = walker.parser.ErrorByteIndex
-    if isinstance(error, _TooDeep):
-        within = walker.parser.CurrentByteIndex
-    at = min(max(walker.base + within, start), len(data))
+    at = walker.stopped_at
+    if not isinstance(error, Broken):
+        at = min(max(walker.base + walker.parser.ErrorByteIndex, start), len(data))
     restart = None if last else _RESTART.search(data, max(at, walker.last_at + 1, start + 1))
     end = restart.start() if restart else len(data)
-    line = data.count(b"\n", 0, at) + 1
-    reason = f"the XML is broken at line {line} ({_fault_words(error)})"
-    if not data[at:].strip() or walker.parser.ErrorCode in _CUT_SHORT:
+    line = walker.lines.line_of(at)
+    reason = f"the XML is broken at line {line} ({words_of(error)})"
+    cut = not isinstance(error, Broken) and walker.parser.ErrorCode in _CUT_SHORT
+    if cut or not data[at : at + _CONTENT_BYTES].strip():
         reason = f"the file is cut short at line {line}"
     if walker.point is not None:
         document.lost[walker.point_kind].append((walker.point.begin, reason))
     for point in _POINT.finditer(data, max(walker.last_at + 1, start), end):
-        document.lost[point[1].decode()].append((point.start(), reason))
+        lost = document.lost[point[1].decode()]
+        lost.append((point.start(), reason))
         walker.last_at = point.start()
+        hold_count(len(lost), walker.file)
     if len(document.notes) < _FAULTS_TOLD:
         document.notes.append(reason)
     elif len(document.notes) == _FAULTS_TOLD:
         document.notes.append("the XML is broken in more places")
     return restart
-
-
-def _fault_words(error: Exception) -> str:
-    if isinstance(error, expat.ExpatError):
-        return str(expat.ErrorString(error.code))
-    return f"elements nested deeper than {MAX_DEPTH}"

@@ -21,13 +21,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from carnivore_sign.intake.gpx_document import (
-    MEASURES,
-    SIGNED,
-    Document,
-    extras_as_json,
-    read_document,
-)
+from carnivore_sign.intake.gpx_document import Document, read_document
+from carnivore_sign.intake.gpx_points import MEASURES, SIGNED, Point, extras_as_json
 from carnivore_sign.intake.texts import MAX_DIGITS, Text, decimals, moments_ms
 
 FloatArray = npt.NDArray[np.float64]
@@ -89,14 +84,12 @@ class Scan:
     def fits(self, document: Document) -> bool:
         """Tell whether the referee found the empty points of `rest`, and no other."""
         points = document.points["trkpt"]
-        return len(points) == len(self.runs) and not any(
-            point.lat or point.lon or point.children or point.extras for point in points
-        )
+        return len(points) == len(self.runs) == points.blank
 
     def parts(self, document: Document) -> IntArray:
         """Return the segment of each point, from the document read from `rest`."""
-        parts = [point.part for point in document.points["trkpt"]]
-        return np.repeat(np.array(parts, dtype=np.int64), self.runs)
+        parts = np.array(document.points["trkpt"].columns.part, dtype=np.int64)
+        return np.repeat(parts, self.runs)
 
 
 class _Irregular(Exception):
@@ -305,9 +298,9 @@ def _pattern(tags: _Tags, point: int, head_end: int) -> _Pattern:
     marked = [b"%d" % gap if space is None else b"" for gap, space in enumerate(spaces)]
     body = b"".join(text + tag for text, tag in zip(marked, shape, strict=True))
     head = b"<trkpt>" if shape else b"<trkpt/>"
-    document = read_document(_FRAME[0] + head + body + _FRAME[1], "pattern")
-    points = document.points["trkpt"]
-    if document.notes or len(points) != 1 or document.points["wpt"] or document.points["rtept"]:
+    points: list[Point] = []
+    document = read_document(_FRAME[0] + head + body + _FRAME[1], "pattern", points.append)
+    if document.notes or len(points) != 1 or len(document.points["trkpt"]) != 1:
         raise _Irregular
     column_of = {name: int(mark) for name, mark in points[0].children.items()}
     extras = points[0].extras

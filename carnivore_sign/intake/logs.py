@@ -158,20 +158,22 @@ def _sorted(
     """Sort the points of one table into kept and set aside."""
     points = _Points.of(frame, table)
     notes = [f"{table.name}: {note}" for note in points.repaired()]
-    kept = points.kept()
-    rows = np.flatnonzero(~kept)
-    contents = frame["content"].to_numpy(dtype=object)[rows]
+    sound = points.kept()
+    rows = np.flatnonzero(~sound)
+    kept = sound if len(rows) else slice(None)  # which takes no memory
+    count = len(sound) - len(rows)
+    contents = frame["content"].iloc[rows].tolist()
     aside = rows_set_aside(
         source.receipt,
         table.name,
         rows=points.columns["source_row"][rows].tolist(),
         reasons=points.faults[rows].tolist(),
-        contents=[content_of(content) for content in contents.tolist()],
+        contents=[content_of(content) for content in contents],
         heading=heading,
     )
-    columns = {name: values[kept] for name, values in points.columns.items()}
-    columns["receipt"] = _constant(source.receipt, int(kept.sum()))
-    columns["log"] = _constant(log, int(kept.sum()))
+    columns = {name: points.columns.pop(name)[kept] for name in list(points.columns)}
+    columns["receipt"] = _constant(source.receipt, count)
+    columns["log"] = _constant(log, count)
     if table is FIXES:
         columns["flags"] = _flags(columns)
         notes += rollover_notes(pd.Series(columns["time"]))
@@ -214,7 +216,7 @@ class _Points:
 
     def kept(self) -> npt.NDArray[np.bool_]:
         """Tell which points are without a fault."""
-        return np.array([fault is None for fault in self.faults.tolist()], dtype=bool)
+        return np.asarray(pd.isna(self.faults), dtype=bool)
 
     def repaired(self) -> list[str]:
         """Hold positions, numbers and texts against their bounds; tell what was repaired."""
@@ -280,17 +282,13 @@ def _missing(kind: str, count: int) -> Any:
 
 
 def _too_long(words: Any) -> list[int]:
-    if words is None:
+    if words is None or words.isna().all():
         return []
-    return [
-        place
-        for place, word in enumerate(words.tolist())
-        if isinstance(word, str) and len(word) > MAX_TEXT
-    ]
+    return np.flatnonzero(pd.Series(words).str.len() > MAX_TEXT).tolist()
 
 
 def _constant(word: object, count: int) -> pd.api.extensions.ExtensionArray:
-    return pd.array(np.full(count, word, dtype=object), dtype=TEXT)
+    return pd.array([word], dtype=TEXT).repeat(count)
 
 
 def _moments(time_ms: npt.NDArray[np.int64]) -> pd.DatetimeIndex:

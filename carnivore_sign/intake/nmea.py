@@ -13,9 +13,9 @@ quality 8 and mode S a simulator; times are UTC.
 
 from __future__ import annotations
 
-import datetime
-import math
+import functools
 import re
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
@@ -26,67 +26,32 @@ import pandas as pd
 
 from carnivore_sign.errors import FileUnreadable
 from carnivore_sign.intake.logs import LogHead, log_reading
-from carnivore_sign.intake.nmea_sentences import Sentence, Sentences, find_sentences
+from carnivore_sign.intake.nmea_moments import (
+    Moment,
+    clock_ms,
+    day_of,
+    get,
+    sort_moments,
+)
+from carnivore_sign.intake.nmea_sentences import (
+    Sentence,
+    Sentences,
+    find_sentences,
+    line_ends,
+    pieces,
+)
 from carnivore_sign.intake.reading import Reading
 from carnivore_sign.intake.source import Source, as_utf8
+from carnivore_sign.intake.text_points import hold_count
 from carnivore_sign.records.check import TIME
 
 FloatArray = npt.NDArray[np.float64]
 
-#: Place of each field in the sentences that carry a position.
-_PLACES: Final[dict[str, dict[str, int]]] = {
-    "GGA": {"time": 0, "lat": 1, "north": 2, "lon": 3, "east": 4, "mode": 5, "hdop": 7, "up": 8},
-    "GNS": {"time": 0, "lat": 1, "north": 2, "lon": 3, "east": 4, "mode": 5, "hdop": 7, "up": 8},
-    "RMC": {"time": 0, "status": 1, "lat": 2, "north": 3, "lon": 4, "east": 5, "date": 8,
-            "mode": 11},
-    "GLL": {"lat": 0, "north": 1, "lon": 2, "east": 3, "time": 4, "status": 5, "mode": 6},
-    "WPL": {"lat": 0, "north": 1, "lon": 2, "east": 3, "name": 4},
-    "ZDA": {"time": 0, "day": 1, "month": 2, "year": 3},
-}  # fmt: skip
-#: Which sentence of a moment gives the position: the first of these that is there.
-_BEST: Final = ("GGA", "GNS", "RMC", "GLL")
-_EPOCH: Final = datetime.date(1970, 1, 1)
 _NO_TIME: Final = int(np.iinfo(np.int64).min)
 _DAY_MS: Final = 86_400_000
-#: Two-digit years from here on are of the last century; GPS time begins in 1980.
-_CENTURY: Final = 80
-_VOID: Final = "the receiver had no fix"
-_TYPED_IN: Final = "the receiver was in simulator mode, or the position was typed in"
-_CLOCK: Final = re.compile(r"([01]\d|2[0-3])([0-5]\d)([0-5]\d|60)(\.\d*)?", re.ASCII)
 _DATUM: Final = re.compile(rb"\$[A-Z]{2}DTM,([^,*\r\n]*)")
 _WGS84: Final = (b"", b"W84", b"WGS84")
 _ANGLE: Final = re.compile(r"-?\d{1,3}[0-5]\d(?:\.\d*)?", re.ASCII)
-
-
-@dataclass
-class Moment:
-    """The sentences of one moment, by type, and what they say about time and doubt."""
-
-    clock: str
-    sentences: dict[tuple[str, str], Sentence] = field(default_factory=dict)
-    date: str | None = None
-
-    def takes(self, sentence: Sentence, clock: str) -> bool:
-        """Tell whether a sentence belongs to this moment."""
-        same = not clock or not self.clock or clock == self.clock
-        return same and (sentence.talker, sentence.kind) not in self.sentences
-
-    def best(self) -> Sentence | None:
-        """Return the sentence with the position, if there is one."""
-        for wanted in _BEST:
-            for (_, kind), sentence in self.sentences.items():
-                if kind == wanted and _get(sentence, "lat"):
-                    return sentence
-        return None
-
-    def first(self, name: str) -> str:
-        """Return the first field of that name that is not blank."""
-        return next(filter(None, (_get(one, name) for one in self.sentences.values())), "")
-
-    def doubt(self) -> str | None:
-        """Tell why the position is none, if its sentences say so."""
-        words = {_doubt(sentence) for sentence in self.sentences.values()}
-        return _VOID if _VOID in words else _TYPED_IN if _TYPED_IN in words else None
 
 
 def read_nmea(
@@ -115,33 +80,145 @@ def read_nmea(
         If there is no sentence in it.
     """
     data = as_utf8(source.data)[0] if source.data[:2] in (b"\xff\xfe", b"\xfe\xff") else source.data
-    found = find_sentences(data)
-    if not found.used and not found.damaged:
+    log = _read_pieces(data, source)
+    if not log.found_any:
         raise FileUnreadable(
             "it holds no position sentence (GGA, RMC, GNS, GLL)",
             file=source.path,
             remedy="Look whether the receiver was set to write positions.",
         )
-    moments = _moments(found.used)
-    times, notes = _times(moments)
-    placed = [bool(moment.sentences.keys() - {("", "ZDA")}) for moment in moments]
-    fixes = _fix_columns([one for one, there in zip(moments, placed, strict=True) if there])
-    fixes["time"] = times[np.array(placed, dtype=bool)].reset_index(drop=True)
+    times, notes = log.times()
+    placed = np.concatenate([np.empty(0, dtype=bool), *log.placed])
+    fixes = pd.concat([_fix_columns([]), *log.fixes], ignore_index=True)
+    fixes["time"] = times[placed].reset_index(drop=True)
     fixes["unknown_datum"] = _on_unknown_datum(data, fixes["source_row"].to_numpy())
-    if found.damaged:
-        fixes = pd.concat([fixes, _damaged(found)], ignore_index=True)
+    if log.damaged:
+        fixes = pd.concat([fixes, _damaged(log.damaged)], ignore_index=True)
         fixes = fixes.sort_values("source_row", kind="stable", ignore_index=True)
     points = {"fixes": fixes}
-    marks = [one for one in found.used if one.kind == "WPL"]
-    if marks:
-        points["waypoints"] = _waypoint_columns(marks)
+    if log.marks:
+        points["waypoints"] = pd.concat(log.marks, ignore_index=True)
     return log_reading(
         source,
         "nmea",
         points=points,
         head=LogHead(observer=observer, tracks=int(bool(len(fixes))), parts=int(bool(len(fixes)))),
-        notes=[*notes, *_told(found)],
+        notes=[*notes, *log.notes()],
+        content_of=functools.partial(_content, data, line_ends(data)),
     )
+
+
+@dataclass
+class _Log:
+    """What was found in the pieces of a file so far; of moments what is needed for a table."""
+
+    fixes: list[pd.DataFrame] = field(default_factory=list)
+    marks: list[pd.DataFrame] = field(default_factory=list)
+    placed: list[npt.NDArray[np.bool_]] = field(default_factory=list)
+    clock_ms: list[FloatArray] = field(default_factory=list)
+    days: list[FloatArray] = field(default_factory=list)
+    damaged: list[tuple[int, str, str]] = field(default_factory=list)
+    others: Counter[str] = field(default_factory=Counter)
+    clocks: list[str] = field(default_factory=list)
+    clock_count: int = 0
+    unchecked: int = 0
+    strange: int = 0
+    rows: int = 0
+    found_any: bool = False
+
+    def take(self, found: Sentences) -> None:
+        """Take what a piece holds besides moments."""
+        self.found_any = self.found_any or bool(found.used or found.damaged)
+        self.damaged += found.damaged
+        self.others += found.others
+        self.unchecked += found.unchecked
+        self.strange += found.strange
+        marks = [one for one in found.used if one.kind == "WPL"]
+        if marks:
+            self.marks.append(_waypoint_columns(marks))
+        self.rows += len(marks) + len(found.damaged)
+
+    def take_moments(self, moments: list[Moment]) -> None:
+        """Take moments that are complete."""
+        if not moments:
+            return
+        with_place = [one for one in moments if one.is_placed]
+        self.fixes.append(_fix_columns(with_place))
+        self.rows += len(with_place)
+        self.placed.append(np.array([one.is_placed for one in moments], dtype=bool))
+        self.clock_ms.append(np.array([clock_ms(one.clock) for one in moments]))
+        self.days.append(np.array([day_of(one.date) for one in moments]))
+        clocks = [one.clock for one in moments if one.clock]
+        self.clock_count += len(clocks)
+        if clocks:
+            self.clocks = [*self.clocks[:1], clocks[0], clocks[-1]]
+
+    def times(self) -> tuple[pd.Series, list[str]]:
+        """Put clock and date of every moment together; carry dates to where there are none."""
+        nothing = np.empty(0)
+        clock_ms = pd.Series(np.concatenate([nothing, *self.clock_ms]))
+        days = pd.Series(np.concatenate([nothing, *self.days]))
+        step = clock_ms.ffill().diff()
+        midnights = (step.lt(-_DAY_MS / 2).astype(int) - step.gt(_DAY_MS / 2).astype(int)).cumsum()
+        carried = (days - midnights).ffill().bfill() + midnights
+        total = days.fillna(carried) * _DAY_MS + clock_ms
+        known = total.notna().to_numpy()
+        time_ms = np.full(len(total), _NO_TIME)
+        time_ms[known] = np.round(total.to_numpy()[known]).astype(np.int64)
+        unread = self.clock_count - int(clock_ms.notna().sum())
+        notes = self.time_notes(days, carried=int((days.isna() & known).sum()), unread=unread)
+        return pd.Series(time_ms.view("datetime64[ms]")).dt.tz_localize("UTC"), notes
+
+    def time_notes(self, days: pd.Series, *, carried: int, unread: int) -> list[str]:
+        if not len(days):
+            return []
+        if days.isna().all():
+            seen = self.clocks
+            clocks = f" (times of day from {seen[0]} to {seen[-1]} UTC)" if seen else ""
+            what = "no sentence states a date (RMC or ZDA would), so that no fix has a time"
+            return [what + clocks]
+        what = f"the date of {carried} moments was carried from another sentence"
+        return ([what] if carried else []) + (
+            [f"{unread} times of day could not be read"] if unread else []
+        )
+
+    def notes(self) -> list[str]:
+        """Tell what was believed, and what was left out."""
+        notes = []
+        if self.unchecked:
+            notes.append(f"{self.unchecked} sentences have no checksum; they were believed")
+        if self.strange:
+            notes.append(f"{self.strange} lines hold no sentence")
+        if self.others:
+            most = sorted(self.others.items(), key=lambda item: (-item[1], item[0]))
+            told = ", ".join(f"{name} ({count})" for name, count in most[:12])
+            more = f", and {len(most) - 12} more" if len(most) > 12 else ""
+            notes.append(f"sentences of other types, not used: {told}{more}")
+        return notes
+
+
+def _read_pieces(data: bytes, source: Source) -> _Log:
+    """Read the sentences of a file a piece at a time, so that few are held."""
+    log = _Log()
+    moments: list[Moment] = []
+    for piece, line in pieces(data):
+        found = find_sentences(piece, line)
+        log.take(found)
+        moments += sort_moments(found.used, moments[-1:])
+        log.take_moments(moments[:-1])  # the last one may go on in the next piece
+        del moments[:-1]
+        hold_count(log.rows, source.path)
+    log.take_moments(moments)
+    return log
+
+
+def _content(data: bytes, ends: npt.NDArray[np.int64], content: str | int) -> str:
+    """Return the text of a moment: itself, or the line that it begins in."""
+    if isinstance(content, str):
+        return content
+    start = int(ends[content - 2]) + 1 if content > 1 else 0
+    end = int(ends[content - 1]) if content <= len(ends) else len(data)
+    return data[start:end].decode("utf-8", errors="replace").strip()
 
 
 def _on_unknown_datum(data: bytes, lines: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
@@ -152,7 +229,7 @@ def _on_unknown_datum(data: bytes, lines: npt.NDArray[np.int64]) -> npt.NDArray[
     named = list(_DATUM.finditer(data))
     if not named:
         return np.zeros(len(lines), dtype=bool)
-    at = np.array([data.count(b"\n", 0, one.start()) + 1 for one in named])
+    at = np.searchsorted(line_ends(data), [one.start() for one in named]) + 1
     other = np.array([False, *(one[1].strip().upper() not in _WGS84 for one in named)])
     return other[np.searchsorted(at, lines, side="right")]
 
@@ -192,100 +269,6 @@ def degrees_from_text(
     return np.round(size * side, 9)
 
 
-def _get(sentence: Sentence, name: str) -> str:
-    place = _PLACES[sentence.kind].get(name)
-    fields = sentence.fields
-    return fields[place].strip() if place is not None and place < len(fields) else ""
-
-
-def _doubt(sentence: Sentence) -> str | None:
-    if sentence.kind == "ZDA":
-        return None
-    mode, status = _get(sentence, "mode"), _get(sentence, "status")
-    if status == "V" and mode not in ("S", "M"):
-        return _VOID
-    if sentence.kind == "GGA":
-        return _VOID if mode in ("", "0") else _TYPED_IN if mode in ("7", "8") else None
-    if mode and not mode.strip("N"):
-        return _VOID
-    return _TYPED_IN if set(mode) & {"S", "M"} else _VOID if status == "V" else None
-
-
-def _moments(used: list[Sentence]) -> list[Moment]:
-    moments: list[Moment] = []
-    for sentence in used:
-        if sentence.kind == "WPL":
-            continue
-        clock = _get(sentence, "time")
-        key = ("", "ZDA") if sentence.kind == "ZDA" else (sentence.talker, sentence.kind)
-        if not moments or not moments[-1].takes(sentence, clock) or key in moments[-1].sentences:
-            moments.append(Moment(clock))
-        moment = moments[-1]
-        moment.clock = moment.clock or clock
-        moment.sentences[key] = sentence
-        moment.date = moment.date or _date(sentence)
-    return moments
-
-
-def _date(sentence: Sentence) -> str | None:
-    """Return the date that a sentence states, as 2026-02-14; a void RMC is not believed."""
-    if sentence.kind == "ZDA":
-        day, month, year = (_get(sentence, name) for name in ("day", "month", "year"))
-        within = year.isdecimal() and 1900 + _CENTURY <= int(year) < 2000 + _CENTURY
-        return f"{year}-{month:0>2}-{day:0>2}" if within else None
-    date = _get(sentence, "date")
-    if len(date) != 6 or not date.isdecimal() or _doubt(sentence) == _VOID:
-        return None
-    century = "19" if int(date[4:]) >= _CENTURY else "20"
-    return f"{century}{date[4:]}-{date[2:4]}-{date[:2]}"
-
-
-def _times(moments: list[Moment]) -> tuple[pd.Series, list[str]]:
-    """Put clock and date of every moment together; carry dates to where there are none."""
-    clock_ms = pd.Series([_clock_ms(moment.clock) for moment in moments], dtype=float)
-    days = pd.Series([_day(moment.date) for moment in moments], dtype=float)
-    step = clock_ms.ffill().diff()
-    midnights = (step.lt(-_DAY_MS / 2).astype(int) - step.gt(_DAY_MS / 2).astype(int)).cumsum()
-    carried = (days - midnights).ffill().bfill() + midnights
-    total = days.fillna(carried) * _DAY_MS + clock_ms
-    known = total.notna().to_numpy()
-    time_ms = np.full(len(total), _NO_TIME)
-    time_ms[known] = np.round(total.to_numpy()[known]).astype(np.int64)
-    notes = _time_notes(moments, clock_ms, carried=int((days.isna() & known).sum()), days=days)
-    return pd.Series(time_ms.view("datetime64[ms]")).dt.tz_localize("UTC"), notes
-
-
-def _time_notes(
-    moments: list[Moment], clock_ms: pd.Series, *, carried: int, days: pd.Series
-) -> list[str]:
-    if not moments:
-        return []
-    if days.isna().all():
-        seen = [moment.clock for moment in moments if moment.clock]
-        clocks = f" (times of day from {seen[0]} to {seen[-1]} UTC)" if seen else ""
-        return [f"no sentence states a date (RMC or ZDA would), so that no fix has a time{clocks}"]
-    unread = sum(bool(moment.clock) for moment in moments) - int(clock_ms.notna().sum())
-    notes = [f"the date of {carried} moments was carried from another sentence"] if carried else []
-    return notes + ([f"{unread} times of day could not be read"] if unread else [])
-
-
-def _clock_ms(clock: str) -> float:
-    """Return a time of day in milliseconds, NaN if it is none."""
-    parts = _CLOCK.fullmatch(clock)
-    if parts is None:
-        return math.nan
-    minutes = int(parts[1]) * 60 + int(parts[2])
-    return (minutes * 60 + int(parts[3])) * 1000 + float((parts[4] or "0").ljust(2, "0")) * 1000
-
-
-def _day(date: str | None) -> float:
-    """Return a date in days since 1970, NaN if there is no such date."""
-    try:
-        return (datetime.date.fromisoformat(date) - _EPOCH).days if date else math.nan
-    except ValueError:
-        return math.nan
-
-
 def _fix_columns(moments: list[Moment]) -> pd.DataFrame:
     columns = _positions([moment.best() for moment in moments])
     doubts = [moment.doubt() for moment in moments]
@@ -293,7 +276,10 @@ def _fix_columns(moments: list[Moment]) -> pd.DataFrame:
         doubt or fault for doubt, fault in zip(doubts, columns["fault"], strict=True)
     ]
     first = [next(iter(moment.sentences.values())).line for moment in moments]
-    texts = [" ".join(one.text for one in moment.sentences.values()) for moment in moments]
+    texts = [  # the text of a sound one is looked up if it is wanted
+        " ".join(one.text for one in moment.sentences.values()) if fault else line
+        for moment, fault, line in zip(moments, columns["fault"], first, strict=True)
+    ]
     return pd.DataFrame(
         {
             **columns,
@@ -310,7 +296,7 @@ def _fix_columns(moments: list[Moment]) -> pd.DataFrame:
 def _positions(sentences: Sequence[Sentence | None]) -> dict[str, Any]:
     """Read the positions of sentences: columns ``lon``, ``lat`` and ``fault``."""
     texts = [
-        [_get(one, name) if one else "" for one in sentences]
+        [get(one, name) if one else "" for one in sentences]
         for name in ("lat", "north", "lon", "east")
     ]
     lat = degrees_from_text(texts[0], texts[1], "N", "S")
@@ -327,13 +313,13 @@ def _numbers(texts: list[str]) -> FloatArray:
     return pd.to_numeric(pd.Series(texts, dtype="object"), errors="coerce").to_numpy(dtype=float)
 
 
-def _damaged(found: Sentences) -> pd.DataFrame:
+def _damaged(damaged: list[tuple[int, str, str]]) -> pd.DataFrame:
     return pd.DataFrame(
         {
-            "source_row": pd.Series([line for line, _, _ in found.damaged], dtype="int64"),
-            "content": pd.Series([text for _, text, _ in found.damaged], dtype="object"),
-            "fault": pd.Series([reason for _, _, reason in found.damaged], dtype="object"),
-            "time": pd.Series(pd.NaT, index=range(len(found.damaged)), dtype=TIME),
+            "source_row": pd.Series([line for line, _, _ in damaged], dtype="int64"),
+            "content": pd.Series([text for _, text, _ in damaged], dtype="object"),
+            "fault": pd.Series([reason for _, _, reason in damaged], dtype="object"),
+            "time": pd.Series(pd.NaT, index=range(len(damaged)), dtype=TIME),
             "part": 0,
             "lat": np.nan,
             "lon": np.nan,
@@ -349,20 +335,6 @@ def _waypoint_columns(sentences: list[Sentence]) -> pd.DataFrame:
             "fault": pd.Series(columns["fault"], dtype="object"),
             "source_row": np.array([one.line for one in sentences], dtype=np.int64),
             "content": pd.Series([one.text for one in sentences], dtype="object"),
-            "name": pd.Series([_get(one, "name") or None for one in sentences], dtype="object"),
+            "name": pd.Series([get(one, "name") or None for one in sentences], dtype="object"),
         }
     )
-
-
-def _told(found: Sentences) -> list[str]:
-    notes = []
-    if found.unchecked:
-        notes.append(f"{found.unchecked} sentences have no checksum; they were believed")
-    if found.strange:
-        notes.append(f"{found.strange} lines hold no sentence")
-    if found.others:
-        most = sorted(found.others.items(), key=lambda item: (-item[1], item[0]))
-        told = ", ".join(f"{name} ({count})" for name, count in most[:12])
-        more = f", and {len(most) - 12} more" if len(most) > 12 else ""
-        notes.append(f"sentences of other types, not used: {told}{more}")
-    return notes

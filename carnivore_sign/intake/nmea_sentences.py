@@ -15,7 +15,8 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -31,6 +32,8 @@ _SENTENCE: Final = re.compile(
     rb"(?P<sum>\*[0-9A-Fa-f]{0,2})?"
 )
 _FRAGMENT: Final = re.compile(rb"(?:GGA|RMC|GNS|GLL|WPL),")
+#: Bytes of a log that are looked through at once.
+_PIECE: Final = 2**20
 _COMMENT: Final = re.compile(rb"\s*#")
 
 
@@ -81,15 +84,46 @@ def checksum(body: bytes) -> int:
     return int(np.bitwise_xor.reduce(np.frombuffer(body, dtype=np.uint8), initial=0))
 
 
-def find_sentences(data: bytes) -> Sentences:
-    """Find the sentences of a log, in order.
+def pieces(data: bytes) -> Iterator[tuple[bytes, int]]:
+    r"""Cut a log at ends of lines, or else in front of a sentence; with the line of each piece.
+
+    Examples
+    --------
+    >>> [line for _, line in pieces(b"$GPGGA,\n" * 300_000)]
+    [1, 131074, 262147]
+    """
+    start, line = 0, 1
+    while start < len(data):
+        end = data.find(b"\n", start + _PIECE, start + 2 * _PIECE) + 1
+        if not end:
+            end = data.find(b"$", start + _PIECE)
+        piece = data[start : end if end > 0 else None]
+        yield piece, line
+        start += len(piece)
+        line += piece.count(b"\n")
+
+
+def find_sentences(data: bytes, first_line: int = 1) -> Sentences:
+    """Find the sentences of a piece of a log, in order.
 
     Parameters
     ----------
     data : bytes
-        The log, in UTF-8 or in bytes that are no text at all between the sentences.
+        The piece, in UTF-8 or in bytes that are no text at all between the sentences.
+    first_line : int
+        Line of the log that it begins with.
     """
-    ends = _line_ends(data)
+    found = _sentences(data)
+    more = first_line - 1
+    if not more:
+        return found
+    used = [replace(one, line=one.line + more) for one in found.used]
+    damaged = [(line + more, text, reason) for line, text, reason in found.damaged]
+    return replace(found, used=used, damaged=damaged)
+
+
+def _sentences(data: bytes) -> Sentences:
+    ends = line_ends(data)
     found = _framed(data, ends)
     if not found:
         return Sentences([], _fragments(data, [], ends), Counter(), 0, _strange(data, np.empty(0)))
@@ -135,7 +169,8 @@ def _framed(data: bytes, ends: IntArray) -> list[re.Match[bytes]]:
     ]
 
 
-def _line_ends(data: bytes) -> IntArray:
+def line_ends(data: bytes) -> IntArray:
+    """Return the bytes at which lines end."""
     letters = np.frombuffer(data, dtype=np.uint8)
     return np.flatnonzero(letters == ord("\n"))
 

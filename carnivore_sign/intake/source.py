@@ -12,14 +12,16 @@ import codecs
 import hashlib
 import re
 import zlib
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
 from carnivore_sign.errors import FileUnreadable
 
-#: Largest file that is read, and largest size to which a packed one may unpack, in bytes.
-MAX_FILE_BYTES: Final = 512 * 2**20
+#: Largest file that is read, and largest size to which a packed one may unpack, in bytes. With
+#: these, and at most a million points, no file takes more than a gibibyte of memory.
+MAX_FILE_BYTES: Final = 160 * 2**20
 MAX_UNPACKED_BYTES: Final = 128 * 2**20
 
 _GZIP: Final = b"\x1f\x8b"
@@ -55,12 +57,15 @@ class Source:
         Its content, unpacked if it was packed.
     notes : tuple of str
         What was done to get at the content.
+    columns : mapping of str to str
+        Names of the first row of a table, plain, and the columns that they were said to be.
     """
 
     path: Path
     sha256: str
     data: bytes
     notes: tuple[str, ...] = ()
+    columns: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def receipt(self) -> str:

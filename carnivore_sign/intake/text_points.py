@@ -196,7 +196,7 @@ class TextPoints:
                 columns.put_text(name, text)
 
     def columns(self, *, time_zone: str | None = None) -> tuple[dict[str, pd.DataFrame], list[str]]:
-        """Return the columns of each table that has points, as `log_reading` takes them.
+        """Return the columns of each table that has points, as `log_reading` takes them, once.
 
         Parameters
         ----------
@@ -220,7 +220,8 @@ class TextPoints:
         """
         frames: dict[str, pd.DataFrame] = {}
         notes: list[str] = []
-        for name, columns in self.tables.items():
+        for name in list(self.tables):
+            columns = self.tables.pop(name)  # which is of no use any more, and large
             if len(columns):
                 frames[name], told = _frame(columns, time_zone)
                 notes += [f"{name}: {note}" for note in told]
