@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     )
     from carnivore_sign.demo import run_demo
     from carnivore_sign.intake import (
+        ask_columns,
         column_guide,
         import_files,
         list_set_aside,
@@ -66,6 +67,7 @@ _HOMES = {
     "month": "carnivore_sign.chain",
     "summarise_import": "carnivore_sign.chain",
     "run_demo": "carnivore_sign.demo",
+    "ask_columns": "carnivore_sign.intake",
     "column_guide": "carnivore_sign.intake",
     "import_files": "carnivore_sign.intake",
     "list_set_aside": "carnivore_sign.intake",
@@ -91,6 +93,7 @@ __all__ = [
     "agency_from_file",
     "analyse",
     "answer",
+    "ask_columns",
     "column_guide",
     "create_season",
     "flag_table",

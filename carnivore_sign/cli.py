@@ -94,12 +94,14 @@ def _demo(arguments: argparse.Namespace) -> int:
 def _intake(arguments: argparse.Namespace) -> int:
     fresh = not Path(arguments.season).exists()
     offsets = _camera_offsets(arguments.camera_offset)
+    columns = _columns_said(arguments)
     season = _open_or_create(arguments)
     receipts = carnivore_sign.import_files(
         season,
         arguments.files,
         crs=arguments.crs,
         observer=arguments.observer,
+        columns=columns,
         rollover_repaired=arguments.repair_rollover,
         workers=arguments.workers,
         show_progress=True,
@@ -135,6 +137,27 @@ def _camera_offsets(words: Sequence[str]) -> float | dict[str, float] | None:
             remedy="Name the camera in each.",
         )
     return by_camera[""]
+
+
+def _columns_said(arguments: argparse.Namespace) -> dict[str, str]:
+    """Return which columns of tables are which, as given, and as asked of who sits there."""
+    said = {}
+    for word in arguments.column:
+        written, _, column = word.rpartition("=")
+        if not written:
+            raise InputError(f"--column {word}", remedy="Write --column 'Track no.=sign'.")
+        said[written] = column
+    if arguments.ask:
+        for path in arguments.files:
+            if Path(path).is_file():
+                said |= carnivore_sign.ask_columns(path, columns=said, ask=_ask)
+    return said
+
+
+def _ask(question: str) -> str:
+    """Put a question on standard error, and read the answer; blank at the end of the input."""
+    print(question, end="", file=sys.stderr, flush=True)
+    return sys.stdin.readline().strip()
 
 
 def _set_aside(arguments: argparse.Namespace) -> int:
@@ -352,6 +375,16 @@ def _add_intake(commands: Any) -> None:
         metavar="SECONDS",
         help="seconds by which the camera's clock is behind, to be added to it when photos "
         "without a position are placed on logs; 'CAMERA=SECONDS' for one camera of several",
+    )
+    command.add_argument(
+        "--column",
+        action="append",
+        default=[],
+        metavar="WRITTEN=NAME",
+        help="a column of a table called WRITTEN is column NAME (see carnivore-sign columns)",
+    )
+    command.add_argument(
+        "--ask", action="store_true", help="ask which is which of columns that are not recognised"
     )
     command.add_argument(
         "--repair-rollover",

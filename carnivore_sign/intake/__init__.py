@@ -7,6 +7,7 @@ reasons, and a receipt that adds up. Does not analyse, does not smooth, and dele
 what is doubtful about a fix is a flag beside it.
 """
 
+from carnivore_sign.intake.asking import ask_columns
 from carnivore_sign.intake.cleaning import clean_track
 from carnivore_sign.intake.doubts import doubtful_rows, orphan_prints, tell_orphans
 from carnivore_sign.intake.files import read_file, read_log, read_table
@@ -27,6 +28,7 @@ from carnivore_sign.intake.set_aside import list_set_aside, reimport_set_aside, 
 __all__ = [
     "KINDS",
     "Reading",
+    "ask_columns",
     "clean_track",
     "doubtful_rows",
     "estimate_clock_offsets",

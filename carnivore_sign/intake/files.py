@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
 from carnivore_sign.errors import FileUnreadable, InputError, UnknownKind
+from carnivore_sign.intake.asking import require_columns
 from carnivore_sign.intake.clocks import require_zone
 from carnivore_sign.intake.fit import read_fit
 from carnivore_sign.intake.geojson import read_geojson
@@ -120,16 +122,22 @@ def read_log(
 
 
 def read_table(
-    path: str | Path, *, time_zone: str | None = None, kind: str | None = None
+    path: str | Path,
+    *,
+    time_zone: str | None = None,
+    kind: str | None = None,
+    columns: Mapping[str, str] | None = None,
 ) -> Reading:
     """Read a notebook table; as `read_file`, and anything else is an error.
+
+    ``columns`` maps names in the first row to the columns that they are, as in `import_files`.
 
     Raises
     ------
     UnknownKind
         If the content is not a table.
     """
-    source = open_source(path)
+    source = replace(open_source(path), columns=require_columns(columns))
     found = kind or recognise(source)
     if found in ("layer", "outlines", "photo") or found in LOG_READERS:
         raise UnknownKind(

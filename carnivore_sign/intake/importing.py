@@ -8,7 +8,7 @@ new are added, so that no effort counts twice.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from itertools import groupby, islice
 from pathlib import Path
@@ -17,6 +17,7 @@ from typing import Final
 import pandas as pd
 
 from carnivore_sign.errors import InputError
+from carnivore_sign.intake.asking import require_columns
 from carnivore_sign.intake.clocks import require_zone
 from carnivore_sign.intake.doubts import note_doubts
 from carnivore_sign.intake.known_rows import split_known
@@ -46,6 +47,7 @@ def import_files(
     crs: str | None = None,
     observer: str | None = None,
     time_zone: str | None = None,
+    columns: Mapping[str, str] | None = None,
     rollover_repaired: bool = False,
     workers: int = 1,
     show_progress: bool = False,
@@ -64,6 +66,9 @@ def import_files(
         Who carried the devices and took the photos; the author named in each log, unless given.
     time_zone : str, optional
         IANA name of the zone of times that carry none; that of the season, unless given.
+    columns : mapping of str to str, optional
+        Names in the first rows of tables, and the columns that they are, where the names do not
+        tell: ``{"Spur Nr.": "sign"}``; `ask_columns` asks for them.
     rollover_repaired : bool
         Put dates that an old receiver wrote 1024 weeks early later; see `repair_rollover`.
     workers : int
@@ -89,7 +94,7 @@ def import_files(
     imported by the same call once more.
     """
     zone = require_zone(time_zone) or season.time_zone
-    options = Options(crs, observer, zone, rollover_repaired)
+    options = Options(crs, observer, zone, rollover_repaired, columns=require_columns(columns))
     if workers < 1:
         raise InputError(f"{workers} workers cannot read a file", remedy="Use 1 or more.")
     named, beside = part_sidecars(files_in([Path(path) for path in paths]))

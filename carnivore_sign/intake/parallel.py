@@ -9,9 +9,9 @@ from __future__ import annotations
 import multiprocessing
 import sys
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import Future, ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
@@ -34,6 +34,7 @@ class Options:
     time_zone: str
     rollover_repaired: bool = False
     known: frozenset[str] = frozenset()
+    columns: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,7 +53,7 @@ class FileRead:
 def read_one(path: Path, options: Options) -> FileRead:
     """Read one file; what is wrong with it is told and not raised."""
     try:
-        source = open_source(path)
+        source = replace(open_source(path), columns=options.columns)
         if source.sha256 in options.known:
             return FileRead(path, source.sha256)
         reading = read_any(

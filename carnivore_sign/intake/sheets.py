@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from carnivore_sign.errors import FileUnreadable
-from carnivore_sign.intake.columns import ALL_COLUMNS
+from carnivore_sign.intake.columns import ALL_COLUMNS, plain_name
 from carnivore_sign.intake.source import Source, as_utf8
 from carnivore_sign.intake.workbook import Sheet, is_workbook, read_sheets
 
@@ -44,7 +44,14 @@ def read_header(source: Source) -> list[str] | None:
     if "\x00" in text or sum(ord(letter) < 9 for letter in text[:1000]):
         return None
     first = next((line for line in text.splitlines() if line.strip()), "")
-    return _split(first, separator_of(first))
+    return _renamed(_split(first, separator_of(first)), source)
+
+
+def _renamed(header: Sequence[str], source: Source) -> list[str]:
+    """Return a header with the names that its columns were said to have."""
+    if not source.columns:
+        return list(header)
+    return [source.columns.get(plain_name(name), name) for name in header]
 
 
 def read_grid(source: Source, *, kind: str | None = None) -> Grid:
@@ -86,7 +93,7 @@ def read_grid(source: Source, *, kind: str | None = None) -> Grid:
     if len(filled) < 2:
         raise _no_rows(source)
     return Grid(
-        header=[name.strip("\ufeff") for name in filled[0][1]],
+        header=_renamed([name.strip("\ufeff") for name in filled[0][1]], source),
         rows=[cells for _, cells in filled[1:]],
         numbers=[number for number, _ in filled[1:]],
         separator=separator,
@@ -129,7 +136,8 @@ def _best_sheet(source: Source, kind: str | None) -> _Found | None:
     for sheet in sheets:
         filled = _filled(sheet.rows)
         others = [other.name for other in sheets if other is not sheet]
-        for place, (_, cells) in enumerate(filled[:_HEADER_ROWS]):
+        for place, (_, written) in enumerate(filled[:_HEADER_ROWS]):
+            cells = _renamed(written, source)
             matched = max(len(columns.match(cells)[0]) for columns in tables)
             if best is None or matched > best.matched:
                 best = _Found(matched, sheet, cells, filled[place + 1 :], place, others)
