@@ -127,7 +127,7 @@ def month(
     record = page_record(
         analysis, made_on, [presence.message], edition=edition, measures=page.measures
     )
-    files = _write_month(analysis, presence, shown, record, folder)
+    files = _write_month(analysis, presence, shown, record, folder=folder, elevation=page.elevation)
     files["map of all months"] = folder / "map.html"
     page_of_season = season_map(analysis, record, first=period)
     write_whole(files["map of all months"], page_of_season.encode("utf-8"))
@@ -146,7 +146,9 @@ def _write_month(
     presence: MonthlyPresence,
     shown: Shown,
     record: PageRecord,
+    *,
     folder: Path,
+    elevation: str | Path | None,
 ) -> dict[str, Path]:
     taxon, period = analysis.options.taxon, str(presence.table["period"].iloc[0])
     share = _share(presence)
@@ -156,6 +158,7 @@ def _write_month(
         unit=record.edition.unit,
         made_for=record.edition.made_for,
         measures=record.measures,
+        elevation=elevation,
     )
     drawn = {name: getattr(shown, name) for name in ("trails", "transects", "parcels")}
     map_path = folder / "map.png"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Final
 
 import geopandas as gpd
@@ -102,12 +103,15 @@ class PageOptions:
         how places are generalised for a landowner or the public.
     units : str
         ``metric`` or ``us``: how lengths are printed on pages and maps.
+    elevation : path-like, optional
+        The user's own elevation file, drawn under the map of the month (extra ``terrain``).
     """
 
     made_for: str = "managers"
     parcel: str | None = None
     sensitivity: int = CATEGORY
     units: str = "metric"
+    elevation: str | Path | None = None
 
     def edition(self, parcels: gpd.GeoDataFrame) -> Edition:
         """Return the edition, with the landowner's holding out of PARCELS."""

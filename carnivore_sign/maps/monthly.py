@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import geopandas as gpd
 import pandas as pd
@@ -39,6 +40,7 @@ from carnivore_sign.maps.sheet import (
     open_sheet,
     write_foot,
 )
+from carnivore_sign.maps.terrain import draw_terrain
 from carnivore_sign.records.tables import taxon_column
 from carnivore_sign.records.vocabularies import TAXA
 from carnivore_sign.space import project, working_crs
@@ -62,6 +64,8 @@ class SheetWords:
         For whom it is made, and what was done to its places, as a sentence.
     measures : Measures
         Units that lengths are printed in.
+    elevation : path-like, optional
+        The user's own elevation file, drawn as hillshade and contours under the map.
     on_page : bool
         Whether the sheet stands on a page that has its title, its share and what it rests on
         already; these are then left out.
@@ -73,6 +77,7 @@ class SheetWords:
     unit: str = "segment"
     made_for: str = ""
     measures: Measures = METRIC
+    elevation: str | Path | None = None
     on_page: bool = False
 
 
@@ -131,6 +136,9 @@ def plot_month(
     if "parcels" in drawn:
         around.append(_beside(drawn["parcels"], monthly))
     furnish(ax, around, crs, measures=words.measures)
+    step = float("nan")
+    if words.elevation is not None:
+        step = draw_terrain(ax, words.elevation, crs, measures=words.measures)
     draw_month(ax, monthly, taxon=taxon, **drawn)
     draw_names(
         ax,
@@ -140,6 +148,8 @@ def plot_month(
     )
     columns = open_columns(ax)
     _write_key(columns, ax, monthly, drawn, taxon=taxon, unit=words.unit)
+    if step > 0:
+        columns[2].text(f"Contours every {step:g} {words.measures.short}.", quiet=True)
     if words.made_for:
         columns[2].heading("Made for whom")
         columns[2].text(words.made_for)
