@@ -262,6 +262,7 @@ def _month(arguments: argparse.Namespace) -> int:
             parcel=arguments.parcel,
             sensitivity=arguments.sensitivity,
             units=arguments.units,
+            elevation=arguments.elevation,
         ),
         show_progress=True,
     )
@@ -486,6 +487,9 @@ def _add_month(commands: Any) -> None:
     )
     command.add_argument(
         "--units", default="metric", choices=("metric", "us"), help="units of length (%(default)s)"
+    )
+    command.add_argument(
+        "--elevation", metavar="FILE", help="your own elevation raster, drawn under the map"
     )
     _add_options(command)
 
