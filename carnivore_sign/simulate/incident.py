@@ -8,12 +8,14 @@ around it. Nothing is drawn here: the truth says which animal did it.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from carnivore_sign.records.tables import INCIDENTS
+from carnivore_sign.records.tables import CARCASSES, INCIDENTS
+from carnivore_sign.records.vocabularies import CARCASS_CHARACTERS, NOT_VISIBLE
 from carnivore_sign.simulate.country import Country, place, places_km
 from carnivore_sign.simulate.passages import as_times, inside_range, seconds
 from carnivore_sign.simulate.settings import ParcelSettings, SeasonSettings
@@ -35,12 +37,30 @@ CARCASS_NOTES = (
     "birds had been at it. Ground trampled by the flock."
 )
 
+#: Columns that intake fills.
+_SOURCE: Final = ("receipt", "source_row")
+
+#: The same as a table, with what could not be seen left out: columns of CARCASSES.
+_SEEN: Final[list[dict[str, object]]] = [
+    {
+        "carcass": "1", "bleeding": "present", "bite_place": "neck_or_head",
+        "canine_spacing_mm": 44.0, "canine_jaw": "upper", "dragged": "dragged",
+        "covered": "not_covered", "mutilation": "little",
+    },
+    {
+        "carcass": "2", "bleeding": "present", "bite_place": "throat", "dragged": "not_dragged",
+        "covered": "not_covered", "mutilation": "little",
+    },
+    {"carcass": "3", "dragged": "not_dragged", "covered": "not_covered", "mutilation": "much"},
+]  # fmt: skip
+
 
 @dataclass(frozen=True)
 class PlacedIncident:
-    """The incident as reported (one row or none), and what happened."""
+    """The incident as reported (one row or none), its carcasses, and what happened."""
 
     table: pd.DataFrame
+    carcasses: pd.DataFrame
     truth: dict[str, object]
 
 
@@ -72,7 +92,8 @@ def choose_incident(
         columns=["parcel", "trail", "dogs"],
     )
     if candidates.empty:
-        return PlacedIncident(pd.DataFrame(columns=[*INCIDENTS.names, "lon", "lat"]), {})
+        table = pd.DataFrame(columns=[*INCIDENTS.names, "lon", "lat"])
+        return PlacedIncident(table, pd.DataFrame(columns=list(CARCASSES.names)), {})
     best = candidates.sort_values("dogs", ascending=False, kind="stable").iloc[0]
     return _place_incident(country, best["parcel"], passages.loc[best["trail"]])
 
@@ -130,4 +151,12 @@ def _place_incident(country: Country, parcel: ParcelSettings, trail: pd.Series) 
         }
     )
     truth = {"incident": "I1", "taxon": "puma", "animal": trail["animal"], "trail": trail.name}
-    return PlacedIncident(table, truth)
+    return PlacedIncident(table, _carcasses("I1"), truth)
+
+
+def _carcasses(incident: str) -> pd.DataFrame:
+    """Rows of CARCASSES: what was seen, and *not visible* for the rest."""
+    table = pd.DataFrame(_SEEN).assign(incident=incident, examined_by="district warden")
+    noted = [*CARCASS_CHARACTERS, "canine_jaw"]
+    table = table.reindex(columns=[name for name in CARCASSES.names if name not in _SOURCE])
+    return table.assign(**table[noted].astype("object").fillna(NOT_VISIBLE))

@@ -27,6 +27,7 @@ import pandas as pd
 
 from carnivore_sign.records.check import conform
 from carnivore_sign.records.tables import (
+    CARCASSES,
     CLEARINGS,
     FIXES,
     INCIDENTS,
@@ -119,6 +120,7 @@ class SimulatedSeason:
     sign: gpd.GeoDataFrame
     prints: pd.DataFrame
     incidents: gpd.GeoDataFrame
+    carcasses: pd.DataFrame
     truth: Truth
 
 
@@ -189,6 +191,7 @@ def simulate_season(settings: SeasonSettings, rng: np.random.Generator) -> Simul
         sign=_record(_points(_with_names(sign)), SIGN),
         prints=_record(prints, PRINTS),
         incidents=_record(_points(incident.table), INCIDENTS),
+        carcasses=_record(incident.carcasses, CARCASSES),
         truth=truth,
     )
 

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from carnivore_sign.records.vocabularies import CHARACTERS, MEASURES
+from carnivore_sign.records.vocabularies import CHARACTERS, MEASURES, NOT_VISIBLE
 from carnivore_sign.simulate.country import LINE_DECIMALS
 from carnivore_sign.simulate.passages import as_times
 from carnivore_sign.simulate.season import SimulatedSeason
@@ -53,8 +53,8 @@ def write_season(simulated: SimulatedSeason, folder: Path | str) -> list[Path]:
     -------
     list of Path
         The files written: ``logs/*.gpx``, ``sign.csv``, ``prints.csv``,
-        ``transects.geojson``, ``parcels.geojson``, ``clearings.csv``, ``incidents.csv`` and
-        ``truth/``.
+        ``transects.geojson``, ``parcels.geojson``, ``clearings.csv``, ``incidents.csv``,
+        ``carcasses.csv`` and ``truth/``.
     """
     folder = Path(folder)
     texts = {
@@ -65,6 +65,7 @@ def write_season(simulated: SimulatedSeason, folder: Path | str) -> list[Path]:
         "parcels.geojson": _geojson(simulated.parcels, ["parcel", "owner_reference"]),
         "clearings.csv": _csv(clearing_table(simulated)),
         "incidents.csv": _csv(incident_table(simulated)),
+        "carcasses.csv": _csv(carcass_table(simulated)),
         **{f"truth/{name}": text for name, text in truth_texts(simulated).items()},
     }
     for name, text in texts.items():
@@ -257,6 +258,14 @@ def incident_table(simulated: SimulatedSeason) -> pd.DataFrame:
             "carcass_notes": incidents["carcass_notes"],
         }
     )
+
+
+def carcass_table(simulated: SimulatedSeason) -> pd.DataFrame:
+    """Carcasses as text; what could not be seen is left blank."""
+    seen = simulated.carcasses.drop(columns=["receipt", "source_row", "photo", "notes"])
+    words = seen.drop(columns="canine_spacing_mm").astype("object").replace(NOT_VISIBLE, "")
+    spacing = seen["canine_spacing_mm"].map("{:g}".format, na_action="ignore")
+    return words.assign(canine_spacing_mm=spacing).fillna("")
 
 
 def truth_texts(simulated: SimulatedSeason) -> dict[str, str]:
