@@ -125,7 +125,11 @@ def test_scat_alone_speaks_for_presence_and_not_for_the_rate_per_km_day(survey: 
         month.table.set_index("segment").loc[blank["segment"]] for month in (tracks, told)
     )
     assert (before["state"], after["state"]) == ("not_found", "found_sure")
-    assert after["p_presence"] > before["p_presence"] + 0.1
+    assert before["p_presence"] < 0.5
+    assert after["p_presence"] == pytest.approx(0.97)
+    others = [month.table.set_index("segment").drop(blank["segment"]) for month in (tracks, told)]
+    pd.testing.assert_series_equal(*(table["p_presence"] for table in others))
+    assert told.share == tracks.share
 
 
 def test_blank_effort_lowers_presence_below_psi(survey: Survey) -> None:

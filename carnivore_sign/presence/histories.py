@@ -41,8 +41,9 @@ class Histories:
         0), and any other columns of the visits.
     signs : DataFrame
         One row per trail found, on its first visit to the unit: ``visit``, ``log_ratio``,
-        the natural logarithm of P(evidence | the taxon) / P(evidence | something else), and
-        ``with_tracks`` (False where scat or other sign alone makes up the trail).
+        the natural logarithm of P(evidence | the taxon) / P(evidence | something else),
+        ``with_tracks`` (False where scat or other sign alone makes up the trail), and
+        ``probability`` (that it was the taxon's).
     taxon : str
         The taxon that all of it is about.
     """
@@ -66,7 +67,7 @@ class Histories:
         """Return the histories with the signs of trails with tracks only.
 
         A track was made since its surface was wiped, and so tells of a rate per day; scat may
-        lie for weeks. It still counts where presence is judged with a fit.
+        lie for weeks, and neither its being there nor its absence tells of those days.
         """
         if "with_tracks" not in self.signs:
             return self
@@ -179,6 +180,7 @@ def make_histories(
             "visit": detections["visit"].to_numpy(),
             "log_ratio": _logit(probability) - prior_odds,
             "with_tracks": _with_tracks(detections),
+            "probability": probability,
         }
     )
     table = _with_finds(visits, detections["visit"], probability)
@@ -249,6 +251,7 @@ def histories_from_matrix(matrix: pd.DataFrame, *, taxon: str = "puma") -> Histo
             "visit": visits["visit"].iloc[:0],
             "log_ratio": np.empty(0),
             "with_tracks": np.empty(0, dtype=bool),
+            "probability": np.empty(0),
         }
     )
     return Histories(units, visits, signs, taxon)

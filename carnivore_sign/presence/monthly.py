@@ -91,7 +91,9 @@ def monthly_presence(
     given: it weighs the segment's effort and each trail found on it. Segments are taken to
     stand alone, or to be used in stretches, as the month's walks favour (``choosing.py``);
     the message says which and why. A segment nobody walked takes the probability of any
-    segment, or what its neighbours say of it.
+    segment, or what its neighbours say of it. With effort in km-days only trails with tracks
+    are weighed; scat or other sign alone, which lies for weeks, raises the probability to that
+    of its being the taxon's.
 
     Parameters
     ----------
@@ -265,13 +267,33 @@ def _table(
         here = told[told["period"] == period].rename(columns={"unit": "segment"})
         columns = ["segment", "p_presence", "p_presence_low", "p_presence_high"]
         table = table.merge(here[columns], on="segment", how="left")
+        table = _at_least_found(table, histories)
     return conform(gpd.GeoDataFrame(table, geometry="geometry", crs=segments.crs), MONTHLY)
+
+
+def _at_least_found(table: pd.DataFrame, histories: Histories) -> pd.DataFrame:
+    """Raise presence to the probability that scat or other sign alone was the taxon's.
+
+    Such sign is left out of rates per km-day, and so of what they say of presence; but a unit
+    is used at least as probably as one of the finds on it is the taxon's.
+    """
+    signs = histories.signs
+    if "with_tracks" not in signs or signs["with_tracks"].all():
+        return table
+    alone = signs[~signs["with_tracks"]]
+    unit = histories.visits.set_index("visit")["unit"].reindex(alone["visit"])
+    best = alone["probability"].groupby(unit.to_numpy()).max()
+    found = table["segment"].map(best).fillna(0.0)
+    columns = ["p_presence", "p_presence_low", "p_presence_high"]
+    return table.assign(**{name: table[name].clip(lower=found) for name in columns})
 
 
 def _usable(histories: Histories, fit: OccupancyFit, messages: list[str]) -> Histories:
     """Leave out the visits that the fit cannot judge, and say so once."""
     notes: list[Note] = []
     usable = set_aside_without_effort(histories, str(fit.model.effort), notes)
+    if fit.model.effort == "effort_km_days":
+        usable = usable.made_in_time()
     known = fit.messages
     messages += [note.text for note in notes if note.text not in known]
     return usable
