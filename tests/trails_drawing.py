@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 from typing import NamedTuple
 
 import geopandas as gpd
@@ -25,6 +26,7 @@ class Drawn(NamedTuple):
     passage: pd.Series
 
 
+@lru_cache
 def draw_season(seed: int, density: float = 1.0) -> Drawn:
     """Draw a season with the demo's settings and `density` times as many passages."""
     settings = demo_settings()
