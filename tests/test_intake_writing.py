@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 import subprocess
 import sys
 from pathlib import Path
@@ -11,44 +12,14 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from killing import POINTS, assert_whole_files, write_logs
 from pandas.testing import assert_frame_equal
 
 from carnivore_sign.errors import InputError, SeasonError
 from carnivore_sign.intake import import_files, importing, parallel, read_log, writing
 from carnivore_sign.intake.overlaps import HeldFixes, KeySet
+from carnivore_sign.records import season as season_room
 from carnivore_sign.records.season import Season, create_season
-
-POINTS = 40
-
-
-def log(number: int) -> str:
-    points = "".join(
-        f'<trkpt lat="{37.4 + i / 1e4:.6f}" lon="-119.2"><time>2026-02-{number % 28 + 1:02d}T15:'
-        f"{i // 60:02d}:{i % 60:02d}Z</time></trkpt>"
-        for i in range(POINTS)
-    )
-    return f'<gpx><trk><trkseg>{points}<trkpt lat="95" lon="0"/></trkseg></trk></gpx>'
-
-
-def write_logs(folder: Path, count: int) -> list[Path]:
-    paths = [folder / f"walk{number:02d}.gpx" for number in range(count)]
-    for number, path in enumerate(paths):
-        path.write_text(log(number))
-    return paths
-
-
-def assert_whole_files(season: Season) -> int:
-    """Hold every table against the receipts; return the number of files."""
-    receipts = season.read("receipts")
-    tables = {name: season.read(name) for name in ("logs", "fixes", "set_aside")}
-    for row in receipts.itertuples():
-        if row.table_name in tables:
-            assert (tables[row.table_name]["receipt"] == row.receipt).sum() == row.rows_kept
-    aside = receipts.groupby("receipt")["rows_set_aside"].sum()
-    assert tables["set_aside"].groupby("receipt").size().to_dict() == aside[aside > 0].to_dict()
-    assert len(tables["logs"]) == receipts["receipt"].nunique()
-    assert len(tables["fixes"]) == POINTS * len(tables["logs"])
-    return len(tables["logs"])
 
 
 def test_files_are_written_many_at_a_time(
@@ -102,19 +73,73 @@ def test_an_interruption_of_the_writing_leaves_the_batch_out(
 
 @pytest.mark.skipif(sys.platform == "win32", reason="there is no fork")
 def test_a_process_that_is_killed_leaves_whole_files_only(tmp_path: Path) -> None:
-    paths = write_logs(tmp_path, 24)
-    seasons = [
-        create_season(tmp_path / f"{moment}.gpkg", name="S", time_zone="UTC")
-        for moment in range(20)
-    ]
     script = Path(__file__).with_name("killing.py")
-    words = [sys.executable, script, tmp_path, 20, 2 * POINTS]
-    subprocess.run([str(word) for word in words], check=True, start_new_session=True, timeout=240)
-    left = [assert_whole_files(season) for season in seasons]
-    assert any(0 < files < 24 for files in left)  # some moments did fall into the import
-    for season in seasons[::7]:
+    words = [sys.executable, str(script), "--moments", "20", "--complete-every", "7"]
+    told = subprocess.run(
+        words, check=True, start_new_session=True, timeout=240, capture_output=True, text=True
+    )
+    assert told.stdout.startswith("20 imports were killed")
+
+
+def start_import(season: Season, paths: list[Path]) -> subprocess.Popen[str]:
+    words = [sys.executable, "-m", "carnivore_sign", "intake", season.path, *paths]
+    return subprocess.Popen(
+        [str(word) for word in words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+
+
+@pytest.mark.parametrize("shared", [0, 12])
+def test_two_processes_that_import_at_the_same_time_lose_no_row(
+    season: Season, tmp_path: Path, shared: int
+) -> None:
+    """One waits for the other, or is told that it was too late; once more completes it."""
+    paths = write_logs(tmp_path, 24)
+    halves = paths[: 12 + shared // 2], paths[12 - shared // 2 :]
+    running = [start_import(season, half) for half in halves]
+    for process in running:
+        _, told = process.communicate(timeout=120)
+        assert process.returncode == 0 or "another process" in told
+        assert "Traceback" not in told
+    done = assert_whole_files(season)
+    assert done == 24 or (shared and done >= 12)
+    import_files(season, paths)
+    assert assert_whole_files(season) == 24
+
+
+def test_a_full_disk_is_told_and_nothing_is_lost(
+    season: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """SQLite is given a few pages more than it has, as on a disk that fills up."""
+    paths = write_logs(tmp_path, 24)
+    import_files(season, paths[:4])
+    connect = season_room._connect
+
+    def connect_to_full_disk(path: Path) -> sqlite3.Connection:
+        connection = connect(path)
+        pages = connection.execute("PRAGMA page_count").fetchone()[0]
+        connection.execute(f"PRAGMA max_page_count = {pages + 2}")
+        return connection
+
+    monkeypatch.setattr(season_room, "_connect", connect_to_full_disk)
+    with pytest.raises(SeasonError, match=r"the disk is full\. Nothing was written"):
         import_files(season, paths)
-        assert assert_whole_files(season) == 24
+    monkeypatch.undo()
+    assert assert_whole_files(season) == 4
+    import_files(season, paths)
+    assert assert_whole_files(season) == 24
+
+
+def test_a_disk_that_fails_is_told_as_that(
+    season: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(*_):
+        raise sqlite3.OperationalError("disk I/O error")
+
+    monkeypatch.setattr(season_room, "insert_rows", fail)
+    with pytest.raises(SeasonError, match="the disk failed while it was written"):
+        import_files(season, write_logs(tmp_path, 1))
+    monkeypatch.undo()
+    assert assert_whole_files(season) == 0
 
 
 def test_two_workers_make_the_season_that_one_makes(tmp_path: Path) -> None:

@@ -42,6 +42,15 @@ from carnivore_sign.records.tables import SEASON_TABLES, Table
 from carnivore_sign.space import STORED_CRS
 
 _BUSY_SECONDS: Final = 30.0
+#: Words of SQLite for what is wrong with a file or its disk, and what to do about it.
+_TROUBLE: Final = {
+    "readonly": "it may not be written to. Give yourself the right to write to the file and its "
+    "folder, or work on a copy.",
+    "unable to open": "it cannot be opened. Look at the rights of file and folder.",
+    "disk I/O": "the disk failed while it was written. Look whether the disk or card is connected "
+    "and whole. Nothing was written.",
+    "full": "the disk is full. Nothing was written; the season is whole.",
+}
 #: Frames of fewer rows than this, on average, are written as one.
 _SMALL_ROWS: Final = 500
 
@@ -311,15 +320,9 @@ def _as_season_error(path: Path, error: sqlite3.DatabaseError) -> SeasonError:
             f"{path}: another process has it open for writing - an import, or a GIS in its "
             "editing mode. Try again when it is done."
         )
-    if "readonly" in told or "read-only" in told:
-        return SeasonError(
-            f"{path}: it may not be written to. Give yourself the right to write to the file and "
-            "its folder, or work on a copy."
-        )
-    if "unable to open" in told:
-        return SeasonError(f"{path}: it cannot be opened. Look at the rights of file and folder.")
-    if "full" in told:
-        return SeasonError(f"{path}: the disk is full. Nothing was written; the season is whole.")
+    why = next((why for word, why in _TROUBLE.items() if word in told), None)
+    if why is not None:
+        return SeasonError(f"{path}: {why}")
     return SeasonError(
         f"{path}: this is not a season file ({error}). The season comes first on the command "
         "line and ends in .gpkg; 'carnivore-sign intake SEASON --zone ZONE FILE ...' makes one."
