@@ -121,7 +121,7 @@ def test_marks_that_cannot_be_measured_are_set_aside_and_the_rest_is_kept(
         FAULTS["twice"]: feature("toe", good[0]["geometry"]),
         FAULTS["strange"]: feature("toe", {"type": "Point", "coordinates": [1, 1]}),
         "foot: not one of": feature("claw", CLAW, foot="third", print="S14/4"),
-        "print_no: not a whole number": feature("claw", CLAW, sign="S14", print_no="two"),
+        "print_no: 'two' is no whole number": feature("claw", CLAW, sign="S14", print_no="two"),
     }
     path = saved(tmp_path / "traced.geojson", [*good, *faulty.values(), feature("claw_3", CLAW)])
     receipts = import_files(season, [path])
@@ -208,6 +208,24 @@ def test_traced_prints_of_sign_that_is_not_there_are_orphans_once(
     season.append({"prints": check_table(pd.DataFrame(
         {"receipt": "x", "sign": ["S14", "S14"], "print_no": [2, 3]}), PRINTS)})  # fmt: skip
     assert orphan_prints(season)[["sign", "prints"]].to_numpy().tolist() == [["S14", 2]]
+
+
+STRANGE = [float("nan"), float("inf"), 1e308, -1e308, None, "x", [], {}]
+
+
+@pytest.mark.parametrize("value", STRANGE, ids=repr)
+def test_whatever_stands_in_a_file_its_rows_are_all_accounted_for(
+    tmp_path: Path, value: object
+) -> None:
+    marks = features_of(PUMA.head(6))
+    marks[0]["geometry"]["coordinates"][0][3] = [value, 1.0]
+    marks[1]["geometry"]["coordinates"] = value
+    for mark, name in zip(marks[2:], ("unit", "part", "foot", "print_no"), strict=True):
+        mark["properties"][name] = value
+    reading = read_file(saved(tmp_path / "odd.geojson", marks, photo=value))
+    assert reading.rows_in["outlines"] == 6
+    assert set(reading.set_aside["source_row"]) >= {1, 2} if value is not None else {2}
+    check_table(reading.tables["outlines"], OUTLINES)
 
 
 def test_a_file_cut_short_is_refused(tmp_path: Path) -> None:

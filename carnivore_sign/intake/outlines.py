@@ -167,12 +167,14 @@ def _rows(came: pd.DataFrame, source: Source) -> pd.DataFrame:
     factor = [millimetres_in(unit) or 1.0 for unit in came["unit"]]
     shapes = [scaled(shape, times) for shape, times in zip(came["geometry"], factor, strict=True)]
     foot = came["foot"].astype("object").where(came["foot"].notna(), None)
-    plain_foot = foot.map(lambda word: word and re.sub(r"[\s-]+", "_", str(word).strip().lower()))
+    plain_foot = foot.map(
+        lambda word: None if word is None else re.sub(r"[\s-]+", "_", str(word).strip().lower())
+    )
     rows = pd.DataFrame(
         {
             "source_row": range(1, len(came) + 1),
             "sign": sign.astype(str).str.strip(),
-            "print_no": number,
+            "print_no": pd.array([_whole(one) for one in number], dtype="Int64"),
             "part": part_of(came["part"]),
             "foot": plain_foot.where(plain_foot != "", None),
             "geometry": pd.Series(shapes, index=came.index, dtype=object),
@@ -190,7 +192,10 @@ def _faults(came: pd.DataFrame, rows: pd.DataFrame) -> tuple[pd.DataFrame, list[
         for unit in came["unit"][strange]
     ]
     of_units = pd.DataFrame({"row": rows.index[strange], "reason": reasons}, dtype=object)
-    good = rows.loc[[not one for one in strange]]
+    lost = rows["print_no"].isna().to_numpy(dtype=bool)
+    told = [f"print_no: '{value}' is no whole number" for value in came["print_no"][lost]]
+    of_numbers = pd.DataFrame({"row": rows.index[lost], "reason": told}, dtype=object)
+    good = rows.loc[~(np.array(strange, dtype=bool) | lost)]
     checked = check_outlines(good.assign(print=_names(good))).faults
     aside = checked[checked["done"].eq("set aside")]
     of_shapes = pd.DataFrame({"row": aside["row"], "reason": aside["fault"]}, dtype=object)
@@ -201,7 +206,13 @@ def _faults(came: pd.DataFrame, rows: pd.DataFrame) -> tuple[pd.DataFrame, list[
             rows.loc[mended["row"], "source_row"], mended.itertuples(), strict=True
         )
     ]
-    return pd.concat([of_units, of_shapes], ignore_index=True), notes
+    return pd.concat([of_units, of_numbers, of_shapes], ignore_index=True), notes
+
+
+def _whole(value: Any) -> int | None:
+    """Return a number of a print, None if it is none."""
+    text = str(value).strip()
+    return int(text) if re.fullmatch(r"[0-9]{1,9}", text) else None
 
 
 def _names(rows: pd.DataFrame) -> pd.Series:

@@ -27,6 +27,9 @@ _PIECE_SHARE: Final = 0.85
 #: Two outlines of one part are one where they share this much (intersection over union).
 _SAME_OVERLAP: Final = 0.9
 
+#: A coordinate farther off than this is no place in a print.
+_FARTHEST_MM: Final = 1e6
+
 #: A part this much larger or smaller than its print's pad or toes was measured in another unit.
 UNIT_FACTOR: Final = 6.0
 
@@ -40,7 +43,7 @@ FAULTS: Final[dict[str, str]] = {
     "noPrint": "it names no print",
     "empty": "the outline is missing or empty",
     "strange": "neither a polygon nor a line: give each mark a row of its own",
-    "notFinite": "a coordinate is no finite number",
+    "notFinite": "a coordinate is no finite number, or lies a kilometre away",
     "fewPoints": "fewer than three points make no outline",
     "open": "the outline is open: its ends are far apart, trace it to its start",
     "closed": "the outline was open by a small gap and was closed",
@@ -137,10 +140,11 @@ def check_outlines(outlines: pd.DataFrame) -> CheckedOutlines:
         )
     book = _Notebook(gpd.GeoDataFrame(outlines, geometry="geometry", crs=None))
     _check_what_came(book)
-    _close_open_ones(book)
-    _mend_crossings(book)
-    _drop_duplicates(book)
-    _check_units(book)
+    with np.errstate(over="ignore", invalid="ignore"):  # of rows that are set aside already
+        _close_open_ones(book)
+        _mend_crossings(book)
+        _drop_duplicates(book)
+        _check_units(book)
     kept = book.outlines.assign(geometry=book.shapes)[book.kept]
     columns = ["row", "print", "part", "fault", "done"]
     nothing = pd.DataFrame(columns=columns, dtype="str")
@@ -162,7 +166,9 @@ def _check_what_came(book: _Notebook) -> None:
     kinds += [shapely.GeometryType.LINEARRING, -1]
     strange = ~np.isin(shapely.get_type_id(book.shapes), kinds)
     book.note(strange, FAULTS["strange"], keep=False)
-    unfit = ~np.isfinite(shapely.bounds(book.shapes)).all(axis=1)
+    xy, row = shapely.get_coordinates(book.shapes, return_index=True)
+    lost = ~(np.abs(xy) <= _FARTHEST_MM).all(axis=1)
+    unfit = np.bincount(row[lost], minlength=len(book.shapes)) > 0
     book.note(unfit, FAULTS["notFinite"], keep=False)
 
 

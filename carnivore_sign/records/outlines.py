@@ -146,6 +146,8 @@ def millimetres_in(unit: Any) -> float | None:
     >>> millimetres_in("cm"), millimetres_in(None), millimetres_in("pixels")
     (10.0, 1.0, None)
     """
+    if not pd.api.types.is_scalar(unit):
+        return None
     if unit is None or pd.isna(unit):
         return 1.0
     known = SPELLINGS.get(str(unit).strip().lower())
@@ -225,11 +227,12 @@ def _shape(geometry: Any) -> shapely.Geometry | None:
     if not isinstance(geometry, Mapping):
         return None
     try:
-        if geometry.get("type") == "Polygon":
-            ring = [tuple(point[:2]) for point in geometry["coordinates"][0]]
-            shape = shapely.Polygon(ring) if ring[0] == ring[-1] else shapely.LineString(ring)
-        else:
-            shape = shapely.from_geojson(json.dumps(geometry))
+        with np.errstate(invalid="ignore"):  # what is no number is told by check_outlines
+            if geometry.get("type") == "Polygon":
+                ring = [tuple(point[:2]) for point in geometry["coordinates"][0]]
+                shape = shapely.Polygon(ring) if ring[0] == ring[-1] else shapely.LineString(ring)
+            else:
+                shape = shapely.from_geojson(json.dumps(geometry))
     except (shapely.errors.ShapelyError, KeyError, IndexError, TypeError, ValueError):
         return None
     return shapely.force_2d(shape)
