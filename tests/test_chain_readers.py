@@ -201,6 +201,16 @@ def test_managers_have_all_that_was_looked_for_and_their_folder_is_not_made_publ
         month(analysis, "2026-03", tmp_path, page=PUBLIC, made_on=MADE_ON)
 
 
+def test_the_interactive_map_says_of_each_month_what_its_report_says(analysis: Analysis) -> None:
+    columns = ["segment", "state", "visits", "p_presence", "p_presence_low", "p_presence_high"]
+    season = analysis.season_presence.table
+    for period in ("2026-02", "2026-03"):
+        own = analysis.presence(period).table[columns].sort_values("segment", ignore_index=True)
+        rows = season[season["period"].eq(period)][columns]
+        rows = rows.sort_values("segment", ignore_index=True)
+        pd.testing.assert_frame_equal(pd.DataFrame(own), pd.DataFrame(rows))
+
+
 def test_animals_that_share_every_doubt_are_named_where_no_region_is(analysis: Analysis) -> None:
     wide = replace(analysis, options=AnalysisOptions(), region_prior=load_evidence("general").prior)
     told = told_of_region(wide)

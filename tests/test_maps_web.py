@@ -159,6 +159,16 @@ def test_layers_can_be_left_out(page: Any, tmp_path: Path) -> None:
     assert page.locator(".line-name").count() == 1
 
 
+def test_names_go_where_they_would_crowd(page: Any, tmp_path: Path) -> None:
+    page.goto(written(tmp_path))
+    assert page.locator(".line-name").first.is_visible()
+    page.focus("#map")
+    for _ in range(4):
+        page.keyboard.press("-")
+    page.wait_for_timeout(200)
+    assert not page.locator(".line-name").first.is_visible()
+
+
 @pytest.mark.parametrize(("wide", "high"), [(390, 844), (1280, 800)])
 def test_nothing_is_wider_than_the_window(page: Any, tmp_path: Path, wide: int, high: int) -> None:
     page.set_viewport_size({"width": wide, "height": high})

@@ -161,7 +161,7 @@
   }
 
   const map = L.map("map", {
-    attributionControl: false, preferCanvas: true, zoomSnap: 0.5, zoomDelta: 1, keyboard: true, zoomAnimation: false,
+    attributionControl: false, preferCanvas: true, zoomSnap: 0.25, zoomDelta: 1, keyboard: true, zoomAnimation: false,
     fadeAnimation: false, renderer: L.canvas({ tolerance: 6, padding: 0.3 }),
   });
 
@@ -303,7 +303,9 @@
       const box = made.getBounds();
       return map.latLngToLayerPoint(box.getSouthWest()).distanceTo(map.latLngToLayerPoint(box.getNorthEast()));
     }).sort((a, b) => a - b);
-    if (lengths.length) scale = Math.min(1, Math.max(0.35, lengths[lengths.length >> 1] / PX / 18));
+    if (!lengths.length) return;
+    scale = Math.min(1, Math.max(0.35, lengths[lengths.length >> 1] / PX / 18));
+    map.getContainer().classList.toggle("crowded", scale < 0.6);
   }
 
   function redraw() {
@@ -402,7 +404,7 @@
   map.on("zoomend", () => { measure(); redraw(); });
   map.on("moveend", drawGrid);
 
-  map.fitBounds(L.latLngBounds(units.map((made) => made.getBounds()).reduce((all, part) => all.extend(part), L.latLngBounds([]))), { padding: [24, 24], animate: false });
+  map.fitBounds(L.latLngBounds(units.map((made) => made.getBounds()).reduce((all, part) => all.extend(part), L.latLngBounds([]))), { padding: [16, 16], animate: false });
   for (const name of ["grid", "transects", "parcels", "units", "trails", "sign"]) {
     if (show[name] !== false) layers[name].addTo(map);
   }
