@@ -2,9 +2,10 @@
 
 Takes sign with positions, the probability of each taxon for each, the walk each was found
 on, and their prints. Gives which sign make up each trail, how probable each link is and how
-sure the count, the trails themselves as lines with length, direction and the window in which
-they were made, and the fewest animals that can have left them; and of prints in a plane or on a
-tape the gait: steps, strides, feet, and what they say about speed and taxon. Does not identify
+sure the count, the trails themselves as lines with length, direction and the limits between
+which they were made, and the fewest animals that can have left them; and of prints in a plane,
+on a tape or in a traced mosaic the gait: steps, strides, feet, and what they say about speed and
+taxon. Does not identify
 anything: it is handed probabilities and hands them on, and it never claims that two trails were
 left by the same individual.
 """
