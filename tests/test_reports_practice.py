@@ -28,9 +28,9 @@ from carnivore_sign.reports.practice import (
     PracticePrint,
     practice_page,
     practice_prints,
-    score_practice,
     write_practice_page,
 )
+from carnivore_sign.reports.practice_score import score_practice
 
 SEED = 4
 

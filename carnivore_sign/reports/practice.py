@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 import geopandas as gpd
 import numpy as np
@@ -27,16 +27,11 @@ from shapely.affinity import rotate
 
 from carnivore_sign.errors import InputError
 from carnivore_sign.identify import (
-    brier_score,
     character_weights,
     characters_from,
-    check_answers,
     load_evidence,
-    log_loss,
     measure_print,
-    observer_rates,
     prints_from,
-    reliability,
     to_probabilities,
     weigh_characters,
 )
@@ -121,29 +116,6 @@ class PracticePrint:
         return self.svg()
 
 
-class PracticeScore(NamedTuple):
-    """How somebody did.
-
-    Attributes
-    ----------
-    answers, right : int
-        Answers that named an animal, and how many were right.
-    brier_score, log_loss : float
-        Of the stated confidence that the name is right; missing where none was named.
-    reliability : DataFrame
-        As `reliability`, in the bins `PRACTICE_EDGES`.
-    rates : DataFrame
-        As `observer_rates`: sensitivity and false positives with limits.
-    """
-
-    answers: int
-    right: int
-    brier_score: float
-    log_loss: float
-    reliability: pd.DataFrame
-    rates: pd.DataFrame
-
-
 def practice_prints(count: int = 12, *, seed: int = 1) -> list[PracticePrint]:
     """Draw prints of pumas and dogs to practise on, clear ones first.
 
@@ -197,59 +169,6 @@ def practice_prints(count: int = 12, *, seed: int = 1) -> list[PracticePrint]:
             )
         )
     return prints
-
-
-def score_practice(
-    prints: list[PracticePrint], named_as: list[str | None], confidence: list[float]
-) -> PracticeScore:
-    """Score answers to practice prints.
-
-    Parameters
-    ----------
-    prints : list of PracticePrint
-        From `practice_prints`.
-    named_as : list of str or None
-        What each was named; None for "I cannot tell".
-    confidence : list of float
-        How sure, 0 to 1.
-
-    Returns
-    -------
-    PracticeScore
-
-    Examples
-    --------
-    >>> prints = practice_prints(4, seed=3)
-    >>> score = score_practice(prints, [one.taxon for one in prints], [0.9] * 4)
-    >>> score.right, round(score.brier_score, 3)
-    (4, 0.01)
-    """
-    if not len(prints) == len(named_as) == len(confidence):
-        raise InputError("there must be one name and one confidence for each print")
-    table = pd.DataFrame(
-        {
-            "observer": "you",
-            "print": [one.name for one in prints],
-            "taxon": [one.taxon for one in prints],
-            "named_as": named_as,
-            "confidence": confidence,
-        }
-    )
-    checked = check_answers(table)
-    if len(checked.set_aside):
-        first = checked.set_aside.iloc[0]
-        raise InputError(str(first["reason"]), row=int(first["row"]))
-    told = checked.answers[checked.answers["named_as"].notna()]
-    right = told["named_as"].eq(told["taxon"])
-    some = len(told) > 0
-    return PracticeScore(
-        len(told),
-        int(right.sum()),
-        brier_score(told["confidence"], right) if some else float("nan"),
-        log_loss(told["confidence"], right) if some else float("nan"),
-        reliability(told["confidence"], right, edges=PRACTICE_EDGES) if some else pd.DataFrame(),
-        observer_rates(checked.answers),
-    )
 
 
 def write_practice_page(path: str | Path, *, prints: int = 12, seed: int = 1) -> Path:
