@@ -164,15 +164,21 @@ def _set_aside(arguments: argparse.Namespace) -> int:
     season = carnivore_sign.open_season(arguments.season)
     if arguments.write:
         path = carnivore_sign.write_set_aside(season, arguments.write)
-        rows = len(carnivore_sign.list_set_aside(season))
-        told = {"written": str(path), "rows": rows}
-        lines = [f"{path}: {rows} rows set aside. Mend them in column 'corrected', then: "
+        count = len(carnivore_sign.list_set_aside(season))
+        told = {"written": str(path), "rows": count}
+        lines = [f"{path}: {count} rows set aside. Mend them in column 'corrected', then: "
                  f"carnivore-sign set-aside {season.path} --corrected {path}"]  # fmt: skip
         _print(told, as_json=arguments.json, lines=lines)
         return DONE
-    receipts = carnivore_sign.reimport_set_aside(season, arguments.corrected)
-    summary = carnivore_sign.summarise_import(season, receipts)
-    _print(summary.as_dict(), as_json=arguments.json, lines=summary.lines())
+    if arguments.corrected:
+        receipts = carnivore_sign.reimport_set_aside(season, arguments.corrected)
+        summary = carnivore_sign.summarise_import(season, receipts)
+        _print(summary.as_dict(), as_json=arguments.json, lines=summary.lines())
+        return DONE
+    rows = json.loads(carnivore_sign.list_set_aside(season).to_json(orient="records"))
+    lines = [f"{len(rows)} rows set aside, and not settled"]
+    lines += [f"  {row['file']}, row {row['source_row']}: {row['reason']}" for row in rows]
+    _print({"set_aside": rows}, as_json=arguments.json, lines=lines)
     return DONE
 
 
@@ -398,11 +404,11 @@ def _add_intake(commands: Any) -> None:
 
 
 def _add_set_aside(commands: Any) -> None:
-    about = "Write the rows that an import set aside to a file, or read them back, corrected."
+    about = "List the rows set aside, write them to a file, or read them back, corrected."
     example = "carnivore-sign set-aside season.gpkg --write aside.csv"
     command = _add(commands, "set-aside", _set_aside, about, example)
     command.add_argument("season", metavar="SEASON", help="the season file (.gpkg)")
-    which = command.add_mutually_exclusive_group(required=True)
+    which = command.add_mutually_exclusive_group()
     which.add_argument("--write", metavar="OUT.csv", help="write them, to be corrected there")
     which.add_argument("--corrected", metavar="IN.csv", help="read what was corrected there")
 

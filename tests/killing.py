@@ -1,6 +1,6 @@
 """Kill imports at random moments, and hold what is left of the season against its receipts.
 
-    python -m tests.killing --moments 200
+    python tests/killing.py --moments 200
 
 Each import runs in a process of its own, forked from this one, and is killed at a random moment
 of the time that a whole import takes. The season must then open, pass SQLite's own check and hold

@@ -299,6 +299,12 @@ def test_rows_set_aside_are_written_corrected_and_read_again(
     log.write_text(f"{HEAD}<trk><trkseg>{''.join(points)}</trkseg></trk></gpx>")
     season = tmp_path / "s.gpkg"
     assert run("intake", season, log, *ZONE, "--workers", 2) == 0
+    capsys.readouterr()
+    assert run("set-aside", season) == 0
+    assert "walk.gpx, row 2: latitude out of range" in capsys.readouterr().out
+    assert run("set-aside", season, "--json") == 0
+    (row,) = json.loads(capsys.readouterr().out)["set_aside"]
+    assert (row["set_aside_no"], row["table_name"], row["settled_by"]) == (1, "fixes", None)
     assert run("set-aside", season, "--write", aside) == 0
     assert "1 rows set aside" in capsys.readouterr().out
     aside.write_text(aside.read_text().replace('lat=""374""', 'lat=""37.4001""', 2))
