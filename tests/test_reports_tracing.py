@@ -301,14 +301,42 @@ def test_outlines_of_other_hands_are_read_and_what_cannot_be_is_told(
         shape = {"type": "Polygon", "coordinates": rings}
         return {"type": "Feature", "properties": {"part": part, "unit": unit}, "geometry": shape}
 
-    features = [feature("pad", "cm", [ring]), feature("tail", "mm", [ring]),
-                feature("toe_2", "fathom", [ring]), feature("toe_3", "mm", None)]  # fmt: skip
+    features = [feature("Heel-Pad", "Centimetres", [ring]), feature("tail", "mm", [ring]),
+                feature("toe_2", "fathom", [ring]), feature("toe_3", "mm", None),
+                feature("toString", "mm", [ring]), feature("toe_4", "valueOf", [ring])]  # fmt: skip
     file = tmp_path / "by hand.geojson"
     file.write_text(json.dumps({"type": "FeatureCollection", "features": features}))
     tracer.open(file, until="Set the scale first")
     tracer.set_ruler()
-    tracer.open(file, until="1 outlines read; 3 could not be read")
+    tracer.open(file, until="1 outlines read; 5 could not be read")
     assert tracer.saved(tmp_path).area.tolist() == pytest.approx([400.0])
     file.write_text("no JSON")
     tracer.open(file, until="This is no GeoJSON")
+    assert len(tracer.saved(tmp_path)) == 1
+
+
+@pytest.mark.parametrize(
+    "kept",
+    [
+        "{",
+        "[]",
+        '{"marks": [{"print": 9}], "scale": {}}',
+        '{"marks": [1], "prints": [], "scale": 2}',
+    ],
+)
+def test_what_was_kept_and_makes_no_sense_is_passed_over(page: Any, photo: Path, kept: str) -> None:
+    page.add_init_script(f"Storage.prototype.getItem = () => {json.dumps(kept)};")
+    tracer = Tracer.on(page, photo)
+    assert tracer.step() == "Click one end of a known length."
+
+
+def test_the_page_works_where_the_browser_keeps_nothing(
+    page: Any, photo: Path, tmp_path: Path
+) -> None:
+    page.add_init_script(
+        "Object.defineProperty(window, 'localStorage', { get() { throw new Error('no'); } });"
+    )
+    tracer = Tracer.on(page, photo)
+    tracer.set_ruler()
+    tracer.trace(shapely.box(-20, -20, 20, 20), "pad")
     assert len(tracer.saved(tmp_path)) == 1

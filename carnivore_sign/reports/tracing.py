@@ -22,10 +22,11 @@ from markupsafe import Markup
 from carnivore_sign.errors import InputError
 from carnivore_sign.identify.scale import CLICK_ERROR_PX, SCALE_FAULTS
 from carnivore_sign.records.outline_checks import FAULTS, PLAUSIBLE_LENGTH_MM, UNIT_FACTOR
+from carnivore_sign.records.outlines import PART_NAMES
 from carnivore_sign.records.vocabularies import FEET, PRINT_PARTS
 from carnivore_sign.reports.html import write_whole
 from carnivore_sign.reports.tracing_photo import MAX_SIDE_PX, Picture, read_picture
-from carnivore_sign.units import METRES, MM_PER_M
+from carnivore_sign.units import METRES, MM_PER_M, SPELLINGS
 
 #: The scripts of the page, in the order in which they are read.
 SCRIPTS: Final = (
@@ -34,7 +35,7 @@ SCRIPTS: Final = (
 )  # fmt: skip
 
 #: Names of the parts as the page shows them.
-PART_NAMES: Final[dict[str, str]] = {
+SHOWN_PARTS: Final[dict[str, str]] = {
     part: {"toe": "Toe, unnumbered", "claw": "Claw, unnumbered", "pad": "Main pad"}.get(
         part, part.replace("_", " ").capitalize()
     )
@@ -150,7 +151,7 @@ def tracing_page(name: str, picture: Picture, *, sign: str = "") -> str:
         style_hash=_csp_hash(style),
         script=Markup(script),
         script_hash=_csp_hash(script),
-        chips=[{"part": part, "kind": kind, "name": PART_NAMES[part]} for part, kind in _CHIPS],
+        chips=[{"part": part, "kind": kind, "name": SHOWN_PARTS[part]} for part, kind in _CHIPS],
         measures=[
             {"name": name, "label": label, "unit": unit, "digits": digits, "chief": chief}
             for name, label, unit, digits, chief in _MEASURES
@@ -170,8 +171,10 @@ def _config(name: str, picture: Picture, sign: str) -> dict[str, Any]:
         "width": picture.width_px,
         "height": picture.height_px,
         "parts": list(PRINT_PARTS),
-        "partNames": PART_NAMES,
+        "partNames": SHOWN_PARTS,
         "feet": list(FEET),
+        "partWords": PART_NAMES,
+        "unitWords": {word: METRES[unit] * MM_PER_M for word, unit in SPELLINGS.items()},
         "mmPerUnit": {unit: METRES[unit] * MM_PER_M for unit in _UNITS},
         "clickErrorPx": CLICK_ERROR_PX,
         "plausibleLengthMm": list(PLAUSIBLE_LENGTH_MM),

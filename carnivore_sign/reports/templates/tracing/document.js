@@ -55,12 +55,27 @@ function keep() {
 function recall() {
   try {
     const kept = JSON.parse(storage()?.getItem(keptUnder()) ?? "null");
-    if (!kept?.marks?.length && !kept?.scale?.points?.length) return false;
-    store.state = { ...freshState(), ...kept };
+    if (!isState(kept) || (!kept.marks.length && !kept.scale.points.length)) return false;
+    store.state = kept;
     return true;
   } catch {
     return false;
   }
+}
+
+// Whether what was kept is a record that this page can go on with.
+function isState(kept) {
+  const { scale, prints, marks } = kept ?? {};
+  const arePoints = (points) => Array.isArray(points) && points.every(isPoint);
+  const isMark = ({ print, part, points }) =>
+    print in prints && CONFIG.parts.includes(part) && arePoints(points) && points.length > 0;
+  return (
+    Object.hasOwn(MIN_POINTS, scale?.way ?? "") && arePoints(scale.points) &&
+    Array.isArray(scale.lengths) && Object.hasOwn(CONFIG.mmPerUnit, scale.unit) &&
+    Array.isArray(prints) && prints.length > 0 &&
+    prints.every(({ sign, no, foot }) => typeof sign === "string" && Number.isInteger(no) && typeof foot === "string") &&
+    Array.isArray(marks) && marks.every(isMark)
+  );
 }
 
 function forget() {

@@ -91,9 +91,9 @@ function placeFeatures(state, features, scale) {
     const about = feature?.properties ?? {};
     const shape = feature?.geometry;
     const line = shape?.type === "Polygon" ? shape.coordinates?.[0] : shape?.coordinates;
-    const factor = CONFIG.mmPerUnit[about.unit ?? "mm"];
-    if (!CONFIG.parts.includes(about.part) || !factor || !Array.isArray(line)) continue;
-    if (!line.every(isPoint)) continue;
+    const factor = millimetresIn(about.unit ?? "mm");
+    const part = partOf(about.part);
+    if (!part || !factor || !Array.isArray(line) || !line.length || !line.every(isPoint)) continue;
     const points = line.map(([x, y]) => scale.toPx([x * factor, y * factor]));
     if (points.some((point) => !point)) continue;
     const first = line[0];
@@ -103,14 +103,25 @@ function placeFeatures(state, features, scale) {
     const name = String(about.print ?? "");
     let print = prints.findIndex((one) => one.name === name);
     if (print < 0) print = prints.push({ name, ...printFrom(about, name) }) - 1;
-    const finished = closed || (isClaw(about.part) && points.length > 1);
-    marks.push({ print, part: about.part, points, closed: finished });
+    const finished = closed || (isClaw(part) && points.length > 1);
+    marks.push({ print, part, points, closed: finished });
   }
   if (marks.length) {
     state.prints = prints.map(({ sign, no, foot }) => ({ sign, no, foot }));
     state.marks = marks;
   }
   return features.length - marks.length;
+}
+
+// Parts and units as people write them; undefined for what is none.
+function partOf(written) {
+  const plain = String(written).trim().toLowerCase().replace(/[\s-]+/g, "_");
+  return Object.hasOwn(CONFIG.partWords, plain) ? CONFIG.partWords[plain] : undefined;
+}
+
+function millimetresIn(unit) {
+  const plain = String(unit).trim().toLowerCase();
+  return Object.hasOwn(CONFIG.unitWords, plain) ? CONFIG.unitWords[plain] : undefined;
 }
 
 function printFrom(about, name) {
