@@ -209,6 +209,7 @@ def _read_pieces(data: bytes, source: Source) -> _Log:
         del moments[:-1]
         hold_count(log.rows, source.path)
     log.take_moments(moments)
+    hold_count(log.rows, source.path)
     return log
 
 

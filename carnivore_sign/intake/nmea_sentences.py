@@ -33,7 +33,7 @@ _SENTENCE: Final = re.compile(
 )
 _FRAGMENT: Final = re.compile(rb"(?:GGA|RMC|GNS|GLL|WPL),")
 #: Bytes of a log that are looked through at once.
-_PIECE: Final = 2**20
+_PIECE: Final = 2**18
 _COMMENT: Final = re.compile(rb"\s*#")
 
 
@@ -89,8 +89,8 @@ def pieces(data: bytes) -> Iterator[tuple[bytes, int]]:
 
     Examples
     --------
-    >>> [line for _, line in pieces(b"$GPGGA,\n" * 300_000)]
-    [1, 131074, 262147]
+    >>> [line for _, line in pieces(b"$GPGGA,\n" * 70_000)]
+    [1, 32770, 65539]
     """
     start, line = 0, 1
     while start < len(data):
