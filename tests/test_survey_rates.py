@@ -8,7 +8,7 @@ import pytest
 
 from carnivore_sign.errors import InputError, NothingSurveyed
 from carnivore_sign.survey.intervals import doubtful_poisson_limits, poisson_limits
-from carnivore_sign.survey.rates import detection_rates
+from carnivore_sign.survey.rates import check_printed_rates, detection_rates
 from carnivore_sign.units import METRES
 
 KM_PER_MILE = METRES["mi"] / METRES["km"]
@@ -44,13 +44,40 @@ def test_rates_of_a_published_route() -> None:
     assert runs["trails_per_km"][0] == pytest.approx(0.2483, abs=5e-5)
 
 
-@pytest.mark.parametrize(("miles", "tracks", "printed"), [(24, 4, 0.16), (15.3, 5, 0.26)])
-def test_two_printed_rates_do_not_follow_from_their_own_row(miles, tracks, printed) -> None:
-    # The same table: these two cells are misprints, and are found to be.
-    rates = detection_rates(some_visits([miles * KM_PER_MILE]), found("V0", range(tracks)))
-    per_mile = rates["trails_per_km"][0] * KM_PER_MILE
-    assert per_mile == pytest.approx(tracks / miles)
-    assert abs(per_mile - printed) > 0.005
+#: Rows of the route in Arizona, Proceedings of the 5th Mountain Lion Workshop, p. 79, that are
+#: quoted with their printed rates per mile: three years, and six years with and without runs.
+ARIZONA = pd.DataFrame(
+    {
+        "row": ["a year", "a year", "a year", "six years", "six years, runs counted"],
+        "effort": [24.0, 24.0, 15.3, 122.6, 122.6],
+        "count": [11, 4, 5, 34, 49],
+        "printed": [0.46, 0.16, 0.26, 0.28, 0.40],
+    }
+)
+
+
+def test_the_route_in_arizona_has_two_misprints_and_they_are_found() -> None:
+    faults = check_printed_rates(ARIZONA)
+    assert faults[["effort", "count", "printed"]].to_numpy().tolist() == [
+        [24.0, 4.0, 0.16], [15.3, 5.0, 0.26],
+    ]  # fmt: skip
+    assert faults["fault"].tolist() == ["the rate is 0.1667", "the rate is 0.3268"]
+    visits = some_visits(ARIZONA["effort"] * KM_PER_MILE, row=ARIZONA["row"])
+    tracks = np.repeat([f"V{n}" for n in range(5)], ARIZONA["count"])
+    rates = detection_rates(visits, found(tracks, range(len(tracks))), by="visit")
+    np.testing.assert_allclose(
+        rates["trails_per_km"] * KM_PER_MILE, ARIZONA["count"] / ARIZONA["effort"]
+    )
+
+
+def test_totals_that_do_not_add_up_are_found() -> None:
+    # The other three of the six years together, from the totals of the table by subtraction.
+    rest = {"effort": 122.6 - 63.3, "count": 34 - 20, "printed": np.nan}
+    years = pd.concat([ARIZONA[:3], pd.DataFrame([rest]), ARIZONA[3:4]], ignore_index=True)
+    years["total"] = [False] * 4 + [True]
+    assert check_printed_rates(years)["count"].tolist() == [4, 5], "the totals add up"
+    years.loc[0, "count"] = 12
+    assert check_printed_rates(years)["fault"].tolist()[-1] == "the count adds up to 35"
 
 
 def test_without_doubt_the_limits_are_garwoods() -> None:

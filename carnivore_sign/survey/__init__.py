@@ -41,7 +41,8 @@ from carnivore_sign.survey.intervals import (
 )
 from carnivore_sign.survey.light import sun_height_deg
 from carnivore_sign.survey.matching import EXCLUDING_FLAGS, PERMITTED_FLAGS, STATES, match_logs
-from carnivore_sign.survey.rates import detection_rates
+from carnivore_sign.survey.plan import plan_walks, walks_needed
+from carnivore_sign.survey.rates import check_printed_rates, detection_rates
 from carnivore_sign.survey.segments import cut_segments
 from carnivore_sign.survey.stated import add_stated_walks
 from carnivore_sign.survey.trend import RateTrend, rate_trend
@@ -76,6 +77,7 @@ __all__ = [
     "date_by_clearing",
     "trails_with_tracks",
     "detection_rates",
+    "check_printed_rates",
     "compare_rates",
     "RateComparison",
     "clumping_test",
@@ -84,6 +86,8 @@ __all__ = [
     "rates_with_limits",
     "rate_trend",
     "RateTrend",
+    "plan_walks",
+    "walks_needed",
     "visits_independence",
     "published_independence",
     "Independence",

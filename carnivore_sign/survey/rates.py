@@ -135,6 +135,43 @@ def _refuse(visits: pd.DataFrame, groups: list[str]) -> None:
         )
 
 
+def check_printed_rates(table: pd.DataFrame, *, decimals: int = 2) -> pd.DataFrame:
+    """Find the printed rates that do not follow from their own row, and totals that do not add up.
+
+    For tables out of a report that are to be taken over: a misprint is found before it is used.
+
+    Parameters
+    ----------
+    table : DataFrame
+        ``effort``, ``count`` and ``printed`` (the rate as printed, missing where none is); a
+        row whose ``total`` is True should hold the sums of the rows above it (column optional).
+    decimals : int
+        Digits after the point of the printed rates.
+
+    Returns
+    -------
+    DataFrame
+        The rows in fault, with ``rate`` (as it follows) and ``fault``.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"effort": [24, 24], "count": [11, 4], "printed": [0.46, 0.16]})
+    >>> check_printed_rates(table)[["count", "printed", "fault"]].values.tolist()
+    [[4, 0.16, 'the rate is 0.1667']]
+    """
+    rate = table["count"] / table["effort"]
+    off = (rate - table["printed"]).abs() > 0.5 * 10.0**-decimals * (1 + 1e-9)
+    fault = pd.Series(None, index=table.index, dtype="object")
+    fault[off] = [f"the rate is {value:.4f}" for value in rate[off]]
+    if "total" in table:
+        is_total = table["total"].eq(True)
+        for name in ("effort", "count"):
+            summed = table[name].where(~is_total, 0).cumsum()
+            wrong = is_total & ((summed - table[name]).abs() > 1e-9 * summed)
+            fault[wrong] = [f"the {name} adds up to {value:g}" for value in summed[wrong]]
+    return table.assign(rate=rate, fault=fault)[fault.notna()]
+
+
 def effort_column(unit: str) -> str:
     """Name of the column that holds the effort in ``km`` or ``km_day``."""
     if unit not in _UNITS:

@@ -22,7 +22,10 @@ import numpy as np
 import pandas as pd
 
 from carnivore_sign.survey import make_visits_in_chunks
-from tests.benchmarks.bench_matching import FIXES_PER_LOG, draw_fixes, draw_segments
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from bench_matching import FIXES_PER_LOG, draw_fixes, draw_segments
 
 SIZES = (1_000_000, 2_000_000, 5_000_000, 10_000_000)
 CHUNK = 500_000
@@ -68,8 +71,8 @@ def run(scale: float = 1.0) -> pd.DataFrame:
     for whole in SIZES:
         size = max(int(whole * scale), FIXES_PER_LOG)
         told = subprocess.run(
-            [sys.executable, "-m", "tests.benchmarks.bench_many", str(size), str(scale)],
-            capture_output=True, text=True, check=True, cwd=Path(__file__).parents[2],
+            [sys.executable, __file__, str(size), str(scale)],
+            capture_output=True, text=True, check=True,
         )  # fmt: skip
         found = json.loads(told.stdout)
         rows.append(
