@@ -24,6 +24,7 @@ _IN_RECORD: Final = {
     "length": "length_mm",
     "width": "width_mm",
     "pad_width": "pad_width_mm",
+    "canine_spacing": "canine_spacing_mm",
 }
 _WRITTEN_AS: Final = {
     "date": "2026-02-14, 14 Feb 2026 or 14.02.2026; with it, time is the local time of day",
@@ -45,6 +46,7 @@ _WRITTEN_AS: Final = {
     "length": "82 mm, 8,2 cm, 3 1/4 in; or the unit in the name: length_mm",
     "width": "as length",
     "pad_width": "as length",
+    "canine_spacing": "as length",
     "foot": "left front, LF",
     "last_seen_well": "local date and time",
     "found": "local date and time",
