@@ -204,6 +204,11 @@ def doubtful_poisson_limits(
     where P(K = 0) is alpha/2 or more the lower limit is 0. The limits suppose that the
     probabilities are right (calibrated) and that the doubts about two items are independent.
 
+    With doubt they are wide: they add the doubt about K to the chance of K, as if nothing were
+    known of how many look-alikes there are. Where the prior behind the probabilities is right,
+    95 % limits hold the truth in over 99 of 100 drawn seasons (``tests/benchmarks``, limits);
+    where it is not, the room is needed.
+
     Examples
     --------
     >>> low, high = doubtful_poisson_limits([1.0, 1.0])
