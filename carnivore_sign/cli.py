@@ -305,6 +305,8 @@ def _options(arguments: argparse.Namespace) -> Any:  # AnalysisOptions, loaded o
         tolerance_m=arguments.tolerance_m,
         leave_out=_listed(arguments.leave_out),
         keep_in=_listed(arguments.keep_in),
+        observer_test=arguments.observer_test,
+        collection=arguments.collection,
     )
 
 
@@ -535,6 +537,14 @@ def _add_options(command: Any) -> None:
     )
     command.add_argument(
         "--absent", default="", metavar="TAXON,...", help="taxa known not to live there"
+    )
+    command.add_argument(
+        "--observer-test",
+        metavar="FILE",
+        help="CSV of answers to a test of known prints; it weighs the word of each observer",
+    )
+    command.add_argument(
+        "--collection", metavar="FILE", help="CSV of known prints of your own, to weigh with"
     )
     command.add_argument(
         "--segment-length-m", type=float, default=1000.0, help="length of a segment (%(default)s)"

@@ -17,17 +17,17 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from carnivore_sign.chain.known import evidence_of, observers_of
 from carnivore_sign.chain.options import AnalysisOptions
 from carnivore_sign.errors import DataWarning, InputError, NothingSurveyed
 from carnivore_sign.identify import (
     Evidence,
     estimate_shares,
     join_traced,
-    load_evidence,
     pool_evidence,
     regions,
     to_probabilities,
-    weigh_sign,
+    weigh_sign_parts,
 )
 from carnivore_sign.intake import orphan_prints, place_sign, tell_orphans
 from carnivore_sign.presence import (
@@ -224,7 +224,7 @@ def analyse(
     options = options or AnalysisOptions()
     transects, fixes = season.read("transects"), season.read("fixes")
     _require_something(season, transects, fixes)
-    evidence = load_evidence(options.region)
+    evidence = evidence_of(options)
     region_prior = _region_prior(evidence, options)
     clearings = season.read("clearings")
     prints = join_traced(season.read("prints"), season.read("outlines"))
@@ -243,14 +243,17 @@ def analyse(
     _tell_unmatched(matched, transects)
     walks = assign_walks(sign, matched)
     # The stride is weighed once for a trail, by its gait, and not for each sign.
-    likelihoods = weigh_sign(sign.drop(columns="stride_m"), prints, evidence)
-    probabilities = to_probabilities(likelihoods, region_prior)
+    parts = weigh_sign_parts(
+        sign.drop(columns="stride_m"), prints, evidence, observers=observers_of(options, evidence)
+    )
+    probabilities = to_probabilities(parts.together, region_prior)
     followed = lines_of_logs(fixes, followed_logs)
     outings = outings_of_day(walks, sign, time_zone=season.time_zone)
     outings["followed"] = assign_followed(sign, followed)
     linking = link_sign(sign, probabilities, outings, prints, prior=region_prior)
     members = linking.members
-    pooled = pool_evidence(likelihoods, members.set_index("sign")["trail"])
+    trail_of = members.set_index("sign")["trail"]
+    pooled = pool_evidence(parts.together, trail_of, words=parts.words)
     pooled = pooled + gait_of_trails(members, sign, gait)
     surveyed = pooled[_on_walks(pooled.index, members, walks)]
     prior = estimate_shares(surveyed, region_prior) if options.learn_prior else region_prior

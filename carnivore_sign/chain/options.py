@@ -41,6 +41,11 @@ class AnalysisOptions:
     learn_prior : bool
         Whether the shares of the taxa among the season's trails are estimated from the
         trails, with the region's prior behind them, or the region's prior is taken as it is.
+    observer_test : str, optional
+        CSV of answers to a test of known prints, such as the practice page saves; it says how
+        much the word of each observer is worth.
+    collection : str, optional
+        CSV of the user's own known prints; it moves the likelihood ratios that ship.
     leave_out, keep_in : tuple of str
         Quality flags that keep a position out of effort, or do not, other than usual; see
         `carnivore_sign.flag_table`.
@@ -54,6 +59,8 @@ class AnalysisOptions:
     max_speed_m_s: float = 4.0
     max_offset_m: float = 100.0
     learn_prior: bool = True
+    observer_test: str | None = None
+    collection: str | None = None
     leave_out: tuple[str, ...] = ()
     keep_in: tuple[str, ...] = ()
 

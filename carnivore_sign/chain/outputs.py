@@ -134,6 +134,8 @@ def page_choices(analysis: Analysis, messages: Iterable[str] = ()) -> Choices:
     changed = {
         "positions left out as well": ", ".join(options.leave_out),
         "positions counted all the same": ", ".join(options.keep_in),
+        "the word of observers is weighed by their answers in": _file_name(options.observer_test),
+        "likelihood ratios are moved by the known prints in": _file_name(options.collection),
     }
     return Choices(
         region=options.region.replace("_", " "),
@@ -148,6 +150,10 @@ def page_choices(analysis: Analysis, messages: Iterable[str] = ()) -> Choices:
         },
         messages=tuple(filter(None, messages)),
     )
+
+
+def _file_name(path: str | None) -> str:
+    return "" if path is None else Path(path).name
 
 
 def refuse_wider(folder: Path, tables: Mapping[str, object], *, made_for: str) -> None:

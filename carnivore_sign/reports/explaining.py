@@ -136,8 +136,8 @@ def _ranked_table(told: Explanations) -> TableBlock:
     )
     caption = (
         "Explanations of the loss; \u201cnow\u201d adds up to the whole. Before: the prior, which "
-        f"is \u201c{told.used_prior}\u201d. The range runs over all priors of the last table of this "
-        "section, and over the trails whose time cannot be told."
+        f"is \u201c{told.used_prior}\u201d. The range runs over all priors of the last table here, "
+        "and over the trails whose time cannot be told."
     )
     return TableBlock(frame, caption)
 
