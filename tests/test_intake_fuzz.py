@@ -83,7 +83,7 @@ def test_fuzzed_files_do_no_harm(kind: str, share: int, least: float) -> None:
 
 
 def test_fuzzed_layers_do_no_harm(tmp_path: Path) -> None:
-    files = fuzzing.FILES // 4
+    files = fuzzing.FILES
     read = fuzzing.from_disk(tmp_path / "fuzzed.dat", "layer")
     good, rows = fuzzing.read_all(
         "layer", fuzzing.mutations(SEEDS["layer"], files=files), read=read

@@ -298,7 +298,7 @@ def fuzz_seeds() -> list[bytes]:
 @pytest.mark.parametrize("kind", ["kml", "layer"])
 def test_fuzzed_files_do_no_harm(kind: str) -> None:
     seeds = fuzz_seeds()
-    files = fuzzing.FILES // (1 if kind == "kml" else 4)
+    files = fuzzing.FILES
     good, rows = fuzzing.read_all(kind, fuzzing.mutations(seeds, files=files))
     assert good > 0.4 * files
     assert rows > 2 * good
