@@ -147,7 +147,8 @@ function vertexAt(place, reach) {
   });
   const gaps = candidates.map((one) => ({ ...one, gap: distance(one.at, place) }));
   const ranked = gaps.filter((one) => one.gap <= reach);
-  ranked.sort((one, two) => Number(two.mark === ui.mark) - Number(one.mark === ui.mark) || one.gap - two.gap);
+  const isChosen = (one) => Number(one.mark === ui.mark);
+  ranked.sort((one, two) => isChosen(two) - isChosen(one) || one.gap - two.gap);
   return ranked[0] ?? null;
 }
 
@@ -172,7 +173,8 @@ function choose(place, reach) {
     return;
   }
   const within = store.state.marks.findIndex(
-    (mark) => mark.print === ui.print && mark.closed && mark.points.length > 2 && isInside(place, mark.points),
+    ({ print, closed, points }) =>
+      print === ui.print && closed && points.length > 2 && isInside(place, points),
   );
   Object.assign(ui, { mark: within, point: -1 });
   if (within >= 0) ui.part = store.state.marks[within].part;

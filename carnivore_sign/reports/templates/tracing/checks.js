@@ -60,7 +60,8 @@ function checkSizes(marks) {
   const usual = sorted.length % 2 ? sorted[half] : (sorted[half - 1] + sorted[half]) / 2;
   return sized.flatMap((mark, at) => {
     const odd = sizes[at] > usual * CONFIG.unitFactor || sizes[at] < usual / CONFIG.unitFactor;
-    return odd ? [{ mark: marks.indexOf(mark), text: sentence(`${nameOf(mark.part)}: ${WORDS.oddSize}`) }] : [];
+    const text = sentence(`${nameOf(mark.part)}: ${WORDS.oddSize}`);
+    return odd ? [{ mark: marks.indexOf(mark), text }] : [];
   });
 }
 

@@ -11,10 +11,17 @@ function arrow(dx, dy, fine) {
     return;
   }
   const [x, y] = mark.points[ui.point];
-  const place = [x + (dx * size) / view.zoom / (fine ? 1 : 5), y + (dy * size) / view.zoom / (fine ? 1 : 5)];
+  const far = (fine ? size : size / 5) / view.zoom;
+  const place = [x + dx * far, y + dy * far];
   change(() => movePoint(ui, place));
   view.cross = toScreen(place);
   moveCross(0, 0);
+}
+
+function showKeys() {
+  const list = document.getElementById("keys");
+  list.open = !list.open;
+  list.scrollIntoView({ block: "nearest" });
 }
 
 const choosing = (part, keys) => ({
@@ -39,8 +46,10 @@ const COMMANDS = [
   { id: "finish", keys: ["c"], what: "Close the outline", run: finish },
   { id: "back", keys: ["Backspace"], what: "Take back the last, or the chosen, point", run: takeBack },
   { id: "remove", keys: ["Delete"], what: "Delete the chosen outline", run: () => removeMark() },
-  { id: "undo", keys: ["z", "Ctrl+z"], what: "Undo", run: () => { if (!undo()) say("Nothing to undo."); } },
-  { id: "redo", keys: ["y", "Ctrl+y", "Ctrl+Shift+z"], what: "Redo", run: () => { if (!redo()) say("Nothing to redo."); } },
+  { id: "undo", keys: ["z", "Ctrl+z"], what: "Undo",
+    run: () => { if (!undo()) say("Nothing to undo."); } },
+  { id: "redo", keys: ["y", "Ctrl+y", "Ctrl+Shift+z"], what: "Redo",
+    run: () => { if (!redo()) say("Nothing to redo."); } },
   { id: "edit", keys: ["e"], what: "Mend outlines, or go on tracing",
     run: () => { ui.tool = ui.tool === "edit" ? "trace" : "edit"; letGo(); } },
   { id: "letgo", keys: ["Escape"], what: "Let go of what is chosen", run: letGo },
@@ -71,11 +80,12 @@ const COMMANDS = [
   { id: "grid", keys: ["g"], what: "Show a grid of 10 mm", run: () => { view.grid = !view.grid; } },
   { id: "flip", keys: ["m"], what: "Mirror the photo", run: () => change(flip) },
   { id: "save", keys: ["Ctrl+s", "w"], what: "Save the outlines", run: save },
-  { id: "load", keys: ["Ctrl+o", "o"], what: "Open saved outlines", run: () => document.getElementById("file").click() },
+  { id: "load", keys: ["Ctrl+o", "o"], what: "Open saved outlines",
+    run: () => document.getElementById("file").click() },
   { id: "afresh", keys: ["Ctrl+Delete"], what: "Begin afresh (can be undone)",
     run: () => { forget(); Object.assign(ui, { tool: "scale", print: 0 }); letGo(); } },
   { id: "keys", keys: ["?", "h"], what: "Show the keys",
-    run: () => { const list = document.getElementById("keys"); list.open = !list.open; list.scrollIntoView({ block: "nearest" }); } },
+    run: showKeys },
 ];
 
 const KEYS = new Map(COMMANDS.flatMap((command) => command.keys.map((key) => [key, command])));

@@ -67,13 +67,15 @@ function recall() {
 function isState(kept) {
   const { scale, prints, marks } = kept ?? {};
   const arePoints = (points) => Array.isArray(points) && points.every(isPoint);
+  const isPrint = ({ sign, no, foot }) =>
+    typeof sign === "string" && Number.isInteger(no) && typeof foot === "string";
   const isMark = ({ print, part, points }) =>
     print in prints && CONFIG.parts.includes(part) && arePoints(points) && points.length > 0;
   return (
     Object.hasOwn(MIN_POINTS, scale?.way ?? "") && arePoints(scale.points) &&
     Array.isArray(scale.lengths) && Object.hasOwn(CONFIG.mmPerUnit, scale.unit) &&
     Array.isArray(prints) && prints.length > 0 &&
-    prints.every(({ sign, no, foot }) => typeof sign === "string" && Number.isInteger(no) && typeof foot === "string") &&
+    prints.every(isPrint) &&
     Array.isArray(marks) && marks.every(isMark)
   );
 }

@@ -6,9 +6,14 @@ function nameOf(part) {
   return CONFIG.partNames[part];
 }
 
-const SHORT = Object.fromEntries(
-  CONFIG.parts.map((part) => [part, part.startsWith("claw_") ? `c${numberOf(part)}` : numberOf(part) || { toe: "t", claw: "c", dewclaw: "1", carpal_pad: "cp" }[part] || part]),
-);
+// What is written on a mark: the number of a toe, c and a number for a claw.
+const SHORT = Object.fromEntries(CONFIG.parts.map((part) => [part, shortOf(part)]));
+
+function shortOf(part) {
+  const named = { toe: "t", claw: "c", dewclaw: "1", carpal_pad: "cp" };
+  if (Object.hasOwn(named, part)) return named[part];
+  return numberOf(part) ? `${isClaw(part) ? "c" : ""}${numberOf(part)}` : part;
+}
 
 const SCALE_STEPS = {
   length: ["Click one end of a known length.", "Click its other end."],
@@ -39,7 +44,10 @@ function element(name, attributes = {}, ...children) {
 function nextStep(scale) {
   const { scale: clicked } = store.state;
   if (scale?.fault) return scale.fault;
-  if (ui.tool === "scale") return SCALE_STEPS[clicked.way][clicked.points.length] ?? "The scale is clicked. Choose a part to trace.";
+  if (ui.tool === "scale") {
+    const step = SCALE_STEPS[clicked.way][clicked.points.length];
+    return step ?? "The scale is clicked. Choose a part to trace.";
+  }
   const chosen = store.state.marks[ui.mark];
   if (ui.tool === "edit") {
     return chosen
@@ -57,7 +65,8 @@ function nextStep(scale) {
 function refresh() {
   stayInRange();
   const scale = scaleFrom(store.state.scale);
-  byId("step").textContent = [ui.message, nextStep(scale)].filter((text, at, all) => text && text !== all[at - 1]).join(" ");
+  const told = new Set([ui.message, nextStep(scale)].filter(Boolean));
+  byId("step").textContent = [...told].join(" ");
   showScale(scale);
   showPrints();
   showParts();
@@ -69,7 +78,8 @@ function refresh() {
   byId("grid").setAttribute("aria-pressed", String(view.grid));
   byId("flip").setAttribute("aria-pressed", String(store.state.flipped));
   for (const [id, steps] of [["undo", store.past], ["redo", store.future]]) {
-    for (const button of document.querySelectorAll(`[data-command="${id}"]`)) button.disabled = !steps.length;
+    const buttons = document.querySelectorAll(`[data-command="${id}"]`);
+    for (const button of buttons) button.disabled = !steps.length;
   }
   redraw();
 }
@@ -86,7 +96,8 @@ function showScale(scale) {
   setField("length-one", lengths[0]);
   setField("length-two", lengths[1]);
   byId("second-length").hidden = way === "length";
-  byId("first-label").textContent = { length: "Its length", rulers: "First ruler", corners: "First side" }[way];
+  const first = { length: "Its length", rulers: "First ruler", corners: "First side" };
+  byId("first-label").textContent = first[way];
   byId("second-label").textContent = way === "rulers" ? "Second ruler" : "Next side";
   byId("way-note").textContent = CONFIG.wayNotes[way];
   const state = byId("scale-state");
@@ -101,7 +112,8 @@ function showPrints() {
   list.replaceChildren(
     ...store.state.prints.map((print, at) => {
       const count = marksOf(at).length;
-      return new Option(`${printName(print)} (${count} ${count === 1 ? "mark" : "marks"})`, at, false, at === ui.print);
+      const text = `${printName(print)} (${count} ${count === 1 ? "mark" : "marks"})`;
+      return new Option(text, at, false, at === ui.print);
     }),
   );
   const print = store.state.prints[ui.print];
@@ -118,7 +130,8 @@ function showParts() {
     const done = there.some((mark) => mark.closed);
     chip.setAttribute("aria-pressed", String(part === ui.part && ui.tool !== "scale"));
     chip.classList.toggle("done", done);
-    chip.querySelector(".tick").textContent = done ? (there.length > 1 ? `✓${there.length}` : "✓") : there.length ? "…" : "";
+    const count = there.length > 1 ? there.length : "";
+    chip.querySelector(".tick").textContent = done ? `✓${count}` : there.length ? "…" : "";
   }
 }
 
@@ -145,7 +158,8 @@ function showMeasures(scale) {
   const notes = told.map(({ text }) => element("li", { class: "fault" }, text));
   if (!scale) notes.unshift(element("li", {}, "Sizes are shown once the scale is set."));
   if (missing.length && marks.length) {
-    notes.push(element("li", {}, `Not traced: ${missing.map((part) => nameOf(part).toLowerCase()).join(", ")}.`));
+    const names = missing.map((part) => nameOf(part).toLowerCase());
+    notes.push(element("li", {}, `Not traced: ${names.join(", ")}.`));
   }
   if (!notes.length) notes.push(element("li", {}, "Nothing stands out."));
   byId("notes").replaceChildren(...notes);
@@ -155,7 +169,8 @@ function keysShown(keys) {
   const words = { " ": "Space", ArrowLeft: "←", ArrowRight: "→", ArrowUp: "↑", ArrowDown: "↓" };
   return keys.map((key) => {
     const parts = key === "+" ? ["+"] : key.split(/\+(?=.)/);
-    return parts.map((part) => words[part] ?? (part.length === 1 ? part.toUpperCase() : part)).join("+");
+    const shownKey = (part) => words[part] ?? (part.length === 1 ? part.toUpperCase() : part);
+    return parts.map(shownKey).join("+");
   });
 }
 

@@ -42,7 +42,8 @@ function bindButtons() {
     const command = COMMANDS.find((one) => one.id === button.dataset.command);
     const keys = keysShown(command.keys);
     button.title = `${command.what} (${keys.join(" or ")})`;
-    button.setAttribute("aria-keyshortcuts", command.keys.map((key) => key.replace("Ctrl", "Control").replace(" ", "Space")).join(" "));
+    const spoken = command.keys.map((key) => key.replace("Ctrl", "Control").replace(" ", "Space"));
+    button.setAttribute("aria-keyshortcuts", spoken.join(" "));
     button.addEventListener("click", () => runCommand(command.id));
   }
   document.addEventListener("keydown", onKey);
@@ -70,7 +71,7 @@ async function start() {
   try {
     await photo.decode();
   } catch {
-    byId("step").textContent = "The photo cannot be shown by this browser. Save it as JPEG, and make the page anew.";
+    byId("step").textContent = "The photo cannot be shown by this browser. Make the page anew.";
     return;
   }
   fit();

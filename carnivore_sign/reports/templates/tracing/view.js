@@ -172,7 +172,9 @@ function drawMark(pen, place, mark, at) {
   const dash = mark.closed ? [] : [7, 5];
   stroke(pen, points, { color, closed, dash, wide: chosen ? 4 : mine ? 2.5 : 1.5 });
   if (!mark.closed || chosen) {
-    points.forEach((point, place_) => dot(pen, point, { color, hollow: place_ !== ui.point || !chosen }));
+    points.forEach((point, number) => {
+      dot(pen, point, { color, hollow: number !== ui.point || !chosen });
+    });
     if (!mark.closed && points.length) dot(pen, points[0], { color, size: 6 });
   }
   if (mark.closed) {
@@ -191,7 +193,8 @@ function drawScale(pen, place) {
   const at = points.map(place);
   const lines = way === "corners" ? [at] : [at.slice(0, 2), at.slice(2)];
   for (const line of lines) {
-    stroke(pen, line, { color: STYLE.scale, closed: line.length > 3, dash: [10, 4], wide: ui.tool === "scale" ? 2 : 1 });
+    const wide = ui.tool === "scale" ? 2 : 1;
+    stroke(pen, line, { color: STYLE.scale, closed: line.length > 3, dash: [10, 4], wide });
   }
   at.forEach((point, number) => {
     dot(pen, point, { color: STYLE.scale, hollow: true, size: 5 });
