@@ -20,6 +20,7 @@ import pypdf
 import pytest
 from chain_examples import analysed
 from PIL import Image
+from shapely import box
 
 from carnivore_sign.chain import Analysis, AnalysisOptions, PageOptions, month
 from carnivore_sign.chain.month import told_of_region
@@ -199,6 +200,28 @@ def test_managers_have_all_that_was_looked_for_and_their_folder_is_not_made_publ
         assert transect in everything_in(tmp_path / name)
     with pytest.raises(InputError, match="not for this reader"):
         month(analysis, "2026-03", tmp_path, page=PUBLIC, made_on=MADE_ON)
+
+
+def test_a_landowner_reads_nothing_of_other_holdings_or_of_people(
+    analysis: Analysis, tmp_path: Path
+) -> None:
+    own = analysis.parcels["parcel"].iloc[0]
+    land = box(*analysis.segments.geometry.iloc[5].bounds).buffer(0.002)
+    shapes = [land, *analysis.parcels.geometry.iloc[1:]]
+    analysis = replace(analysis, parcels=analysis.parcels.set_geometry(shapes, crs=4326))
+    page = PageOptions(made_for="landowner", parcel=own, sensitivity=3)
+    month(analysis, "2026-03", tmp_path, page=page, made_on=MADE_ON)
+    off = analysis.segments[~analysis.segments.intersects(land).to_numpy(dtype=bool)]
+    secret = {
+        *analysis.parcels["parcel"], *analysis.parcels["owner_reference"].dropna(),
+        *analysis.sign["observer"].dropna(), *analysis.receipts["file"], *off["segment"],
+    } - {own}  # fmt: skip
+    for path in sorted(tmp_path.rglob("*.*")):
+        text = everything_in(path)
+        assert not [name for name in secret if len(name) > 5 and name in text], path.name
+    lines = gpd.read_file(tmp_path / "layers.gpkg", layer="segments")
+    assert len(lines)
+    assert lines.within(land.buffer(1e-7)).all()
 
 
 def test_the_interactive_map_says_of_each_month_what_its_report_says(analysis: Analysis) -> None:

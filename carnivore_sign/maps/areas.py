@@ -89,7 +89,7 @@ def draw_areas(ax: Axes, units: gpd.GeoDataFrame) -> Axes:
         if not rows.any():
             continue
         if STATES[name].dotted:
-            _cross(ax, shapes[rows], STATES[name].color, gid=f"area-{name}")
+            _cross(ax, shapes[rows], gid=f"area-{name}")
             continue
         for share, color, level, part in (
             (most, STATES[name].edge, 3.0, "edge"),
@@ -173,7 +173,7 @@ def _fill(
     )
 
 
-def _cross(ax: Axes, shapes: Shapes, color: str, *, gid: str) -> None:
+def _cross(ax: Axes, shapes: Shapes, *, gid: str) -> None:
     """Draw one thin line through each area, from its lower left to its upper right."""
     west, south, east, north = shapely.bounds(shapes).T
     ends = np.stack([np.stack([west, south], 1), np.stack([east, north], 1)], axis=1)
@@ -181,7 +181,7 @@ def _cross(ax: Axes, shapes: Shapes, color: str, *, gid: str) -> None:
     lines = shapely.get_parts(inside)
     lines = lines[shapely.get_type_id(lines) == _LINEAR[0]]
     ax.add_collection(
-        LineCollection(_rings(lines), colors=color, linewidths=1.1, zorder=2.1, gid=gid)
+        LineCollection(_rings(lines), colors=QUIET, linewidths=0.8, zorder=2.1, gid=gid)
     )
 
 

@@ -126,12 +126,12 @@ class Column:
                 )
             )
 
-    def crossed(self, y: float, color: str) -> None:
+    def crossed(self, y: float) -> None:
         """Draw a sample of an area that nobody walked."""
         self.area(y, PAPER, 0.5, edge=None)
         wide, high = _SAMPLE_IN * 0.62, 0.15
         x = (_SAMPLE_IN - wide) / 2
-        self._stroke((x, x + wide), (y - high / 2, y + high / 2), color, 1.1)
+        self._stroke((x, x + wide), (y - high / 2, y + high / 2), QUIET, 0.8)
 
     def not_looked(self, y: float) -> None:
         """Draw a sample of a line that nobody walked."""
@@ -259,7 +259,7 @@ def key_of_states(column: Column, monthly: gpd.GeoDataFrame, *, areas: bool = Fa
     for state, style in STATES.items():
         y = column.entry(f"{STATE_LABELS[state]}: {counts.get(state, 0)}")
         if areas and style.dotted:
-            column.crossed(y, style.color)
+            column.crossed(y)
         elif areas:
             column.area(y, style.color, WEIGHTS[3].core_share, edge=None)
         elif style.dotted:

@@ -101,7 +101,7 @@
       for (const part of parts) {
         const xs = part.map((p) => p.x), ys = part.map((p) => p.y);
         const ends = [{ x: Math.min(...xs), y: Math.max(...ys) }, { x: Math.max(...xs), y: Math.min(...ys) }];
-        stroke(ctx, [ends], look.color, 1.5);
+        stroke(ctx, [ends], style.quiet, 1.1);
       }
       return;
     }
