@@ -19,7 +19,7 @@ from carnivore_sign.presence.choosing import Choice, choose_way
 from carnivore_sign.presence.comparing import compare_fits, predict_averaged
 from carnivore_sign.presence.fit_checks import FitCheck, bootstrap_limits, check_fit
 from carnivore_sign.presence.histories import Histories, histories_from_matrix, make_histories
-from carnivore_sign.presence.intervals import profile_limits
+from carnivore_sign.presence.intervals import profile_curve, profile_limits
 from carnivore_sign.presence.monthly import (
     MonthlyPresence,
     SeasonPresence,
@@ -65,6 +65,7 @@ __all__ = [
     "presence_after_blanks",
     "presence_after_blanks_of",
     "presence_limit_if_all_blank",
+    "profile_curve",
     "profile_limits",
     "season_presence",
     "unit_residuals",

@@ -6,14 +6,20 @@ limits from its profile follow its true shape.
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 import pandas as pd
 from scipy.linalg import block_diag
 
-from carnivore_sign.presence.fitting import Evaluate, Maximum, profile_limit
+from carnivore_sign.errors import InputError
+from carnivore_sign.presence.fitting import Evaluate, Maximum, maximise, profile_limit
 from carnivore_sign.presence.layout import FloatArray
 from carnivore_sign.presence.result import OccupancyFit, from_link
 from carnivore_sign.presence.two_states import Evaluation
+
+#: How far a curve runs, on the logit or log scale, where the likelihood sets no limit.
+_FARTHEST: Final = 6.0
 
 
 def profile_limits(fit: OccupancyFit, *, level: float = 0.95) -> pd.DataFrame:
@@ -67,3 +73,59 @@ def _in_reported(evaluate: Evaluate, back: FloatArray) -> Evaluate:
         return Evaluation(inner.loglik, back.T @ inner.gradient, back.T @ inner.hessian @ back)
 
     return turned
+
+
+def profile_curve(
+    fit: OccupancyFit, parameter: str, *, points: int = 25, level: float = 0.99
+) -> pd.DataFrame:
+    """Return how the profile likelihood of a part without covariates falls from its maximum.
+
+    Parameters
+    ----------
+    fit : OccupancyFit
+    parameter : str
+        Name of the part: ``psi``, ``sign_rate`` and so on.
+    points : int
+        Number of values, evenly over the logit or log scale.
+    level : float
+        The curve runs to where limits of this level would lie, or 6 to either side.
+
+    Returns
+    -------
+    DataFrame
+        ``value`` on the scale of the part, ``fall``: twice the fall of the log-likelihood;
+        limits of 95 % lie where it is 3.84.
+
+    Examples
+    --------
+    >>> from carnivore_sign.presence import fit_occupancy, histories_from_matrix
+    >>> matrix = pd.DataFrame([[1, 0, 1], [0, 0, 0], [0, 1, 0], [0, 0, None]] * 10)
+    >>> curve = profile_curve(fit_occupancy(histories_from_matrix(matrix)), "p", points=5)
+    >>> bool(curve["fall"].min() >= 0), len(curve)
+    (True, 5)
+    """
+    part = fit.model.part(parameter)
+    if not part.is_constant:
+        raise InputError(
+            f"{parameter} depends on covariates, so it has no one profile",
+            remedy="Take profile_limits(fit) for its coefficients.",
+        )
+    evaluate = fit.model.criterion(fit.model.on(fit.histories).states)
+    maximum = Maximum(fit.parameters, evaluate(fit.parameters), 0, True)
+    position = part.positions.start
+    middle = fit.parameters[position]
+    ends = [
+        middle + side * _FARTHEST if limit is None else float(limit[position])
+        for side in (-1, 1)
+        for limit in [profile_limit(evaluate, maximum, position, side=side, level=level)]
+    ]
+    free = np.ones(len(fit.parameters), dtype=bool)
+    free[position] = False
+    values = np.linspace(ends[0], ends[1], points)
+    falls, start = np.empty(points), fit.parameters.copy()
+    for k in np.argsort(np.abs(values - middle)):
+        start[position] = values[k]
+        best = maximise(evaluate, start, free=free).evaluation.loglik
+        falls[k] = 2.0 * (maximum.evaluation.loglik - best)
+    value = from_link(part.kind.link)(values)
+    return pd.DataFrame({"value": value, "fall": falls.clip(min=0.0)})
