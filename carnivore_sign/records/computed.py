@@ -10,7 +10,6 @@ from typing import Final
 from carnivore_sign.records.schema import Column, Table, count, number, text, time, yes_no
 from carnivore_sign.records.vocabularies import FEET, MAP_STATES, SURFACES, TAXA
 
-
 #: What the metres of a visit rest on.
 EFFORT_SOURCES: Final[dict[str, str]] = {
     "measured": "the fixes of a GPS log",
