@@ -230,6 +230,9 @@ def doubtful_poisson_limits(
         return float(pmf @ special.gammaincc(count + 1, mu)) - tail
 
     possible = count[pmf > 0]
+    if len(possible) == 1:
+        certain = poisson_limits(possible[0], level=level)
+        return float(certain[0]), float(certain[1])
     most = float(poisson_limits(possible.max(), level=level)[1]) + 1.0
     high = float(optimize.brentq(as_few, 0.0, most, xtol=1e-10))
     if pmf[0] >= tail:
