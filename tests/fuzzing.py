@@ -77,7 +77,7 @@ def read_all(
     """
     good = rows = 0
     for data in files:
-        start = time.perf_counter()
+        start = time.process_time()
         try:
             source = Source(Path("fuzzed.dat"), f"{good:064d}", data)
             reading = read(source) if read else read_any(source, kind=kind, time_zone="UTC")
@@ -88,7 +88,7 @@ def read_all(
             rows += sum(reading.rows_in.values())
             if good % CHECKED_EVERY == 1:
                 assert_kept_to_schema(reading)
-        assert time.perf_counter() - start < MAX_SECONDS
+        assert time.process_time() - start < MAX_SECONDS
     return good, rows
 
 
