@@ -9,10 +9,18 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
-from reporting_examples import RECORD, Country, all_text, make_country, month_report
+from reporting_examples import (
+    RECORD,
+    Country,
+    all_text,
+    make_country,
+    month_report,
+    tiny_png,
+)
 
 from carnivore_sign.errors import InputError
 from carnivore_sign.incidents.words import MISSING
+from carnivore_sign.maps import Edition
 from carnivore_sign.maps.key import share_used
 from carnivore_sign.reports import (
     Change,
@@ -24,6 +32,7 @@ from carnivore_sign.reports import (
     segments_on_word,
     with_grounds,
 )
+from carnivore_sign.reports.content import FigureBlock
 from carnivore_sign.reports.receipts import MOST_FILES
 from carnivore_sign.reports.segments import FEW, MOST_SEGMENTS
 
@@ -358,3 +367,33 @@ def test_the_report_has_all_its_parts() -> None:
         "Data quality", "What was chosen, and not measured", "How it was computed", "Cautions",
         "Record",
     ]  # fmt: skip
+
+
+def test_the_effort_of_the_season_is_shown_to_those_who_may_see_who_walked_where() -> None:
+    country = make_country()
+    png = tiny_png()
+    captions = [
+        [block.caption for block in report.blocks if isinstance(block, FigureBlock)]
+        for report in (
+            month_report(country, effort_png=png),
+            month_report(country),
+            month_report(
+                country, effort_png=png, record=replace(RECORD, edition=Edition("public"))
+            ),
+        )
+    ]
+    shown = [any("Who walked which transect when" in words for words in some) for some in captions]
+    assert shown == [True, False, False]
+
+
+def test_limits_from_walks_drawn_again_are_said_to_be_so() -> None:
+    country = make_country()
+    plain = all_text(month_report(country))
+    assert "limits of a Poisson count that carry that doubt" in plain
+    clumped = country.rates.assign(limits="walks drawn again")
+    told = all_text(
+        month_report(country, rates=clumped, clumping="Trails came in clusters (made up).")
+    )
+    assert "Trails came in clusters (made up)." in told
+    assert "walks drawn again, never narrower" in told
+    assert "An index of tracks is not a density" in told
