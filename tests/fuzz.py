@@ -5,8 +5,8 @@
 
 The table keeps one row for each kind and seed, with the most files that were tried; what was
 mended is written there by hand. No crash, no file that takes longer than 5 s of the processor, no
-more than 1 GiB of memory, and rows in = rows kept + rows set aside. The changes are drawn from a seed, so that a
-file that fails can be made again: it is written beside, and its number told.
+more than 1 GiB of memory, and rows in = rows kept + rows set aside. The changes are drawn from a
+seed, so that a file that fails can be made again: it is written beside, and its number told.
 """
 
 from __future__ import annotations

@@ -262,7 +262,7 @@ def _hemisphere(letter: str, northing_m: float, s_is_band: bool) -> tuple[bool, 
 @functools.cache
 def _projection(zone: int, is_north: bool, datum: str) -> pyproj.Proj:
     ellipsoid = pyproj.CRS(DATUMS[datum]).ellipsoid
-    if ellipsoid is None:  # pragma: no cover  # every system above has one
+    if ellipsoid is None:
         raise Unreadable(f"{datum} has no ellipsoid")
     flattening = ellipsoid.inverse_flattening
     return pyproj.Proj(
