@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -115,3 +117,18 @@ def test_words_are_covariates_of_every_part(model: str, option: str) -> None:
     assert len(terms) == (1 if option == "presence" else 2)
     assert 0 <= fit.loglik - plain.loglik < 8
     assert fit.summary().loc[terms, ["se", "low", "high"]].notna().all(axis=None)
+
+
+def test_courses_that_are_alike_are_counted_and_change_nothing() -> None:
+    histories = draw(np.random.default_rng(9), units=60, months=6)
+    gone = np.random.default_rng(1).random(len(histories.visits)) < 0.4
+    some = histories.without_visits(pd.Series(gone))
+    states = fit_quietly(some, chain="months").model.on(some).states
+    assert states.pieces.times.sum() > len(states.pieces.times)
+    whole = replace(states, pieces=None)
+    for at in np.random.default_rng(2).normal(size=(4, 4)):
+        one, other = states.evaluate(at), whole.evaluate(at)
+        assert one.loglik == pytest.approx(other.loglik, abs=1e-9)
+        assert one.gradient == pytest.approx(other.gradient, abs=1e-8)
+        assert one.hessian == pytest.approx(other.hessian, abs=1e-8)
+        assert states.log_odds(at)[0] == pytest.approx(whole.log_odds(at)[0], nan_ok=True)

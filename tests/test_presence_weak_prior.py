@@ -27,7 +27,8 @@ def test_a_binomial_share_follows_the_rule_of_succession(seen: int, of: int) -> 
 
 
 def test_derivatives_are_those_of_likelihood_and_prior() -> None:
-    histories = histories_from_matrix(pd.DataFrame([[1, 0, 1], [0, 0, 0], [0, 1, 0], [1, 1, 0], [0, 0, 0]] * 5))
+    rows = [[1, 0, 1], [0, 0, 0], [0, 1, 0], [1, 1, 0], [0, 0, 0]]
+    histories = histories_from_matrix(pd.DataFrame(rows * 5))
     fit = fit_quietly(histories, weak_prior=True)
     evaluate = fit.model.criterion(fit.model.on(histories).states)
     at = np.array([0.4, -0.7])

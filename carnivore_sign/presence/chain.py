@@ -42,6 +42,7 @@ from typing import Final
 import numpy as np
 from scipy.special import expit
 
+from carnivore_sign.presence.fitting import BoolArray
 from carnivore_sign.presence.jets import Jet
 from carnivore_sign.presence.layout import FloatArray, IntArray
 from carnivore_sign.presence.two_states import Conditional, Evaluation
@@ -72,6 +73,19 @@ class Chance:
 def same_for_all(jet: Jet) -> Chance:
     """Return a chance that is one number for all chains and steps."""
     return Chance(jet.value, jet.slope, lambda weight: weight.sum() * jet.bend[:, :, 0])
+
+
+def either(first: Chance, second: Chance, where: BoolArray) -> Chance:
+    """Return `second` for the rows of `where`, and `first` for the others; each one for all."""
+
+    def curvature(weight: FloatArray) -> FloatArray:
+        return first.curvature(weight[~where]) + second.curvature(weight[where])
+
+    return Chance(
+        np.where(where, second.value, first.value),
+        np.where(where, second.slope, first.slope),
+        curvature,
+    )
 
 
 def by_covariates(
@@ -123,8 +137,10 @@ class ChainsRun:
     slope: FloatArray
     curvature: Callable[[FloatArray], FloatArray]
 
-    def total(self) -> Evaluation:
-        """Return the log-likelihood of all chains together."""
+    def total(self, times: FloatArray | None = None) -> Evaluation:
+        """Return the log-likelihood of all chains, each taken so many times."""
+        if times is not None:
+            return Evaluation(float(self.value @ times), self.slope @ times, self.curvature(times))
         return Evaluation(
             float(self.value.sum()),
             self.slope.sum(axis=1),
@@ -144,7 +160,7 @@ def run_chains(
     record : Conditional
         a and b of each site.
     steps : array of int, shape (n_chains, n_steps)
-        Which site belongs to each step; -1 for none. No site belongs to two.
+        Which site belongs to each step; -1 for none.
     """
     at = np.ascontiguousarray(steps.T)
     n_steps, n_chains = at.shape
@@ -347,7 +363,9 @@ def _by_site(
     smoothed: FloatArray, weight: FloatArray, at: IntArray, record: Conditional
 ) -> tuple[FloatArray, FloatArray]:
     """Return the weights of each site's records, used and unused."""
-    used, every = np.zeros((2, len(record.present) + 1))
-    used[at] = smoothed
-    every[at] = np.broadcast_to(weight, at.shape)
-    return used[:-1], (every - used)[:-1]
+    size, every = len(record.present) + 1, np.broadcast_to(weight, at.shape)
+    used, whole = (
+        np.bincount(at.ravel() + 1, part.ravel(), minlength=size)[1:].astype(float)
+        for part in (smoothed, every)
+    )
+    return used, whole - used

@@ -15,6 +15,7 @@ import pandas as pd
 
 from carnivore_sign.errors import InputError
 from carnivore_sign.presence.abundance import FIRST_MOST, Abundance
+from carnivore_sign.presence.alike import cut_and_count
 from carnivore_sign.presence.arrange import (
     along_lines,
     line_steps,
@@ -220,7 +221,13 @@ class Model:
             np.ones((1, 1)) if part.is_constant else part.covariates.matrix(changed_into)
             for part in self.parts[1:3]
         )
-        months = Months(psi_matrix, self._record(layout, histories), steps, gain, loss)
+        record = self._record(layout, histories)
+        pieces = None
+        if isinstance(record, RepeatVisits) and all(part.is_constant for part in self.parts):
+            finds = np.rint(layout.sum_visits @ record.found).astype(np.int64)
+            kind = finds * (1 + layout.visits_per_site.max(initial=0)) + layout.visits_per_site
+            pieces = cut_and_count(steps, kind, finds > 0)
+        months = Months(psi_matrix, record, steps, gain, loss, pieces)
         return Likelihood(layout, months, visited)
 
     def _abundance(self, layout: Layout, histories: Histories) -> Abundance:

@@ -22,7 +22,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from carnivore_sign.presence.chain import Chance, by_covariates, run_chains
+from carnivore_sign.presence.alike import Pieces
+from carnivore_sign.presence.chain import Chance, by_covariates, either, run_chains
 from carnivore_sign.presence.layout import FloatArray, IntArray
 from carnivore_sign.presence.smoothing import ChainsAt, contrast_of, with_slope
 from carnivore_sign.presence.two_states import Evaluation, GivenState
@@ -43,6 +44,9 @@ class Months:
     gain_matrix, loss_matrix : array, shape (n_changes, n_gain) and (n_changes, n_loss)
         Covariates of colonisation and of local extinction; the first column is 1. A row for
         each unit in each month but the first, month by month; or one row for all.
+    pieces : Pieces, optional
+        The courses cut and counted (``alike.py``), where all units share all parameters;
+        the likelihood is then worked out on them.
     """
 
     psi_matrix: FloatArray
@@ -50,13 +54,18 @@ class Months:
     steps: IntArray
     gain_matrix: FloatArray
     loss_matrix: FloatArray
+    pieces: Pieces | None = None
 
     def evaluate(self, parameters: FloatArray) -> Evaluation:
         """Return the log-likelihood with gradient and Hessian."""
         first, gain, stay = self._chances(parameters)
         record = self.record.at(parameters[self._ends()[2] :])
-        units = run_chains(first, gain, stay, record=record, steps=self.steps)
-        return units.total()
+        if self.pieces is None:
+            units = run_chains(first, gain, stay, record=record, steps=self.steps)
+            return units.total()
+        first = either(first, stay, self.pieces.after_find)
+        steps, times = self.pieces.steps, self.pieces.times
+        return run_chains(first, gain, stay, record=record, steps=steps).total(times)
 
     def log_odds(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the smoothed logit of presence of each unit and month, and its slope."""
@@ -88,7 +97,12 @@ class Months:
         n_psi, n_gain, size = self._ends()
         beta, gamma, epsilon, _ = np.split(parameters, [n_psi, n_gain, size])
         return (
-            by_covariates(self.psi_matrix, beta, begin=0, size=size),
+            by_covariates(
+                self.psi_matrix if self.pieces is None else self.psi_matrix[:1],
+                beta,
+                begin=0,
+                size=size,
+            ),
             by_covariates(self.gain_matrix, gamma, begin=n_psi, size=size),
             by_covariates(self.loss_matrix, epsilon, begin=n_gain, size=size, turned=True),
         )
