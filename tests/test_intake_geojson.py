@@ -90,6 +90,25 @@ def test_a_document_cut_short_keeps_what_is_whole(tmp_path: Path) -> None:
     assert "the document is broken at line 1" in reading.set_aside["reason"].item()
 
 
+def test_reading_goes_on_behind_a_fault(tmp_path: Path) -> None:
+    whole = [json.dumps(one) for one in (POINT, LINE, POINT, POINT)]
+    broken = [*whole[:2], whole[2].replace("37.4", "37.4.4"), whole[3]]
+    reading = read(tmp_path, '{"type":"FeatureCollection","features":[' + ",".join(broken) + "]}")
+    assert (reading.rows_in["waypoints"], reading.rows_kept["waypoints"]) == (3, 2)
+    assert reading.rows_kept["fixes"] == 2
+    assert reading.set_aside["source_row"].tolist() == [2]
+    assert reading.set_aside["content"].item() == broken[2]
+    assert "broken at line 1" in reading.set_aside["reason"].item()
+
+
+def test_a_long_file_is_read_in_windows(tmp_path: Path) -> None:
+    marks = [feature("Point", [n / 100, 1], name=f"Ca\u00f1on {n}") for n in range(12_000)]
+    text = json.dumps({"type": "FeatureCollection", "features": marks}, ensure_ascii=False)
+    assert len(text) > 1.2 * 2**20
+    kept = read(tmp_path, text).tables["waypoints"]
+    assert kept["name"].tolist() == [f"Ca\u00f1on {n}" for n in range(12_000)]
+
+
 def test_what_has_no_place_in_a_log_is_set_aside(tmp_path: Path) -> None:
     area = feature("Polygon", [[[0, 0], [1, 0], [1, 1], [0, 0]]], name="Pasture")
     odd = feature("Point", ["x", 37.4])
