@@ -9,8 +9,8 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from carnivore_sign import cli
 from carnivore_sign.chain import AnalysisOptions, analyse
+from carnivore_sign.cli.words import make_parser
 from carnivore_sign.demo import against_truth, demo_folder
 from carnivore_sign.intake import import_files
 from carnivore_sign.records.season import Season, create_season
@@ -71,7 +71,7 @@ def test_the_two_commands_are_one_line_each(name: str) -> None:
 def test_the_commands_for_ones_own_files_are_understood() -> None:
     lines = re.findall(r"^    (carnivore-sign .+)$", README, re.MULTILINE)
     assert len(lines) == 3
-    parser = cli._parser()
+    parser = make_parser()
     for line in lines:
         parser.parse_args(line.split()[1:])
 
