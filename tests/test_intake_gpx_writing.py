@@ -196,7 +196,7 @@ def test_another_crs_is_transformed_and_letters_that_xml_forbids_are_replaced(
     tmp_path: Path,
 ) -> None:
     marks = gpd.GeoDataFrame(
-        {"log": ["a"], "name": ["S\x00\x0b <1> & \ud800"]},
+        {"log": ["a"], "name": pd.Series(["S\x00\x0b <1> & \ud800"], dtype="object")},
         geometry=gpd.points_from_xy([-119.2], [37.4]), crs=4326,
     ).to_crs("EPSG:32611")  # fmt: skip
     path = write_gpx(tmp_path / "marks.gpx", waypoints=marks)
