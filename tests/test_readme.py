@@ -70,7 +70,7 @@ def test_the_two_commands_are_one_line_each(name: str) -> None:
 
 def test_the_commands_for_ones_own_files_are_understood() -> None:
     lines = re.findall(r"^    (carnivore-sign .+)$", README, re.MULTILINE)
-    assert len(lines) == 3
+    assert len(lines) == 4
     parser = make_parser()
     for line in lines:
         parser.parse_args(line.split()[1:])

@@ -148,9 +148,9 @@ class Analysis:
     def presence(self, period: str) -> MonthlyPresence:
         """Judge one month with the fit of the whole season.
 
-        The rates of sign, and the chance that a segment is used in a month, are estimated from
-        all months of the season together; which segments were used, and so the share of them,
-        is judged month by month. A month with few walks borrows the rates from the others.
+        Everything is estimated from all months of the season together. Where the walks favour
+        it, neighbours along a transect, or the months of a segment, inform each other; the
+        message says so. A month with few walks borrows the rates from the others.
 
         Parameters
         ----------

@@ -35,9 +35,9 @@ _PRESENCE: Final = (
     "per effort. Sign of everything else arises at another rate, on every segment. Each trail "
     "counts by its likelihood ratio, so that a doubtful trail says little. The rates and the "
     "share of the walked segments used are fitted together, and the limits carry their "
-    "uncertainty. The model takes segments as independent of each other, which neighbours may "
-    "not be: blank segments between blank ones are less likely used than said, and those beside "
-    "finds likelier."
+    "uncertainty. Whether segments stand alone, are used in stretches along the transect, or keep "
+    "their use from month to month is judged by AICc; the note under the choices says which, and "
+    "against what."
 )
 _PRESENCE_SHORT: Final = (
     "Use of segments comes from a model of occupancy with imperfect detection and scored signs. "
