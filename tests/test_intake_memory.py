@@ -10,7 +10,7 @@ import pytest
 from benchmarks import bench_memory
 
 from carnivore_sign.errors import FileUnreadable
-from carnivore_sign.intake import read_file
+from carnivore_sign.intake import read_file, sheets
 
 POINTS = 20_000
 KINDS = ("gpx", "gpx of an odd shape", "kml track", "tcx", "nmea", "geojson points")
@@ -22,7 +22,7 @@ PIECES = 8 * 2**20
 CODE = """
 import ctypes, gc, sys
 from pathlib import Path
-from carnivore_sign.intake import read_file
+from carnivore_sign.intake import read_file, sheets
 def memory(name):
     return int(Path('/proc/self/status').read_text().split(name + ':')[1].split()[0]) * 1024
 def read(name):
@@ -68,3 +68,14 @@ def test_more_points_than_are_read_are_refused(
             read_file(path, kind=kind.split(maxsplit=1)[0])
         path = bench_memory.write_file(tmp_path, kind, 1000)
         assert sum(read_file(path, kind=kind.split(maxsplit=1)[0]).rows_kept.values()) == 1001
+
+
+def test_a_table_of_more_rows_than_are_read_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "points.csv"
+    path.write_text("lat,lon,time\n" + "37.4,-119.2,2026-02-14T15:40:00Z\n" * 20, encoding="utf-8")
+    assert read_file(path).rows_kept["fixes"] == 20
+    monkeypatch.setattr(sheets, "MAX_ROWS", 19)
+    with pytest.raises(FileUnreadable, match=r"21 rows, and at most 19 are read.*Split it"):
+        read_file(path)

@@ -18,6 +18,8 @@ from carnivore_sign.intake.source import Source, as_utf8
 from carnivore_sign.intake.workbook import Sheet, is_workbook, read_sheets
 
 SEPARATORS: Final = (",", ";", "\t", "|")
+#: Rows of a table beyond which reading it would take over a gigabyte of memory.
+MAX_ROWS: Final = 400_000
 _HEADER_BYTES: Final = 65_536
 #: Rows of a sheet among which the header is looked for: people put titles above it.
 _HEADER_ROWS: Final = 10
@@ -73,7 +75,8 @@ def read_grid(source: Source, *, kind: str | None = None) -> Grid:
     Raises
     ------
     FileUnreadable
-        If there is no row under the header, or a cell is larger than any notebook.
+        If there is no row under the header, a cell is larger than any notebook, or there are
+        more than `MAX_ROWS` rows.
     """
     if is_workbook(source):
         return _workbook_grid(source, kind)
@@ -81,6 +84,7 @@ def read_grid(source: Source, *, kind: str | None = None) -> Grid:
     text = body.decode("utf-8")
     first = next((line for line in text.splitlines() if line.strip()), "")
     separator = separator_of(first)
+    _hold_rows(text.count("\n"), source)
     try:
         lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
     except csv.Error as error:
@@ -99,6 +103,15 @@ def read_grid(source: Source, *, kind: str | None = None) -> Grid:
         separator=separator,
         notes=notes,
     )
+
+
+def _hold_rows(rows: int, source: Source) -> None:
+    if rows > MAX_ROWS:
+        raise FileUnreadable(
+            f"the table has {rows:,} rows, and at most {MAX_ROWS:,} are read",
+            file=source.path,
+            remedy="Split it, for instance by months, and import the pieces.",
+        )
 
 
 def _filled(lines: Sequence[Sequence[str]]) -> list[tuple[int, list[str]]]:
