@@ -147,7 +147,7 @@ def words_from_text(text: pd.Series, known: Mapping[str, str] | Iterable[str]) -
         Words as people write them and the word of the record, or the words themselves.
     """
     mapping = dict(known) if isinstance(known, Mapping) else {word: word for word in known}
-    plain = {_plain(written): word for written, word in mapping.items()}
+    plain = dict(zip(words_of(pd.Series(list(mapping))), mapping.values(), strict=True))
     words = words_of(text)
     read = words.map(plain).astype("object")
     read = read.where(read.notna(), None)
@@ -181,10 +181,6 @@ def character_from_text(text: pd.Series, states: Collection[str]) -> Read:
     read, faults = words_from_text(text, {**{state: state for state in states}, **hidden})
     blank = text.str.strip().eq("")
     return read.mask(blank, NOT_VISIBLE), faults
-
-
-def _plain(written: str) -> str:
-    return str(words_of(pd.Series([written])).iloc[0])
 
 
 def _with_unit(text: pd.Series) -> tuple[pd.Series, pd.Series, pd.Series]:
