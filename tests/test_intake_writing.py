@@ -17,7 +17,8 @@ from pandas.testing import assert_frame_equal
 
 from carnivore_sign.errors import InputError, SeasonError
 from carnivore_sign.intake import import_files, importing, parallel, read_log, writing
-from carnivore_sign.intake.overlaps import HeldFixes, KeySet
+from carnivore_sign.intake.encoded import encode_log
+from carnivore_sign.intake.overlaps import FixKeys, HeldFixes, KeySet
 from carnivore_sign.records import season as season_room
 from carnivore_sign.records.season import Season, create_season
 
@@ -172,14 +173,14 @@ def test_what_another_process_imports_meanwhile_is_seen(
     season: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     paths = write_logs(tmp_path, 3)
-    fit = importing.fit_into
+    fit = importing.fit_log
 
-    def meanwhile(writer, reading):
-        if reading.file == paths[0].name:
+    def meanwhile(writer, log):
+        if log.file == paths[0].name:
             import_files(season, [paths[1]])
-        return fit(writer, reading)
+        return fit(writer, log)
 
-    monkeypatch.setattr(importing, "fit_into", meanwhile)
+    monkeypatch.setattr(importing, "fit_log", meanwhile)
     told = import_files(season, paths).drop_duplicates("file")
     assert told["outcome"].tolist() == ["imported", "known", "imported"]
     assert assert_whole_files(season) == 3
@@ -189,9 +190,8 @@ def test_two_processes_that_import_the_same_file_at_once_are_told(
     season: Season, tmp_path: Path
 ) -> None:
     (path,) = write_logs(tmp_path, 1)
-    reading = read_log(path)
     writer = writing.SeasonWriter(season)
-    writer.add(reading.tables, reading.receipts())
+    writer.add_log(encode_log(read_log(path)))
     import_files(season, [path])
     with pytest.raises(SeasonError, match="did another process import the same file"):
         writer.flush()
@@ -218,13 +218,13 @@ def test_fixes_of_this_import_and_of_an_earlier_one_are_held(
     paths = write_logs(tmp_path, 3)
     import_files(season, paths[:2])
     held = HeldFixes(season)
-    third = read_log(paths[2]).tables
-    assert not held.has(third["fixes"]).any()
-    held.add(third)
+    third = read_log(paths[2]).tables["fixes"]
+    assert not held.has(FixKeys.of(third)).any()
+    held.add(FixKeys.of(third))
     for path in paths:
-        assert held.has(read_log(path).tables["fixes"]).all()
-    moved = third["fixes"].set_geometry(third["fixes"].translate(yoff=2e-6))
-    assert not held.has(moved).any()
+        assert held.has(FixKeys.of(read_log(path).tables["fixes"])).all()
+    moved = third.set_geometry(third.translate(yoff=2e-6))
+    assert not held.has(FixKeys.of(moved)).any()
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="memory is counted another way there")

@@ -20,6 +20,7 @@ from carnivore_sign.errors import InputError
 from carnivore_sign.intake.asking import require_columns
 from carnivore_sign.intake.clocks import require_zone
 from carnivore_sign.intake.doubts import note_doubts
+from carnivore_sign.intake.encoded import EncodedLog, problem_of
 from carnivore_sign.intake.known_rows import split_known
 from carnivore_sign.intake.outlines import keep_one_tracing
 from carnivore_sign.intake.parallel import FileRead, Options, read_many
@@ -34,8 +35,6 @@ from carnivore_sign.records.check import conform
 from carnivore_sign.records.season import Season
 from carnivore_sign.records.tables import RECEIPTS
 
-#: Tables whose rows name the log they belong to.
-_OF_A_LOG: Final = ("logs", "fixes", "waypoints", "route_points")
 _DIGITS: Final = 6
 _GONE: Final = "the season had this content a moment ago, and has it no longer"
 
@@ -148,16 +147,18 @@ def _import_one(writer: SeasonWriter, file: FileRead) -> pd.DataFrame:
         return _known(known, file)
     if file.reading is None:
         return _refused(replace(file, problem=_GONE))
-    try:
-        reading, fresh, rows_known = fit_into(writer, file.reading)
-        written = reading.receipts(rows_known=rows_known)
-        frames = {**fresh, "set_aside": reading.set_aside}
-        if "logs" not in reading.tables:
-            frames["settled"] = settle_mended(writer.season, reading, fresh)
-        writer.add(frames, written)
-    except InputError as error:
-        return _refused(replace(file, problem=str(error)))
-    problem = None if _kept_any(reading) else _nothing_kept(reading)
+    if isinstance(file.reading, EncodedLog):
+        log = fit_log(writer, file.reading)
+        writer.add_log(log)
+        written, problem = log.receipts, log.problem
+    else:
+        try:
+            reading, fresh, rows_known = fit_into(writer, file.reading)
+            written, problem = reading.receipts(rows_known=rows_known), problem_of(reading)
+            settled = settle_mended(writer.season, reading, fresh)
+            writer.add({**fresh, "set_aside": reading.set_aside, "settled": settled}, written)
+        except InputError as error:
+            return _refused(replace(file, problem=str(error)))
     return written.assign(outcome="imported", problem=problem, path=str(file.path))
 
 
@@ -182,83 +183,58 @@ def _refused(file: FileRead) -> pd.DataFrame:
     return row.assign(outcome="refused", problem=problem, path=str(file.path))
 
 
-def _kept_any(reading: Reading) -> bool:
-    """Whether a row besides that of the log itself was kept."""
-    return any(kept for table, kept in reading.rows_kept.items() if table != "logs")
-
-
-def _nothing_kept(reading: Reading) -> str:
-    rows = sum(rows for table, rows in reading.rows_in.items() if table != "logs")
-    if not rows:
-        return f"{reading.file}: it holds no point. Look whether the device recorded at all."
-    what = "point" if "logs" in reading.tables else "row"
-    told = f"{reading.file}: its only {what} could not be used, and was set aside"
-    if rows > 1:
-        told = f"{reading.file}: none of its {rows} {what}s could be used; each was set aside"
-    return f"{told}; the season has the log without a point." if what == "point" else f"{told}."
-
-
 def fit_into(
     writer: SeasonWriter, reading: Reading
 ) -> tuple[Reading, dict[str, pd.DataFrame], dict[str, int]]:
-    """Fit a reading to what the season holds.
+    """Fit a reading that is no log to what the season holds.
 
     Returns
     -------
     reading : Reading
-        With the name of its log unique in the season, or the rows set aside whose name the
-        season has already.
+        With the rows set aside whose name the season has already.
     fresh : dict of str to DataFrame
         The rows to add, by table.
     rows_known : dict of str to int
         Of the rows kept, those that the season has already.
     """
-    if "logs" not in reading.tables:
-        writer.flush()
-        season = writer.season
-        if "photos" in reading.tables:
-            reading = _with_own_photo_names(season, reading)
-        if "outlines" in reading.tables:
-            reading = keep_one_tracing(season.read("outlines"), reading)
-        fresh: dict[str, pd.DataFrame] = {}
-        counts: dict[str, int] = {}
-        for name in reading.tables:
-            reading, fresh[name], counts[name] = split_known(season, reading, name)
-        return reading, fresh, counts
-    reading = _with_own_log_name(writer.log_names, reading)
-    fixes = reading.tables["fixes"]
-    known, how = writer.fixes.has(fixes), "with the same time and place"
-    rounded, told = writer.fixes.has_rounded(fixes)
+    writer.flush()
+    season = writer.season
+    if "photos" in reading.tables:
+        reading = _with_own_photo_names(season, reading)
+    if "outlines" in reading.tables:
+        reading = keep_one_tracing(season.read("outlines"), reading)
+    fresh: dict[str, pd.DataFrame] = {}
+    counts: dict[str, int] = {}
+    for name in reading.tables:
+        reading, fresh[name], counts[name] = split_known(season, reading, name)
+    return reading, fresh, counts
+
+
+def fit_log(writer: SeasonWriter, log: EncodedLog) -> EncodedLog:
+    """Give a log a name of its own in the season, and leave out the fixes that are in it."""
+    if log.log is not None and log.log in writer.log_names:
+        log = log.renamed(_own_name(writer.log_names, log.log, log.sha256))
+    if log.fixes is None:
+        return log
+    known, how = writer.fixes.has(log.fixes), "with the same time and place"
+    rounded, told = writer.fixes.has_rounded(log.fixes)
     if rounded.sum() > known.sum():
         known, how = known | rounded, f"the same to within their rounding ({told})"
     if not known.any():
-        return reading, reading.tables, {}
+        return log
     note = (
-        f"{known.sum()} of its {len(fixes)} fixes are in the season from another log, {how}, and "
+        f"{known.sum()} of its {len(known)} fixes are in the season from another log, {how}, and "
         "were not added again"
     )
-    reading = replace(reading, notes=(*reading.notes, note))
-    fresh = {**reading.tables, "fixes": fixes.loc[~known].reset_index(drop=True)}
-    return reading, fresh, {"fixes": int(known.sum())}
+    return log.without_known(known, note)
 
 
-def _with_own_log_name(taken: set[str], reading: Reading) -> Reading:
-    logs = reading.tables["logs"]
-    if not len(logs) or logs["log"].iloc[0] not in taken:
-        return reading
-    stem = logs["log"].iloc[0]
-    digits = next(
-        digits
-        for digits in range(_DIGITS, len(reading.sha256) + 1)
-        if f"{stem}-{reading.sha256[:digits]}" not in taken
+def _own_name(taken: set[str], stem: str, sha256: str) -> str:
+    return next(
+        f"{stem}-{sha256[:digits]}"
+        for digits in range(_DIGITS, len(sha256) + 1)
+        if f"{stem}-{sha256[:digits]}" not in taken
     )
-    own = f"{stem}-{reading.sha256[:digits]}"
-    tables = {
-        name: frame.assign(log=pd.Series(own, index=frame.index, dtype=frame["log"].dtype))
-        for name, frame in reading.tables.items()
-    }
-    note = f"another log of the season is called {stem}, so that this one is {own}"
-    return replace(reading, tables=tables, notes=(*reading.notes, note))
 
 
 def _with_own_photo_names(season: Season, reading: Reading) -> Reading:

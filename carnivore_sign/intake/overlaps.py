@@ -14,7 +14,6 @@ from typing import Final
 import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 import shapely
 
 from carnivore_sign.intake.roundings import (
@@ -35,9 +34,70 @@ _SPREAD_PLACE: Final = np.uint64(0xC2B2AE3D27D4EB4F)
 _UNSPREAD_TIME: Final = np.uint64(pow(0x9E3779B97F4A7C15, -1, 2**64))
 _LOW: Final = np.uint64(0xFFFFFFFF)
 
+#: The bits of a time that is missing.
+NO_TIME: Final = np.datetime64("NaT", "ms").view(np.uint64)
+
 IntArray = npt.NDArray[np.int64]
 UintArray = npt.NDArray[np.uint64]
 BoolArray = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Span:
+    """First and last moment of a log, and where its numbers end."""
+
+    first_ms: int
+    last_ms: int
+    resolution: Resolution
+
+
+@dataclass(frozen=True, eq=False)
+class FixKeys:
+    """When and where the fixes of a log are, as whole numbers that compare exactly.
+
+    Attributes
+    ----------
+    moments : array of uint64
+        The bits of milliseconds since 1970 UTC; those of `NO_TIME` where there is no time.
+    places : array of uint64
+        Longitude and latitude in steps, in one number.
+    span : Span or None
+        What lies between the first and the last; None if no fix has a time.
+    """
+
+    moments: UintArray
+    places: UintArray
+    span: Span | None
+
+    @classmethod
+    def of(cls, fixes: gpd.GeoDataFrame) -> FixKeys:
+        """Return those of a table of fixes."""
+        places = shapely.get_coordinates(fixes.geometry.to_numpy())
+        steps = np.rint((places + _TO_ZERO) * PER_DEGREE).astype(np.uint64)
+        stamps = fixes["time"].dt.tz_convert("UTC").dt.tz_localize(None)
+        moments = stamps.to_numpy(dtype="datetime64[ms]").view(np.uint64)
+        return cls._with_span(moments, steps[:, 0] << np.uint64(32) | steps[:, 1])
+
+    @classmethod
+    def _with_span(cls, moments: UintArray, places: UintArray) -> FixKeys:
+        timed = moments != NO_TIME
+        if not timed.any():
+            return cls(moments, places, None)
+        stamps, steps = _parted(moments[timed], places[timed])
+        first, last = int(stamps.min()), int(stamps.max())
+        return cls(moments, places, Span(first, last, resolution_of(stamps, steps)))
+
+    def __len__(self) -> int:
+        return len(self.moments)
+
+    @property
+    def timed(self) -> BoolArray:
+        """Which fixes have a time."""
+        return self.moments != NO_TIME
+
+    def taken(self, rows: BoolArray | IntArray) -> FixKeys:
+        """Return those of some of the fixes."""
+        return self._with_span(self.moments[rows], self.places[rows])
 
 
 class HeldFixes:
@@ -54,28 +114,33 @@ class HeldFixes:
 
     def __init__(self, season: Season) -> None:
         self._season = season
-        self._at_first = _spans(season.read("logs"))
-        self._since: list[_Span] = []
+        logs = season.read("logs").dropna(subset=["start", "end"])
+        self._at_first = [
+            logs[name].to_numpy(dtype="datetime64[ms]").astype(np.int64)
+            for name in ("start", "end")
+        ]
+        self._since: list[Span] = []
         self._read = False
-        self._fresh: list[tuple[UintArray, UintArray]] = []
+        self._fresh: list[FixKeys] = []
         self._keys = KeySet()
 
-    def has(self, fixes: gpd.GeoDataFrame) -> BoolArray:
+    def has(self, fixes: FixKeys) -> BoolArray:
         """Tell which of the fixes the season has; a fix without a time is never known."""
-        start, end = fixes["time"].min(), fixes["time"].max()
-        if pd.isna(start):
-            return np.zeros(len(fixes), dtype=bool)
-        at_first = ((self._at_first["start"] <= end) & (self._at_first["end"] >= start)).any()
+        none = np.zeros(len(fixes), dtype=bool)
+        if fixes.span is None:
+            return none
+        start, end = self._at_first
+        at_first = ((start <= fixes.span.last_ms) & (end >= fixes.span.first_ms)).any()
         if at_first and not self._read:
             self._read_season()
-        if not at_first and not self._overlapping(start, end):
-            return np.zeros(len(fixes), dtype=bool)
+        if not at_first and not self._overlapping(fixes.span):
+            return none
         for keys in self._fresh:
-            self._keys.add(*keys)
+            self._keys.add(keys.moments, keys.places)
         self._fresh.clear()
-        return self._keys.has(*_keys_of(fixes)) & fixes["time"].notna().to_numpy()
+        return self._keys.has(fixes.moments, fixes.places) & fixes.timed
 
-    def has_rounded(self, fixes: gpd.GeoDataFrame) -> tuple[BoolArray, str]:
+    def has_rounded(self, fixes: FixKeys) -> tuple[BoolArray, str]:
         """Tell which of the fixes the season has from a log of coarser or finer numbers.
 
         Returns
@@ -86,61 +151,46 @@ class HeldFixes:
             To within which rounding; blank if there are none.
         """
         none = np.zeros(len(fixes), dtype=bool)
-        timed = fixes["time"].notna().to_numpy()
-        if timed.sum() < MIN_FIXES:
+        timed = fixes.timed
+        if fixes.span is None or timed.sum() < MIN_FIXES:
             return none, ""
-        start, end = fixes["time"].min(), fixes["time"].max()
-        moments, steps = _parted(*_keys_of(fixes.loc[timed]))
-        mine = resolution_of(moments, steps)
-        others = {span.resolution for span in self._overlapping(start, end)} - {mine}
+        mine = fixes.span.resolution
+        others = {span.resolution for span in self._overlapping(fixes.span)} - {mine}
         if not others:
             return none, ""
-        held = _between(self._keys.pairs(), int(moments.min()), int(moments.max()))
+        fresh = _parted(fixes.moments[timed], fixes.places[timed])
+        held = _between(self._keys.pairs(), fixes.span.first_ms, fixes.span.last_ms)
         for other in sorted(others, key=lambda one: (one.unit, one.tick_ms)):
             coarse = mine.coarser(other)
-            same = same_within((moments, steps), held, coarse) if len(held[0]) else none[timed]
+            same = same_within(fresh, held, coarse) if len(held[0]) else none[timed]
             if same.any():
                 none[timed] = same
                 return none, coarse.told()
         return none, ""
 
-    def add(self, tables: dict[str, pd.DataFrame]) -> None:
+    def add(self, fixes: FixKeys) -> None:
         """Take in what is added to the season."""
-        fixes = tables.get("fixes")
-        if fixes is None or not len(fixes) or pd.isna(fixes["time"].min()):
-            return
-        keys = _keys_of(fixes)
-        self._since.append(_span_of(fixes["time"], keys))
-        self._fresh.append(keys)
+        if fixes.span is not None:
+            self._since.append(fixes.span)
+            self._fresh.append(fixes)
 
-    def _overlapping(self, start: pd.Timestamp, end: pd.Timestamp) -> list[_Span]:
-        return [span for span in self._since if span.start <= end and span.end >= start]
+    def _overlapping(self, own: Span) -> list[Span]:
+        return [
+            span
+            for span in self._since
+            if span.first_ms <= own.last_ms and span.last_ms >= own.first_ms
+        ]
 
     def _read_season(self) -> None:
         """Read the fixes that the season had at first, and where the numbers of each log end."""
         fixes = self._season.read("fixes")
-        keys = _keys_of(fixes)
-        self._keys.add(*keys)
+        keys = FixKeys.of(fixes)
+        self._keys.add(keys.moments, keys.places)
         for rows in fixes.groupby("log", sort=False).indices.values():
-            times = fixes["time"].iloc[rows]
-            if times.notna().any():
-                self._since.append(_span_of(times, (keys[0][rows], keys[1][rows])))
+            span = keys.taken(rows).span
+            if span is not None:
+                self._since.append(span)
         self._read = True
-
-
-@dataclass(frozen=True)
-class _Span:
-    """The times of one log, and where its numbers end."""
-
-    start: pd.Timestamp
-    end: pd.Timestamp
-    resolution: Resolution
-
-
-def _span_of(times: pd.Series, keys: tuple[UintArray, UintArray]) -> _Span:
-    timed = times.notna().to_numpy()
-    moments, steps = _parted(keys[0][timed], keys[1][timed])
-    return _Span(times.min(), times.max(), resolution_of(moments, steps))
 
 
 def _parted(moments: UintArray, places: UintArray) -> tuple[IntArray, IntArray]:
@@ -210,16 +260,3 @@ def _mixed(moment: UintArray, place: UintArray) -> UintArray:
 def _sorted_pairs(mixed: UintArray, place: UintArray) -> tuple[UintArray, UintArray]:
     order = np.argsort(mixed, kind="stable")
     return mixed[order], place[order]
-
-
-def _spans(logs: pd.DataFrame) -> pd.DataFrame:
-    return logs[["start", "end"]].dropna()
-
-
-def _keys_of(fixes: gpd.GeoDataFrame) -> tuple[UintArray, UintArray]:
-    """Return time and place as whole numbers, so that they compare exactly."""
-    places = shapely.get_coordinates(fixes.geometry.to_numpy())
-    steps = np.rint((places + _TO_ZERO) * PER_DEGREE).astype(np.uint64)
-    stamps = fixes["time"].dt.tz_convert("UTC").dt.tz_localize(None)
-    moments = stamps.to_numpy(dtype="datetime64[ms]").view(np.uint64)
-    return moments, steps[:, 0] << np.uint64(32) | steps[:, 1]

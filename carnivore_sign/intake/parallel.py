@@ -1,21 +1,23 @@
 """Parallel: files read one after the other, or by several processes, in the order given.
 
-Only reading is shared out; what the season holds is known, and written, in one place. So the
-season is the same whatever the number of workers.
+Reading and encoding are shared out; what the season holds is known, and written, in one place.
+So the season is the same whatever the number of workers.
 """
 
 from __future__ import annotations
 
 import multiprocessing
 import sys
+import threading
 from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
 from carnivore_sign.errors import InputError, LibraryMissing
+from carnivore_sign.intake.encoded import EncodedLog, encode_log
 from carnivore_sign.intake.files import read_any
 from carnivore_sign.intake.reading import Reading
 from carnivore_sign.intake.repair import repair_rollover
@@ -39,14 +41,14 @@ class Options:
 
 @dataclass(frozen=True, eq=False)
 class FileRead:
-    """What became of one file: a reading, or the reason why there is none.
+    """What became of one file: a log, another reading, or the reason why there is neither.
 
     ``sha256`` alone is set if the content was known and not read.
     """
 
     path: Path
     sha256: str | None = None
-    reading: Reading | None = None
+    reading: Reading | EncodedLog | None = None
     problem: str | None = None
 
 
@@ -63,7 +65,8 @@ def read_one(path: Path, options: Options) -> FileRead:
         return FileRead(path, problem=str(error))
     if options.rollover_repaired:
         reading = repair_rollover(reading)
-    return FileRead(path, source.sha256, reading)
+    found = encode_log(reading) if "logs" in reading.tables else reading
+    return FileRead(path, source.sha256, found)
 
 
 def read_many(paths: Iterable[Path], options: Options, workers: int = 1) -> Iterator[FileRead]:
@@ -72,22 +75,39 @@ def read_many(paths: Iterable[Path], options: Options, workers: int = 1) -> Iter
     Notes
     -----
     The processes are started afresh and not forked, which is safe beside threads and takes a
-    second or two. A script that asks for workers needs ``if __name__ == "__main__":``.
+    second or two; until the first of them is there, files are read here. A script that asks for
+    workers needs ``if __name__ == "__main__":``.
     """
+    rest = iter(paths)
     if workers <= 1:
-        yield from (read_one(path, options) for path in paths)
+        yield from (read_one(path, options) for path in rest)
         return
     waiting: deque[Future[FileRead]] = deque()
     pool = ProcessPoolExecutor(workers, mp_context=_context())
+    starting = threading.Thread(target=_start, args=(pool, started := threading.Event()))
+    starting.start()
     try:
-        for path in paths:
+        while not started.is_set() and (path := next(rest, None)) is not None:
+            yield read_one(path, options)
+        for path in rest:
             waiting.append(pool.submit(read_one, path, options))
             if len(waiting) > _AHEAD * workers:
                 yield waiting.popleft().result()
         while waiting:
             yield waiting.popleft().result()
     finally:
+        starting.join()
         pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _start(pool: ProcessPoolExecutor, started: threading.Event) -> None:
+    """Wait until a first process works; what fails here fails again when files are handed over."""
+    try:
+        pool.submit(int).result()
+    except (OSError, BrokenExecutor):
+        pass
+    finally:
+        started.set()
 
 
 def _context() -> multiprocessing.context.BaseContext:

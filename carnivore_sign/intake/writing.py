@@ -13,16 +13,14 @@ from typing import Final, Self
 
 import pandas as pd
 
+from carnivore_sign.intake.encoded import EncodedLog, encode_large
 from carnivore_sign.intake.overlaps import HeldFixes
-from carnivore_sign.records.encoding import Rows, encode_rows
+from carnivore_sign.records.encoding import Rows
 from carnivore_sign.records.season import Season, change_count, write_checked
-from carnivore_sign.records.tables import SEASON_TABLES
 
 #: A batch is written when it has this many rows, or when its first file is this old.
 MAX_ROWS: Final = 50_000
 MAX_SECONDS: Final = 2.0
-#: Tables of more rows than this are encoded at once, and not when the batch is written.
-_LARGE_ROWS: Final = 500
 
 
 class SeasonWriter:
@@ -75,20 +73,27 @@ class SeasonWriter:
         return self._receipts.loc[self._receipts["sha256"].eq(sha256)]
 
     def add(self, frames: dict[str, pd.DataFrame], receipts: pd.DataFrame) -> None:
-        """Put the rows of one file into the batch, with their receipts.
+        """Put the rows of one file that is no log into the batch, with their receipts.
 
         The rows come from a `Reading`, whose tables keep to their schemas; they are not held
         against them a second time.
         """
-        filled = {name: frame for name, frame in frames.items() if len(frame)}
+        self._put(encode_large(frames), receipts)
+
+    def add_log(self, log: EncodedLog) -> None:
+        """Put the rows of a log into the batch, with its receipts, and take in its fixes."""
+        if log.log is not None:
+            self.log_names.add(log.log)
+        if log.fixes is not None:
+            self.fixes.add(log.fixes)
+        self._put({name: rows for name, rows in log.tables.items() if len(rows)}, log.receipts)
+
+    def _put(self, tables: dict[str, pd.DataFrame | Rows], receipts: pd.DataFrame) -> None:
         if not self._batch:
             self._since = time.monotonic()
-        self._batch.append({**_encoded(filled), "receipts": receipts})
-        self._rows += sum(map(len, filled.values()))
+        self._batch.append({**tables, "receipts": receipts})
+        self._rows += sum(map(len, tables.values()))
         self._fresh[receipts["sha256"].iloc[0]] = receipts
-        if "logs" in filled:
-            self.log_names.update(filled["logs"]["log"])
-        self.fixes.add(filled)
         if self._rows >= MAX_ROWS or time.monotonic() - self._since > MAX_SECONDS:
             self.flush()
 
@@ -106,11 +111,3 @@ class SeasonWriter:
         self._fresh: dict[str, pd.DataFrame] = {}
         self.log_names = set(self.season.read("logs")["log"])
         self.fixes = HeldFixes(self.season)
-
-
-def _encoded(frames: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame | Rows]:
-    """Encode the large frames, which take less room so."""
-    return {
-        name: encode_rows(SEASON_TABLES[name], frame) if len(frame) > _LARGE_ROWS else frame
-        for name, frame in frames.items()
-    }

@@ -8,8 +8,7 @@ a season has a million, are laid out as one array of records of 29 bytes.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -43,29 +42,44 @@ _THREE: Final = np.array([f"{number:03d}" for number in range(1000)])
 _DAY_MS: Final = 86_400_000
 
 
+AnyArray = npt.NDArray[Any]
 Edges = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True)
 class Rows:
-    """Rows of a table as SQLite takes them.
+    """Rows of a table as SQLite takes them, compact enough to go from process to process.
 
     Attributes
     ----------
-    columns : dict of str to list
-        The columns that hold anything, each with a value per row.
+    same : dict of str to str or int
+        The columns of one value only, as most of a log's are, with that value.
+    columns : dict of str to array
+        The other columns that hold anything, each with a value per row. NaN is NULL to SQLite.
     count : int
         How many rows there are.
     edges : tuple of float or None
         West, south, east and north of their places, if they have any.
     """
 
-    columns: dict[str, list[Any]]
+    same: dict[str, str | int]
+    columns: dict[str, AnyArray]
     count: int
     edges: Edges | None = None
 
     def __len__(self) -> int:
         return self.count
+
+    def taken(self, kept: npt.NDArray[np.bool_]) -> Rows:
+        """Return some of the rows of a table of points."""
+        columns = {name: values[kept] for name, values in self.columns.items()}
+        edges = _edges(columns["geometry"].view(_POINT)["xy"])
+        return Rows(self.same, columns, int(kept.sum()), edges)
+
+    def with_same(self, name: str, value: str | int) -> Rows:
+        """Return the rows with one value all through a column."""
+        columns = {other: values for other, values in self.columns.items() if other != name}
+        return replace(self, same={**self.same, name: value}, columns=columns)
 
 
 def encode_rows(table: Table, frame: pd.DataFrame) -> Rows:
@@ -74,38 +88,44 @@ def encode_rows(table: Table, frame: pd.DataFrame) -> Rows:
     A frame of a large log is best encoded as soon as it is there: its points are objects that
     Python's collector of garbage visits again and again, and the encoded columns are not.
     """
-    series = {column: frame[column.name] for column in table.columns}
-    columns = {
-        column.name: _to_sql(values, column.kind)
-        for column, values in series.items()
-        if not _is_blank(values.array)
-    }
+    same: dict[str, str | int] = {}
+    columns: dict[str, AnyArray] = {}
+    for column in table.columns:
+        series = frame[column.name]
+        if _is_blank(series.array):
+            continue
+        values = _to_sql(series, column.kind)
+        one = _only_value(values)
+        if one is None:
+            columns[column.name] = values
+        else:
+            same[column.name] = one
     edges = None
     if table.geometry:
         shapes = frame["geometry"].to_numpy()
         places = shapely.get_coordinates(shapes)
         columns["geometry"] = _blobs(shapes, places)
         edges = _edges(places)
-    return Rows(columns, len(frame), edges)
+    return Rows(same, columns, len(frame), edges)
 
 
 def insert_rows(connection: sqlite3.Connection, table: Table, rows: Rows) -> None:
     """Insert encoded rows.
 
-    A column that holds one value only, as most of a log's do, is written into the statement
-    and not handed over row by row, and a statement carries several rows.
+    A column that holds one value only is written into the statement and not handed over row by
+    row, and a statement carries several rows.
     """
-    columns = rows.columns
-    literals = {name: _literal(values) for name, values in columns.items()}
-    varying = [values for name, values in columns.items() if literals[name] is None]
+    literals = {name: _literal(value) for name, value in rows.same.items()}
+    varying = {name: values.tolist() for name, values in rows.columns.items()}
     if not varying:
-        columns = columns or {table.columns[0].name: [None] * len(rows)}
-        varying, literals = list(columns.values()), dict.fromkeys(columns)
-    head = f"INSERT INTO {quoted(table.name)} ({', '.join(map(quoted, columns))}) VALUES "
-    row = "(" + ", ".join(literal or "?" for literal in literals.values()) + ")"
+        values_of = rows.same or dict.fromkeys(table.names[:1])
+        varying, literals = {name: [value] * len(rows) for name, value in values_of.items()}, {}
+    names = ", ".join(map(quoted, (*literals, *varying)))
+    head = f"INSERT INTO {quoted(table.name)} ({names}) VALUES "
+    row = "(" + ", ".join([*literals.values(), *["?"] * len(varying)]) + ")"
     width = len(varying)
     values: list[Any] = [None] * (width * len(rows))
-    for place, column in enumerate(varying):
+    for place, column in enumerate(varying.values()):
         values[place::width] = column
     step = width * max(1, min(_ROWS_AT_ONCE, _MOST_PARAMETERS // width))
     whole = len(values) - len(values) % step
@@ -123,42 +143,38 @@ def _is_blank(values: pd.api.extensions.ExtensionArray) -> bool:
     return bool(len(values)) and bool(pd.isna(values[0])) and bool(pd.isna(values).all())
 
 
-def _literal(values: Sequence[Any]) -> str | None:
-    """Return the one value of a column as SQL, or None if it has several or needs care."""
-    first = values[0]
-    if values[-1] != first or values.count(first) < len(values):
-        return None
-    if first is None:
-        return "NULL"
-    if isinstance(first, int):
-        return str(first)
-    if isinstance(first, str) and "\0" not in first:
-        return "'" + first.replace("'", "''") + "'"
-    return None
+def _only_value(values: AnyArray) -> str | int | None:
+    """Return the one word or whole number of a column; None if it has several or needs care."""
+    first = values[:1].tolist()[0]
+    plain = isinstance(first, int) or (isinstance(first, str) and "\0" not in first)
+    return first if plain and bool((values == first).all()) else None
 
 
-def _to_sql(values: pd.Series, kind: str) -> list[Any]:
+def _literal(value: str | int) -> str:
+    return str(value) if isinstance(value, int) else "'" + value.replace("'", "''") + "'"
+
+
+def _to_sql(values: pd.Series, kind: str) -> AnyArray:
+    if kind in ("number", "probability"):
+        return values.to_numpy(dtype=float)
     if kind == "time":
         return _time_words(values)
-    if kind == "text":
-        words = values.to_numpy(dtype=object)
-        first = words[0]
-        if isinstance(first, str) and (words == first).all():
-            return [first] * len(words)
     missing = np.asarray(pd.isna(values.array))
-    if kind in ("number", "probability"):
-        plain = values.to_numpy(dtype=float).tolist()
-    elif kind == "integer":
-        plain = values.fillna(0).to_numpy(dtype=np.int64).tolist()
-    else:
-        plain = values.astype("object").tolist()
-    if missing.any():
-        for row in np.flatnonzero(missing).tolist():
-            plain[row] = None
-    return plain
+    if kind == "integer":
+        return _with_none(values.fillna(0).to_numpy(dtype=np.int64), missing)
+    return _with_none(values.to_numpy(dtype=object), missing)
 
 
-def _time_words(values: pd.Series) -> list[str | None]:
+def _with_none(values: AnyArray, missing: npt.NDArray[np.bool_]) -> AnyArray:
+    """Put None where a value is missing."""
+    if not missing.any():
+        return values
+    told = values.astype(object)
+    told[missing] = None
+    return told
+
+
+def _time_words(values: pd.Series) -> AnyArray:
     """Write times as GeoPackage wants them; every letter has its place, the year has four."""
     stamps = values.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy(dtype="datetime64[ms]")
     missing = np.isnat(stamps)
@@ -175,10 +191,7 @@ def _time_words(values: pd.Series) -> list[str | None]:
     words["ms"] = _THREE[ms]
     for name, sign in (("T", "T"), ("c1", ":"), ("c2", ":"), ("point", "."), ("Z", "Z")):
         words[name] = sign
-    told: list[str | None] = words.view("U24").tolist()
-    for row in np.flatnonzero(missing).tolist():
-        told[row] = None
-    return told
+    return _with_none(words.view("U24"), missing)
 
 
 def column_from_sql(values: tuple[object, ...], kind: str) -> pd.Series:
@@ -194,20 +207,21 @@ def column_from_sql(values: tuple[object, ...], kind: str) -> pd.Series:
     return pd.Series(values, dtype="float64")
 
 
-def _blobs(shapes: npt.NDArray[np.object_], places: npt.NDArray[np.float64]) -> list[bytes | None]:
+def _blobs(shapes: npt.NDArray[np.object_], places: npt.NDArray[np.float64]) -> AnyArray:
     """GeoPackage geometry: magic 'GP', version 0, flags (little-endian, no envelope), SRS, WKB."""
     if len(places) == len(shapes) and (shapely.get_type_id(shapes) == 0).all():
         points = np.empty(len(shapes), dtype=_POINT)
         points["header"] = np.void(_HEADER + _WKB_POINT)
         points["xy"] = places
-        blobs: list[bytes | None] = points.view(f"V{_POINT.itemsize}").tolist()
-        return blobs
+        return points.view(f"V{_POINT.itemsize}")
     wkb = shapely.to_wkb(shapely.force_2d(shapes), byte_order=1)
     bare = shapely.is_empty(shapes)
-    return [
+    blobs = np.empty(len(shapes), dtype=object)
+    blobs[:] = [
         None if body is None else (_EMPTY_HEADER if hollow else _HEADER) + body
         for body, hollow in zip(wkb, bare, strict=True)
     ]
+    return blobs
 
 
 def geometries_from_blobs(blobs: tuple[bytes | None, ...]) -> npt.NDArray[np.object_]:
