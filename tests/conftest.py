@@ -9,8 +9,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import settings
 
 from carnivore_sign.records.season import Season, create_season
+
+# No test is timed: how long an example takes says more of the machine than of the library.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 ROOT = Path(__file__).parents[1]
 REAL = Path(os.environ.get("CARNIVORE_SIGN_REAL_FILES", ROOT.parent / "shared" / "real"))

@@ -1,6 +1,6 @@
 """Fuzzing: files changed at random, the same ones every time, for the tests of the readers.
 
-The tests read 2,000 files of each kind, of slow kinds fewer; ``CARNIVORE_SIGN_FUZZ_FILES`` in
+The tests read 600 files of each kind, of slow kinds fewer; ``CARNIVORE_SIGN_FUZZ_FILES`` in
 the environment asks for another number. For many more, with a table of what came of them:
 ``python -m tests.fuzz gpx --files 100000``.
 """
@@ -20,7 +20,7 @@ from carnivore_sign.intake.source import Source
 from carnivore_sign.records.check import conform, find_faults
 from carnivore_sign.records.tables import SEASON_TABLES
 
-FILES = int(os.environ.get("CARNIVORE_SIGN_FUZZ_FILES", "2000"))
+FILES = int(os.environ.get("CARNIVORE_SIGN_FUZZ_FILES", "600"))
 MAX_SECONDS = 5.0
 #: Every how many readings one is held against the schema.
 CHECKED_EVERY = 10
