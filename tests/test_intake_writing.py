@@ -260,3 +260,24 @@ def test_memory_is_flat_with_the_number_of_files(tmp_path: Path) -> None:
     ]  # fmt: skip
     # 60 000 more fixes take some 40 MB as a table; what is held of each is 16 bytes.
     assert most[1] - most[0] < 16_000  # KiB
+
+
+def test_a_script_that_guards_nothing_reads_no_file_twice(tmp_path: Path) -> None:
+    """A process that runs such a script again ends before it touches the season."""
+    write_logs(tmp_path, 24)
+    season = create_season(tmp_path / "season.gpkg", name="S", time_zone="UTC")
+    script = tmp_path / "unguarded.py"
+    script.write_text(
+        "from pathlib import Path\n"
+        "from carnivore_sign.intake import import_files\n"
+        "from carnivore_sign.records.season import open_season\n"
+        "here = Path(__file__).parent\n"
+        "paths = sorted(here.glob('*.gpx'))\n"
+        "import_files(open_season(here / 'season.gpkg'), paths, workers=2)\n",
+        encoding="utf-8",
+    )
+    subprocess.run([sys.executable, str(script)], capture_output=True, check=False, timeout=120)
+    assert_whole_files(season)
+    receipts = import_files(season, sorted(tmp_path.glob("*.gpx")))
+    assert assert_whole_files(season) == 24
+    assert receipts["problem"].isna().all()

@@ -7,6 +7,7 @@ So the season is the same whatever the number of workers.
 from __future__ import annotations
 
 import multiprocessing
+import multiprocessing.spawn
 import sys
 import threading
 from collections import deque
@@ -82,6 +83,8 @@ def read_many(paths: Iterable[Path], options: Options, workers: int = 1) -> Iter
     if workers <= 1:
         yield from (read_one(path, options) for path in rest)
         return
+    # In a process that runs an unguarded script again, this fails before a file is read.
+    multiprocessing.spawn.get_preparation_data("reader")
     waiting: deque[Future[FileRead]] = deque()
     pool = ProcessPoolExecutor(workers, mp_context=_context())
     starting = threading.Thread(target=_start, args=(pool, started := threading.Event()))
