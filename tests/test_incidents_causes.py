@@ -80,7 +80,7 @@ def test_without_evidence_the_prior_stands_exactly() -> None:
     assert told.ranked["probability"].to_numpy() == pytest.approx(told.ranked["prior"], abs=1e-15)
     hidden = dict.fromkeys(CARCASS_CHARACTERS, "not_visible") | {"canine_jaw": "not_visible"}
     assert explain(hidden).ranked.equals(told.ranked)
-    assert not told.anything_weighed
+    assert told.carcass.by_character.empty
     assert set(told.carcass.unseen) == {*STATES, "canine_spacing"}
 
 

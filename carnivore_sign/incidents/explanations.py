@@ -63,11 +63,6 @@ class Explanations:
     settling: pd.DataFrame
     used_prior: str
 
-    @property
-    def anything_weighed(self) -> bool:
-        """Whether a carcass or the scene said anything of the cause."""
-        return bool(len(self.carcass.by_character)) or bool(self.scene["weight"].ne(0).any())
-
     def of(self, cause: str) -> pd.Series | None:
         """Return the row of a cause; None for one whose animals the region does not have."""
         rows = self.ranked[self.ranked["cause"].eq(cause)]

@@ -18,8 +18,7 @@ import numpy as np
 from scipy.special import expit
 
 from carnivore_sign.errors import InputError
-from carnivore_sign.presence.fit_checks import FitCheck
-from carnivore_sign.presence.fitting import maximise
+from carnivore_sign.presence.fit_checks import FitCheck, bootstrap_check
 from carnivore_sign.presence.layout import FloatArray
 from carnivore_sign.presence.result import OccupancyFit
 from carnivore_sign.presence.scored_signs import ScoredSigns
@@ -68,20 +67,14 @@ def check_counts(
         )
     rng = np.random.default_rng(0) if rng is None else rng
     states = cast(TwoStates, fit.model.on(fit.histories).states)
-    observed = count_chi_square(states, fit.parameters)
-    drawn = []
-    for _ in with_progress(range(replicates), "bootstrap", show=show_progress):
-        again = draw_signs_again(states, fit.parameters, rng)
-        end = maximise(again.evaluate, fit.parameters)
-        if end.converged:
-            drawn.append(count_chi_square(again, end.parameters))
-    under_model = np.array(drawn)
-    return FitCheck(
-        observed,
-        float((np.sum(under_model >= observed) + 1) / (len(under_model) + 1)),
-        float(observed / under_model.mean()),
-        len(under_model),
-        _weakness(states),
+    return bootstrap_check(
+        states,
+        fit.parameters,
+        statistic=count_chi_square,
+        draw=draw_signs_again,
+        steps=with_progress(range(replicates), "bootstrap", show=show_progress),
+        rng=rng,
+        message=_weakness(states),
     )
 
 

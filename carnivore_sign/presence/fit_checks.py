@@ -9,6 +9,7 @@ Source: MacKenzie & Bailey 2004, J Agric Biol Environ Stat 9:300-318.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from typing import Final, cast
 
@@ -94,21 +95,42 @@ def check_fit(
     (True, 50)
     """
     states = _states_of(fit)
-    rng = np.random.default_rng(0) if rng is None else rng
-    observed = chi_square(states, fit.parameters)
+    return bootstrap_check(
+        states,
+        fit.parameters,
+        statistic=chi_square,
+        draw=draw_again,
+        steps=with_progress(range(replicates), "bootstrap", show=show_progress),
+        rng=np.random.default_rng(0) if rng is None else rng,
+        message=_weakness(states),
+    )
+
+
+def bootstrap_check(
+    states: TwoStates,
+    parameters: FloatArray,
+    *,
+    statistic: Callable[[TwoStates, FloatArray], float],
+    draw: Callable[[TwoStates, FloatArray, np.random.Generator], TwoStates],
+    steps: Iterable[int],
+    rng: np.random.Generator,
+    message: str,
+) -> FitCheck:
+    """Hold a statistic of the data against surveys drawn from the model and fitted again."""
+    observed = statistic(states, parameters)
     drawn = []
-    for _ in with_progress(range(replicates), "bootstrap", show=show_progress):
-        again = draw_again(states, fit.parameters, rng)
-        end = maximise(again.evaluate, fit.parameters)
+    for _ in steps:
+        again = draw(states, parameters, rng)
+        end = maximise(again.evaluate, parameters)
         if end.converged:
-            drawn.append(chi_square(again, end.parameters))
+            drawn.append(statistic(again, end.parameters))
     under_model = np.array(drawn)
     return FitCheck(
         observed,
         float((np.sum(under_model >= observed) + 1) / (len(under_model) + 1)),
         float(observed / under_model.mean()),
         len(under_model),
-        _weakness(states),
+        message,
     )
 
 
