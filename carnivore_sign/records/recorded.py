@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from carnivore_sign.records.computed import TRACKING_QUALITIES
 from carnivore_sign.records.schema import Table, count, number, text, time
 from carnivore_sign.records.vocabularies import (
     CANINE_JAWS,
@@ -22,6 +23,8 @@ from carnivore_sign.records.vocabularies import (
     SURFACES,
     TAXA,
     TIME_SOURCES,
+    TRANSECT_ENDS,
+    YES_NO,
 )
 
 _WITH_HIDDEN: Final = {name: (*states, NOT_VISIBLE) for name, states in CHARACTERS.items()}
@@ -164,6 +167,29 @@ TRANSECTS = Table(
     geometry="LineString",
 )
 
+WALKS = Table(
+    "walks",
+    "one walk of a transect, as whoever walked it states it",
+    (
+        *_SOURCE,
+        text("walk", "its name", required=True),
+        text("transect", "the transect that was walked", required=True),
+        text("observer", "who walked it"),
+        time("start", "when it began", required=True),
+        time("end", "when it ended"),
+        text("logged", "whether a GPS log of it was recorded", words=YES_NO),
+        number("distance_m", "how far was walked, as stated; there and back together", at_least=0),
+        text("began_at", "end of the transect at which it began", words=TRANSECT_ENDS),
+        text("back", "whether the same way was walked back", words=YES_NO),
+        text("tracking_quality", "how well the surface showed tracks", words=TRACKING_QUALITIES),
+        text("surface_state", "what the surface was like that day"),
+        text("notes", "anything else"),
+        text("submission", "id of the filled-in field form it was stated in"),
+        text("replaces", "id of the earlier submission that this one is a correction of"),
+    ),
+    key=("walk",),
+)
+
 PARCELS = Table(
     "parcels",
     "one holding or pasture",
@@ -207,6 +233,8 @@ SIGN = Table(
         number("stride_m", "full stride: same foot to same foot", at_least=0),
         text("waypoint", "waypoint that marks it, if it has no position of its own"),
         text("notes", "anything else"),
+        text("walk", "the walk it was found on, as a field form states it"),
+        text("photo", "names of photos of it, joined by ';'"),
     ),
     key=("sign",),
     geometry="Point",
@@ -276,6 +304,7 @@ PRINTS = Table(
         number("width_mm", "width of the print", at_least=1, at_most=500),
         number("pad_width_mm", "width of the main pad", at_least=1, at_most=300),
         *_PRINT_CHARACTERS,
+        text("photo", "names of photos of it, joined by ';'"),
     ),
     key=("sign", "print_no"),
 )
@@ -345,6 +374,6 @@ SEASON_TABLES: Final[dict[str, Table]] = {
     for table in (
         RECEIPTS, SET_ASIDE, SETTLED, LOGS, FIXES, WAYPOINTS, ROUTE_POINTS, TRANSECTS, PARCELS,
         CLEARINGS, SIGN, PRINTS, INCIDENTS, CARCASSES, PHOTOS,
-        PHOTO_PLACES, OUTLINES,
+        PHOTO_PLACES, OUTLINES, WALKS,
     )
 }  # fmt: skip

@@ -36,6 +36,7 @@ from carnivore_sign.records.recorded import (
     SETTLED,
     SIGN,
     TRANSECTS,
+    WALKS,
     WAYPOINTS,
 )
 from carnivore_sign.records.schema import Column, ColumnKind, Table
@@ -72,6 +73,7 @@ __all__ = [
     "TRAILS",
     "TRANSECTS",
     "VISITS",
+    "WALKS",
     "WAYPOINTS",
     "Column",
     "ColumnKind",

@@ -81,6 +81,11 @@ CAUSE_OF_TAXON: Final[dict[str, str]] = {
     "other": "other_predator",
 }
 
+#: Ends of a transect, as it was digitised, at which a walk may begin.
+TRANSECT_ENDS: Final = ("start", "end")
+
+YES_NO: Final = ("yes", "no")
+
 #: What is noted at a carcass, and the states of each (besides `NOT_VISIBLE`).
 CARCASS_CHARACTERS: Final[dict[str, tuple[str, ...]]] = {
     "bleeding": ("present", "none"),

@@ -17,16 +17,13 @@ import shapely
 
 from carnivore_sign.records.check import check_table
 from carnivore_sign.records.tables import VISITS
-from carnivore_sign.records.vocabularies import MAX_DAYS_COLLECTING
+from carnivore_sign.records.vocabularies import MAX_DAYS_COLLECTING, TRANSECT_ENDS
 from carnivore_sign.survey.clearing import add_conditions
 from carnivore_sign.survey.light import sun_height_deg
 from carnivore_sign.survey.visits import MIN_COVERAGE
 from carnivore_sign.units import M_PER_KM, lengths_from_text
 
 FloatArray = npt.NDArray[np.float64]
-
-#: Where a walk may begin on its transect.
-ENDS: Final = ("start", "end")
 
 #: A distance that falls short of the transect by less than this share is the whole of it:
 #: typed distances are rounded (common practice, no source).
@@ -134,7 +131,10 @@ def _reasons(
     zoned = isinstance(walks["start"].dtype, pd.DatetimeTZDtype)
     for wrong, words in (
         (part & began.isna(), said),
-        (began.notna() & ~began.isin(ENDS), f"began_at is not one of {', '.join(ENDS)}"),
+        (
+            began.notna() & ~began.isin(TRANSECT_ENDS),
+            f"began_at is not one of {', '.join(TRANSECT_ENDS)}",
+        ),
         (~(distance_m > 0), "no distance: type it with its unit (4.2 km)"),
         (walks.index.isin(unreadable.index), unreadable.reindex(walks.index)),
         (walks["start"].isna() | (not zoned), "no start in UTC"),
