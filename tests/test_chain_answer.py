@@ -6,11 +6,13 @@ import datetime as dt
 import json
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 from chain_examples import drawn_season
 
 from carnivore_sign.chain import (
+    Analysis,
     AnalysisOptions,
     AnswerPage,
     agency_from_file,
@@ -20,6 +22,7 @@ from carnivore_sign.chain import (
 )
 from carnivore_sign.chain.changes import EARLIER
 from carnivore_sign.errors import InputError
+from carnivore_sign.incidents import IncidentWindow, share_within_window
 from carnivore_sign.intake import import_files
 from carnivore_sign.records.season import Season
 
@@ -32,8 +35,18 @@ CARCASSES = """incident,carcass,bleeding,bite place,canine spacing (mm),jaw,cove
 
 
 @pytest.fixture(scope="module")
-def season(tmp_path_factory: pytest.TempPathFactory) -> Season:
-    return drawn_season(11, tmp_path_factory.mktemp("season"))[0]
+def drawn(tmp_path_factory: pytest.TempPathFactory) -> tuple[Season, Path]:
+    return drawn_season(11, tmp_path_factory.mktemp("season"))
+
+
+@pytest.fixture(scope="module")
+def season(drawn: tuple[Season, Path]) -> Season:
+    return drawn[0]
+
+
+@pytest.fixture(scope="module")
+def analysis(season: Season) -> Analysis:
+    return analyse(season, OPTIONS)
 
 
 def name_of(season: Season) -> str:
@@ -48,12 +61,12 @@ def with_carcasses(season: Season, folder: Path) -> Season:
 
 
 def test_carcasses_reach_the_answer_and_a_later_answer_says_what_is_new(
-    season: Season, tmp_path: Path
+    season: Season, analysis: Analysis, tmp_path: Path
 ) -> None:
     out = tmp_path / "answer"
     name = name_of(season)
     page = AnswerPage(agency="Agency of the Invented Country, 555 0100", made_by="A. Reader")
-    bare = answer(analyse(season, OPTIONS), name, out, page=page, made_on=DAY)
+    bare = answer(analysis, name, out, page=page, made_on=DAY)
     first = (out / "answer.html").read_text(encoding="utf-8")
     assert "cannot be told from the survey" in first
     assert "What is new since" not in first
@@ -78,16 +91,17 @@ def test_carcasses_reach_the_answer_and_a_later_answer_says_what_is_new(
     assert (out / "answer.pdf").read_bytes() == pdf
 
 
-def test_a_damaged_earlier_answer_is_passed_over(season: Season, tmp_path: Path) -> None:
-    analysis = analyse(season, OPTIONS)
+def test_a_damaged_earlier_answer_is_passed_over(
+    season: Season, analysis: Analysis, tmp_path: Path
+) -> None:
     (tmp_path / EARLIER).write_text("{not json", encoding="utf-8")
     answer(analysis, name_of(season), tmp_path, made_on=DAY)
     assert "What is new" not in (tmp_path / "answer.html").read_text(encoding="utf-8")
     assert json.loads((tmp_path / EARLIER).read_text(encoding="utf-8"))["changes"] == []
 
 
-def test_the_answer_is_an_object_before_it_is_a_page(season: Season) -> None:
-    found = landowner_answer(season, name_of(season), options=OPTIONS, within_m=4000)
+def test_the_answer_is_an_object_before_it_is_a_page(season: Season, analysis: Analysis) -> None:
+    found = landowner_answer(analysis, name_of(season), within_m=4000)
     near = found.findings.segments
     assert found.passages is not None
     visits = found.analysis.visits
@@ -99,13 +113,54 @@ def test_the_answer_is_an_object_before_it_is_a_page(season: Season) -> None:
     assert "the same, with who is about here that month" in tried
 
 
-def test_the_landowners_tables_name_no_walker(season: Season, tmp_path: Path) -> None:
-    answer(analyse(season, OPTIONS), name_of(season), tmp_path, made_on=DAY)
+def test_the_landowners_tables_name_no_walker(
+    season: Season, analysis: Analysis, tmp_path: Path
+) -> None:
+    answer(analysis, name_of(season), tmp_path, made_on=DAY)
     walkers = set(season.read("logs")["observer"].dropna())
     assert walkers
     for path in (tmp_path / "tables").glob("*.csv"):
         told = path.read_text(encoding="utf-8")
         assert not [name for name in walkers if name in told], path.name
+
+
+def true_times(analysis: Analysis, truth: Path) -> pd.DataFrame:
+    """Return the trails with the time at which the animal really passed, by their sign."""
+    made = pd.read_csv(truth / "trails.csv", parse_dates=["made"]).set_index("trail")["made"]
+    passage = pd.read_csv(truth / "sign_truth.csv").set_index("sign")["trail"]
+    own = analysis.members.assign(passage=analysis.members["sign"].map(passage))
+    most = own.groupby("trail")["passage"].agg(lambda names: names.mode().iloc[0])
+    return analysis.trails.assign(made=analysis.trails["trail"].map(most).map(made))
+
+
+def test_stated_probabilities_of_the_time_of_making_come_true(
+    drawn: tuple[Season, Path], analysis: Analysis
+) -> None:
+    """Hold the share within drawn windows against when drawn animals really passed."""
+    trails = true_times(analysis, drawn[1])
+    rng = np.random.default_rng(3)
+    first, last = trails["time"].min() - pd.Timedelta(days=8), trails["time"].max()
+    told = []
+    for _ in range(400):
+        start = first + (last - first) * rng.random()
+        window = IncidentWindow(start, start + pd.Timedelta(hours=float(rng.uniform(6, 72))))
+        near = trails[trails["time"].between(start, window.end + pd.Timedelta(days=14))]
+        share = share_within_window(
+            near["made_after"], near["made_before"], window,
+            found=near["time"], wiped=near["wiped"],
+        )  # fmt: skip
+        hit = near["made"].gt(start) & near["made"].le(window.end)
+        told.append(pd.DataFrame({"share": share, "hit": hit}))
+    rows = pd.concat(told).dropna()
+    edges = [-1, 0, 0.025, 0.1, 0.3, 0.5, 0.7, 0.9, 1.1]
+    by = rows.groupby(pd.cut(rows["share"], edges), observed=True)
+    bins = by.agg(count=("hit", "size"), stated=("share", "mean"), true=("hit", "mean"))
+    assert len(bins) == 8
+    assert bins["count"].min() > 100
+    assert bins["true"].iloc[0] == 0  # the record rules these out, and nothing else does
+    assert (bins["stated"] - bins["true"]).abs().max() < 0.1
+    outside = (rows["share"] > 0) & (rows["share"] <= 0.025)
+    assert rows.loc[outside, "hit"].mean() < 0.025
 
 
 def test_contacts_come_from_a_small_file(tmp_path: Path) -> None:

@@ -36,13 +36,23 @@ def test_four_priors_are_tried_and_one_of_them_is_the_one_used(analysis: Analysi
     assert len(tried) == 4
     for prior in tried.values():
         assert prior.sum() == pytest.approx(1.0)
-    pd.testing.assert_series_equal(
-        tried["of the region (general)"], load_evidence("general").prior, check_names=False
-    )
+    wide = load_evidence("general").prior
+    ratio = tried["of the region (general)"] / wide
+    assert ratio[ratio > 0].to_numpy() == pytest.approx(ratio["puma"])
     flat = tried["equal for every animal of the region"]
     assert flat.max() == flat[flat > 0].min()
-    assert flat["wolf"] == 0  # held to be absent from that region
     assert month_under_priors(analysis, "2026-03")["used"].tolist() == [True, False, False, False]
+
+
+def test_animals_that_the_region_does_not_have_are_absent_in_every_prior(
+    analysis: Analysis,
+) -> None:
+    absent = analysis.region_prior.index[analysis.region_prior.eq(0)]
+    assert {"wolf", "lynx"} <= set(absent)
+    assert load_evidence("general").prior[absent].gt(0).any()  # it would bring them in
+    for prior in priors_tried(analysis).values():
+        assert prior[absent].eq(0).all()
+        assert analysis.under_prior(prior)[[f"p_{taxon}" for taxon in absent]].eq(0).all(axis=None)
 
 
 def test_the_counts_of_a_month_follow_the_prior(analysis: Analysis) -> None:

@@ -224,22 +224,32 @@ def test_a_trail_at_the_scene_counts_by_how_rare_its_animal_is() -> None:
 
 
 def test_the_weight_of_the_scene_is_that_of_the_drawn_mixture() -> None:
-    """Draw which trail is the predator's own and compare with the formula."""
+    """Draw which trails are of the time and which of them is the predator's own."""
     shares = pd.Series({"puma": 0.2, "dog": 0.5, "coyote": 0.3}).reindex(list(TAXA), fill_value=0)
-    fits = pd.DataFrame({"puma": [0.7, 0.1], "dog": [0.2, 0.6], "coyote": [0.1, 0.3]})
+    fits = pd.DataFrame(
+        {"puma": [0.7, 0.1, 0.5], "dog": [0.2, 0.6, 0.2], "coyote": [0.1, 0.3, 0.3]}
+    )
+    within = np.array([1.0, 0.4, 0.02])
     trails = pd.concat(
-        [trail(p_in_window=w, **fits.iloc[n]) for n, w in enumerate((1.0, 0.4))], ignore_index=True
+        [trail(p_in_window=w, **fits.iloc[n]) for n, w in enumerate(within)], ignore_index=True
     )
     told = weigh_scene(trails, shares, evidence=EVIDENCE)["weight"]
     rng = np.random.default_rng(5)
     draws = 200_000
-    which = rng.integers(2, size=draws)
-    timely = rng.random(draws) < np.array([1.0, 0.4])[which]
+    timely = rng.random((draws, 3)) < within
+    which = np.where(timely, rng.random((draws, 3)), -1.0).argmax(axis=1)
     own = rng.random(draws) < EVIDENCE.constant("own_trail")
     ratio = (fits["puma"] / shares["puma"]).to_numpy()[which]
-    drawn = np.where(own & timely, ratio, 1.0)
+    drawn = np.where(own & timely.any(axis=1), ratio, 1.0)
     error = drawn.std() / np.sqrt(draws)
     assert abs(drawn.mean() - np.exp(told["puma"])) < 4 * error
+
+
+def test_a_trail_that_is_hardly_of_the_time_hardly_changes_the_scene() -> None:
+    sure = trail(puma=1.0)
+    beside = pd.concat([sure, *[trail(dog=1.0, p_in_window=0.001)] * 5], ignore_index=True)
+    alone, both = (weigh_scene(t, SHARES, evidence=EVIDENCE)["weight"] for t in (sure, beside))
+    assert both["puma"] == pytest.approx(alone["puma"], abs=0.01)
 
 
 def test_trails_far_off_or_of_another_time_say_nothing() -> None:

@@ -183,10 +183,10 @@ def table(report: Report, caption: str) -> TableBlock:
 
 def dog_near() -> IncidentFindings:
     """Return findings with one trail, surely of that time, and very probably a dog's."""
+    wiped, read = pd.Timestamp("2031-05-13T01:00Z"), pd.Timestamp("2031-05-13T05:00Z")
     trail = COUNTRY.trails.iloc[[1]].assign(
-        made_after=pd.Timestamp("2031-05-13T01:00Z"), made_before=pd.Timestamp("2031-05-13T05:00Z"),
-        p_coyote=0.003, p_other=0.007,
-    )  # fmt: skip
+        made_after=wiped, wiped=wiped, made_before=read, time=read, p_coyote=0.003, p_other=0.007
+    )
     found = COUNTRY.examine(trails=trail)
     assert found.trails["p_in_window"].tolist() == [1.0]
     return found

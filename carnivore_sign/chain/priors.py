@@ -21,22 +21,24 @@ def priors_tried(analysis: Analysis) -> dict[str, pd.Series]:
     """Return the priors that a reasonable reader might hold, by what each is, in words.
 
     The shares estimated from the season's trails, the prior of the region, that of the region
-    named ``general``, and equal shares for every animal of the region.
+    named ``general``, and equal shares for every animal of the region. An animal that the
+    region does not have is absent in each of them.
     """
     region = analysis.region_prior
     possible = region.gt(0)
     tried = {
         "estimated from the season's trails": estimate_shares(analysis.likelihoods, region),
         f"of the region ({analysis.options.region.replace('_', ' ')})": region,
-        f"of the region ({_WIDE_REGION})": _without(load_evidence(_WIDE_REGION).prior, analysis),
+        f"of the region ({_WIDE_REGION})": _of_those_here(possible),
         "equal for every animal of the region": possible / possible.sum(),
     }
     return {what: prior.astype(float) for what, prior in tried.items()}
 
 
-def _without(prior: pd.Series, analysis: Analysis) -> pd.Series:
-    """Return a prior without the taxa that the analysis was told are absent."""
-    kept = prior.where(~prior.index.isin(analysis.options.absent), 0.0)
+def _of_those_here(possible: pd.Series) -> pd.Series:
+    """Return the prior of the wide region for the animals that can be there, scaled up to 1."""
+    prior = load_evidence(_WIDE_REGION).prior
+    kept = prior.where(possible.reindex(prior.index, fill_value=False), 0.0)
     return kept / kept.sum()
 
 

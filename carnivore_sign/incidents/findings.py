@@ -31,7 +31,7 @@ from carnivore_sign.incidents.passing import (
     probability_of_passing,
 )
 from carnivore_sign.incidents.place import IncidentPlace, place_of_incident
-from carnivore_sign.incidents.window import IncidentWindow, window_of_incident
+from carnivore_sign.incidents.window import BEYOND, IncidentWindow, window_of_incident
 from carnivore_sign.records.tables import taxon_column
 from carnivore_sign.records.vocabularies import TAXA, UNLIKELY_BELOW
 from carnivore_sign.space import stored
@@ -40,8 +40,8 @@ from carnivore_sign.space import stored
 BEFORE_H: Final = 30 * 24.0
 AFTER_H: Final = 14 * 24.0
 
-#: A trail no more probable than this to be of the window is as good as not of it.
-NEVER: Final = 0.005
+#: A trail no more probable than this to be of the window has limits that leave the window out.
+NEVER: Final = BEYOND
 
 #: A trail less probable than this to be of the taxon and of the window says little of both.
 TELLING: Final = 0.05

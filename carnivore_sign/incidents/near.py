@@ -45,7 +45,13 @@ def trails_near(
         p_taxon=found[taxon_column(taxon)],
         leading_other=other,
         p_leading_other=p_other,
-        p_in_window=share_within_window(found["made_after"], found["made_before"], window),
+        p_in_window=share_within_window(
+            found["made_after"],
+            found["made_before"],
+            window,
+            found=found["time"],
+            wiped=found.get("wiped"),
+        ),
     )
     found["p_taxon_in_window"] = found["p_taxon"] * found["p_in_window"]
     return found.sort_values(["distance_m", "trail"], ignore_index=True)

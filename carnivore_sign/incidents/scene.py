@@ -1,14 +1,17 @@
 """Sign at the scene, as likelihoods of the causes.
 
-Where a predator did it, one of the trails at the scene from that time is its own with
-probability a, each of the n trails as likely as the next; the others, and all of them where no
-predator did it, are of whoever passes there anyway. With p_k(t) the probability that trail k is
-of taxon t under the prior pi(t) of trails there, p_k(t) / pi(t) is how much more its prints fit
-t than an animal of the country at large. So, relative to no predator, with w_k the probability
-that trail k was made within the window:
+Where a predator did it, and trails at the scene are of that time, one of these is its own with
+probability a, each as likely as the next; the others, and all of them where no predator did it,
+are of whoever passes there anyway. With p_k(t) the probability that trail k is of taxon t under
+the prior pi(t) of trails there, p_k(t) / pi(t) is how much more its prints fit t than an animal
+of the country at large. So, relative to no predator, with w_k the probability that trail k was
+made within the window, and s_k the probability that it was and that it is the one picked of
+those that were:
 
-    ratio(cause t) = 1 - a + a/n * sum_k (1 - w_k + w_k p_k(t) / pi(t))
+    ratio(cause t) = 1 - a + a * (1 - sum_k s_k + sum_k s_k p_k(t) / pi(t))
+    s_k = w_k * integral from 0 to 1 of prod_{j != k} (1 - w_j + w_j x) dx
 
+The integral is the mean of 1 / (1 + n) over the number n of the other trails of that time.
 A trail of an animal that is rare there says more than one of an animal that is always about,
 and no trail, however clear, moves the odds beyond 1 - a + a / pi(t).
 """
@@ -86,5 +89,24 @@ def _fit_of_causes(trails: pd.DataFrame, trail_prior: pd.Series) -> FloatArray:
 def _log_ratio(fits: FloatArray, within: FloatArray, own: float) -> FloatArray:
     if not len(fits):
         return np.zeros(len(CAUSE_ORDER))
-    mixed = 1.0 - within[:, None] + within[:, None] * fits
-    return np.asarray(np.log(1.0 - own + own * mixed.mean(axis=0)))
+    picked = chance_of_being_picked(within)
+    mixed = 1.0 - picked.sum() + picked @ fits
+    return np.asarray(np.log(1.0 - own + own * mixed))
+
+
+def chance_of_being_picked(within: FloatArray) -> FloatArray:
+    """Probability that each trail is the one drawn from those that were made in the window.
+
+    Examples
+    --------
+    Two sure ones share it; one that may be of the time takes its part from a sure one:
+
+    >>> chance_of_being_picked(np.array([1.0, 1.0]))
+    array([0.5, 0.5])
+    >>> chance_of_being_picked(np.array([1.0, 0.4]))
+    array([0.8, 0.2])
+    """
+    nodes, weights = np.polynomial.legendre.leggauss(len(within) // 2 + 1)  # exact: degree n - 1
+    factors = 1.0 - within[:, None] * (1.0 - (nodes + 1.0) / 2.0)
+    others = np.array([np.delete(factors, k, axis=0).prod(axis=0) for k in range(len(within))])
+    return np.asarray(within * (others @ weights) / 2.0)

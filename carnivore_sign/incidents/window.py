@@ -3,13 +3,19 @@
 A trail found at t on a surface wiped at c was made in (c, t]. The loss happened between the
 time when the stock was last seen well and the time when it was found: (well, found]. Whether
 the two agree is the overlap of two intervals.
+
+What is on record bounds the time of making for good: the wiping of the ground, and the find.
+Ages that somebody stated do not. Their limits hold `HELD` of the probability, and the rest lies
+beyond them, half on each side where there is room: evenly between the later limit and the find,
+and before the earlier limit thinning out by a power of the age, for ages are misjudged in
+proportion.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +25,16 @@ from carnivore_sign.errors import InputError, TimeZoneMissing
 from carnivore_sign.units import SECONDS_PER_HOUR
 
 FloatArray = npt.NDArray[np.float64]
+
+#: Share of the probability between the limits of TRAILS; see their columns.
+HELD: Final = 0.95
+#: Share beyond one of them.
+BEYOND: Final = (1.0 - HELD) / 2.0
+#: By which power of the age the probability thins out beyond the oldest. A working value: common
+#: practice, no source.
+OLDER_POWER: Final = 1.6
+#: Nobody tells ages nearer than this.
+SLACK_S: Final = SECONDS_PER_HOUR
 
 
 @dataclass(frozen=True)
@@ -78,53 +94,100 @@ def window_of_incident(incident: Mapping[str, Any] | pd.Series) -> IncidentWindo
 
 
 def share_within_window(
-    made_after: pd.Series, made_before: pd.Series, window: IncidentWindow
+    made_after: pd.Series,
+    made_before: pd.Series,
+    window: IncidentWindow,
+    *,
+    found: pd.Series | None = None,
+    wiped: pd.Series | None = None,
 ) -> FloatArray:
     """Probability that each trail was made within the window.
 
     Parameters
     ----------
     made_after, made_before : Series of UTC times
-        The interval (after, before] in which each was made; `made_after` may be missing.
+        The limits between which `HELD` of the probability lies; `made_after` may be missing.
     window : IncidentWindow
         The window (start, end].
+    found : Series of UTC times, optional
+        When each was found: none was made later. At `made_before`, unless given.
+    wiped : Series of UTC times, optional
+        When the ground under each was last wiped: none was made earlier. May be missing.
 
     Returns
     -------
     ndarray
-        From 0 to 1; NaN where it cannot be told.
+        From 0 to 1; NaN where it cannot be told. It is 0 or 1 only where the find or the wiping
+        of the ground rules the window out, or in.
 
     Notes
     -----
-    Every moment of (after, before] is taken as equally probable, so that the probability is
-    the length of the overlap divided by the length of the interval. A trail without a lower
-    bound on its time gives no number, save where logic alone decides: made before the window
-    began is 0, and made before the end of a window with no beginning is 1. Where the interval
-    comes from stated ages it holds 95 % of the probability, and what it leaves out is passed
-    over: a share of 0 then says that a few in a hundred remain. An interval of no
-    length is a known moment. One that ends before it begins is a fault and gives NaN.
+    Between the limits every moment is taken as equally probable, so that most of the answer is
+    the length of the overlap divided by the length of the interval. A trail without an earlier
+    limit has a number only where none is needed: for a window that begins after `made_before`, or
+    has no beginning and ends after it. An interval that ends before it begins is a fault and
+    gives NaN.
 
     Examples
     --------
     >>> utc = lambda *t: pd.Series(pd.to_datetime(list(t), utc=True))
     >>> window = IncidentWindow(*utc("2031-05-02 00:00", "2031-05-02 12:00"))
-    >>> share_within_window(utc("2031-05-01 18:00"), utc("2031-05-02 06:00"), window)
+    >>> wiped, found = utc("2031-05-01 18:00"), utc("2031-05-02 06:00")
+    >>> share_within_window(wiped, found, window, wiped=wiped)
     array([0.5])
+    >>> share_within_window(wiped, found, window).round(4)  # an age that somebody stated
+    array([0.4875])
     """
     after, before = _seconds(made_after), _seconds(made_before)
-    end = window.end.timestamp()
-    start = -np.inf if window.start is None else window.start.timestamp()
-    length = before - after
-    overlap = np.minimum(before, end) - np.maximum(after, start)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.clip(overlap, 0.0, None) / length
-    moment = length == 0
-    share[moment] = ((before > start) & (before <= end))[moment]
-    unknown = np.isnan(after) & ~np.isnan(before)
-    share[unknown & (before <= end) & np.isneginf(start)] = 1.0
-    share[unknown & (before <= start)] = 0.0
-    share[length < 0] = np.nan
+    latest = before if found is None else np.fmax(_seconds(found), before)
+    earliest = np.full(len(after), -np.inf) if wiped is None else _seconds(wiped)
+    earliest = np.nan_to_num(earliest, nan=-np.inf, neginf=-np.inf)
+    times = _Making(after, before, earliest, latest)
+    by_end = times.made_by(window.end.timestamp())
+    by_start = 0.0 if window.start is None else times.made_by(window.start.timestamp())
+    share = np.asarray(by_end - by_start)
+    share[before < after] = np.nan
     return share
+
+
+@dataclass(frozen=True, eq=False)
+class _Making:
+    """When trails were made, in seconds: limits, and the bounds that nothing passes."""
+
+    after: FloatArray
+    before: FloatArray
+    earliest: FloatArray
+    latest: FloatArray
+
+    def made_by(self, moment: float) -> FloatArray:
+        """Probability that each was made by a moment; NaN where its earlier limit is needed."""
+        low = np.where(self.after > self.earliest, BEYOND, 0.0)
+        high = np.where(self.latest > self.before, BEYOND, 0.0)
+        between = low + (1.0 - low - high) * _part(moment, self.after, self.before)
+        later = 1.0 - high + high * _part(moment, self.before, self.latest)
+        told = np.where(moment >= self.before, later, between)
+        return np.where(moment < self.after, low * self._part_of_older(moment), told)
+
+    def _part_of_older(self, moment: float) -> FloatArray:
+        """Of the probability before the earlier limit, the part that lies before a moment."""
+        limit = self._thinned(self.after)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            bound = self._thinned(self.earliest) / limit
+            part = (self._thinned(np.minimum(moment, self.after)) / limit - bound) / (1.0 - bound)
+        return np.clip(np.nan_to_num(part), 0.0, 1.0)
+
+    def _thinned(self, moment: FloatArray) -> FloatArray:
+        """How far the probability of an age at least that of a moment has thinned out."""
+        age = np.maximum(self.latest - moment, 0.0) + SLACK_S
+        return np.asarray(age**-OLDER_POWER)
+
+
+def _part(moment: float, start: FloatArray, end: FloatArray) -> FloatArray:
+    """Part of each interval that a moment has behind it; all of one without length."""
+    length = end - start
+    with np.errstate(divide="ignore", invalid="ignore"):
+        part = np.where(length > 0, (moment - start) / length, moment >= end)
+    return np.where(np.isnan(start), np.nan, np.clip(part, 0.0, 1.0))
 
 
 def _seconds(times: pd.Series) -> FloatArray:

@@ -84,6 +84,7 @@ TRAILS = Table(
         time("time", "when its first sign was found", required=True),
         time("made_after", "made after this, if known: 95 % with made_before"),
         time("made_before", "made before this: 95 % with made_after", required=True),
+        time("wiped", "when the ground under it was last wiped, if known: it was made later"),
         number("direction_deg", "direction of travel, degrees from true north"),
         number("length_m", "length from first to last sign", required=True, at_least=0),
         *_PROBABILITIES,

@@ -42,8 +42,9 @@ def date_by_clearing(
     Returns
     -------
     DataFrame
-        `trails`, with ``made_after`` no earlier than the last clearing before the visit; where a
-        trail lies on several segments, than the latest of those clearings. A clearing that
+        `trails`, with ``made_after`` no earlier than the last clearing before the visit (which
+        stands in ``wiped``); where a trail lies on several segments, than the latest of those
+        clearings. A clearing that
         comes after the stated ``made_before`` contradicts the stated age: the record of the
         clearing is believed, and ``made_before`` becomes the time of the find.
         Nor is ``made_after`` earlier than `max_days_collecting` before the find, unless the
@@ -88,7 +89,7 @@ def date_by_clearing(
     tracks &= trails["trail"].isin(detections["trail"])
     after = _later(trails["made_after"], _later(cleared, readable).where(tracks))
     before = trails["made_before"].mask(after > trails["made_before"], trails["time"])
-    return trails.assign(made_after=after, made_before=before)
+    return trails.assign(made_after=after, made_before=before, wiped=cleared.where(tracks))
 
 
 def trails_with_tracks(members: pd.DataFrame, sign: pd.DataFrame) -> pd.Series:
