@@ -50,6 +50,7 @@ if TYPE_CHECKING:
         season_photos,
         write_set_aside,
     )
+    from carnivore_sign.integrity import check_season
     from carnivore_sign.records.season import Season, create_season, open_season
     from carnivore_sign.reports.practice import write_practice_page
     from carnivore_sign.reports.tracing import write_tracing_page
@@ -76,6 +77,7 @@ _HOMES = {
     "reimport_set_aside": "carnivore_sign.intake",
     "season_photos": "carnivore_sign.intake",
     "write_set_aside": "carnivore_sign.intake",
+    "check_season": "carnivore_sign.integrity",
     "Season": "carnivore_sign.records.season",
     "create_season": "carnivore_sign.records.season",
     "open_season": "carnivore_sign.records.season",
@@ -94,6 +96,7 @@ __all__ = [
     "analyse",
     "answer",
     "ask_columns",
+    "check_season",
     "column_guide",
     "create_season",
     "flag_table",

@@ -183,8 +183,25 @@ def test_a_file_of_corrections_that_does_not_fit_is_told(filled: Season, tmp_pat
         reimport_set_aside(filled, tmp_path / "none.csv")
     good = correct(write_set_aside(filled, path), mended)
     reimport_set_aside(filled, good)
-    with pytest.raises(InputError, match="was settled already"):
-        reimport_set_aside(filled, good)
+    with pytest.raises(InputError, match="was settled already with another text"):
+        reimport_set_aside(filled, correct(good, lambda cell: cell.replace("37.4", "37.5")))
+
+
+def test_the_same_corrections_once_more_change_nothing_and_complete_a_broken_run(
+    filled: Season, tmp_path: Path
+) -> None:
+    path = correct(write_set_aside(filled, tmp_path / "aside.csv"), mended)
+    header, *lines = path.read_text("utf-8-sig").splitlines()
+    some = tmp_path / "some.csv"
+    some.write_text("\n".join([header, *(line for line in lines if "walk.gpx" in line)]))
+    reimport_set_aside(filled, some)  # as if the run had been broken off here
+    assert len(list_set_aside(filled)) == 2
+    told = reimport_set_aside(filled, path)
+    assert told["table_name"].tolist() == ["sign"]
+    assert list_set_aside(filled).empty
+    before = filled.path.read_bytes()
+    assert reimport_set_aside(filled, path).empty
+    assert filled.path.read_bytes() == before
 
 
 def test_rows_of_a_mended_table_settle_those_that_were_set_aside_of_it(

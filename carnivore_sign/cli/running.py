@@ -231,6 +231,15 @@ def run_answer(arguments: argparse.Namespace) -> int:
     return 0
 
 
+def run_check(arguments: argparse.Namespace) -> int:
+    """Check a season file, and tell what is wrong with it."""
+    check = carnivore_sign.check_season(
+        arguments.season, inputs=arguments.inputs, show_progress=True
+    )
+    print_result(check.as_dict(), as_json=arguments.json, lines=check.lines())
+    return DONE if check.sound else BAD_INPUT
+
+
 def _agency(arguments: argparse.Namespace) -> str | None:
     if arguments.agency or not arguments.contacts:
         return str(arguments.agency) if arguments.agency else None

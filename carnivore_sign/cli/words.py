@@ -9,6 +9,7 @@ from typing import Any
 import carnivore_sign
 from carnivore_sign.cli.running import (
     run_answer,
+    run_check,
     run_columns,
     run_demo,
     run_flags,
@@ -47,6 +48,7 @@ def make_parser() -> argparse.ArgumentParser:
         _add_practice,
         _add_month,
         _add_answer,
+        _add_check,
     ):
         add(commands)
     return parser
@@ -243,6 +245,24 @@ def _add_answer(commands: Any) -> None:
         "--within-km", type=float, default=5.0, help="how near is near (%(default)s)"
     )
     _add_options(command)
+
+
+def _add_check(commands: Any) -> None:
+    about = (
+        "Check a season file: whether every receipt agrees with its rows, every value, name and "
+        "shape is as it must be, and every row names what is there. Nothing is changed. Exit "
+        "status 2 if it is damaged."
+    )
+    example = "carnivore-sign check season.gpkg --inputs logs notebook"
+    command = _add(commands, "check", run_check, about, example)
+    command.add_argument("season", metavar="SEASON", help="the season file (.gpkg)")
+    command.add_argument(
+        "--inputs",
+        nargs="+",
+        default=[],
+        metavar="FOLDER",
+        help="folders or files it was made from, to be held against their hashes",
+    )
 
 
 def _add_options(command: Any) -> None:

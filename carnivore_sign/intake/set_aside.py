@@ -119,7 +119,8 @@ def reimport_set_aside(
         set aside anew, by their receipts, and by the settlement of the rows corrected.
     path : path-like
         The file that `write_set_aside` wrote, with ``corrected`` filled where wanted. What is
-        blank there, or as it was, is passed over.
+        blank there, or as it was, is passed over; so is what was read already, as after a run
+        that was broken off.
     time_zone : str, optional
         IANA name of the zone of times that carry none; that of the season, unless given.
 
@@ -133,7 +134,7 @@ def reimport_set_aside(
     FileUnreadable
         If the file is not such a one.
     InputError
-        If it corrects a row that the season does not have, or that is settled already.
+        If it corrects a row that the season does not have, or that was settled otherwise.
     """
     zone = require_zone(time_zone) or season.time_zone
     wanted = _corrections(season, Path(path))
@@ -197,16 +198,32 @@ def _corrections(season: Season, path: Path) -> pd.DataFrame:
     listed["corrected"] = pd.Series(corrected, dtype="object")
     wanted = listed[listed["corrected"].notna()]
     wanted = wanted[wanted["corrected"].ne(wanted["content"].fillna("").astype("object"))]
+    wanted = wanted[~_read_before(season, wanted)]
     again = wanted[wanted["settled_by"].notna()]
     if len(again):
         raise InputError(
-            f"row number {again['set_aside_no'].iloc[0]} was settled already, by receipt "
-            f"{again['settled_by'].iloc[0]}",
+            f"row number {again['set_aside_no'].iloc[0]} was settled already with another text, "
+            f"by receipt {again['settled_by'].iloc[0]}",
             file=path,
             remedy="Take its line out; a correction that was wrong is set aside with a number "
             "of its own.",
         )
     return wanted.reset_index(drop=True)
+
+
+def _read_before(season: Season, wanted: pd.DataFrame) -> pd.Series:
+    """Tell which corrections the season has, word by word: the hash of a receipt is of its text."""
+    hashes = season.read("receipts").drop_duplicates("receipt").set_index("receipt")["sha256"]
+    known = pd.Series(False, index=wanted.index)
+    for settled_by, rows in wanted.groupby("settled_by", sort=False):
+        known[rows.index] = _hash_of(rows) == hashes.get(settled_by)
+    return known
+
+
+def _hash_of(group: pd.DataFrame) -> str:
+    """Return the hash of the corrections of one table of one receipt."""
+    text = "\n".join([str(group["receipt"].iloc[0]), *group["corrected"]])
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def _filled(path: Path) -> dict[int, str]:
@@ -242,8 +259,7 @@ def _read_again(season: Season, group: pd.DataFrame, zone: str) -> Reading:
     """Read the corrections of one table of one receipt; as a reading with the rows they had."""
     first = group.iloc[0]
     table = str(first["table_name"])
-    text = "\n".join([str(first["receipt"]), *group["corrected"]])
-    sha256 = hashlib.sha256(text.encode()).hexdigest()
+    sha256 = _hash_of(group)
     kept: list[pd.DataFrame] = []
     aside: list[pd.DataFrame] = []
     for row in group.itertuples():
