@@ -22,6 +22,7 @@ from carnivore_sign.incidents import (
     cause_prior,
     explain_loss,
     load_cause_evidence,
+    season_factors,
     weigh_carcasses,
 )
 from carnivore_sign.incidents.causes import CAUSE_ORDER, STATES
@@ -29,6 +30,7 @@ from carnivore_sign.incidents.explanations import (
     EQUAL,
     UNVERIFIED,
     WITH_PRESENCE,
+    WITH_SEASON,
     WORKING,
     posterior,
 )
@@ -211,6 +213,42 @@ def test_presence_near_moves_the_prior_of_its_animal() -> None:
     odds = tried[WITH_PRESENCE, "puma"] / tried[WITH_PRESENCE, "not_predation"]
     assert odds == pytest.approx(2 * base["puma"] / base["not_predation"])
     assert told.used_prior == WITH_PRESENCE
+
+
+def test_the_time_of_year_moves_the_prior_and_the_range_keeps_those_without_it() -> None:
+    spring = season_factors([4], latitude_deg=37.0)
+    assert spring is not None
+    told = explain_loss(pd.DataFrame(), no_trails(), killed=None, trail_prior=SHARES, season=spring)
+    tried = told.by_prior.set_index(["prior", "cause"])["prior_probability"]
+    base = cause_prior()
+    odds = tried[WITH_SEASON, "not_predation"] / tried[WITH_SEASON, "puma"]
+    assert odds == pytest.approx(1.5 * base["not_predation"] / base["puma"])
+    assert told.used_prior == WITH_SEASON
+    row = told.of("not_predation")
+    assert row is not None
+    assert row["low"] <= tried[WORKING, "not_predation"] < row["probability"] <= row["high"]
+
+
+def test_seasons_turn_with_the_hemisphere_and_rest_between_the_tropics() -> None:
+    north, south = (season_factors([m], latitude_deg=d) for m, d in ((1, 45.0), (7, -45.0)))
+    assert north is not None
+    pd.testing.assert_series_equal(north, south)
+    assert north["bear"] == 0.1  # in their dens: common practice, no source
+    assert season_factors([1], latitude_deg=10.0) is None
+    both = season_factors([1, 4], latitude_deg=45.0)
+    assert both is not None
+    assert both["bear"] == pytest.approx((0.1 + 0.7) / 2)
+
+
+def test_every_working_value_of_the_seasons_is_within_bounds_and_named() -> None:
+    table = EVIDENCE.seasons
+    assert table.index.tolist() == list(range(1, 13))
+    assert table[list(CAUSE_ORDER)].ge(0.1).all(axis=None)
+    assert table[list(CAUSE_ORDER)].le(1.5).all(axis=None)
+    assert table["source"].str.contains("common practice, no source").all()
+    broken = table.assign(puma=0.0)
+    with pytest.raises(InputError, match="not above 0"):
+        dataclasses.replace(EVIDENCE, seasons=broken)
 
 
 def test_a_trail_at_the_scene_counts_by_how_rare_its_animal_is() -> None:

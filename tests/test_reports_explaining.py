@@ -96,6 +96,21 @@ def test_what_was_not_seen_and_the_unknown_are_said() -> None:
     assert "puma" in rows[3][2]
 
 
+def test_the_time_of_year_is_told_where_it_moves_a_prior() -> None:
+    said = all_text(answer_report(found(PUMA)))  # in May
+    assert "The same, with the time of year" in said
+    assert (
+        "At that time of year, stock is lost to bear, coyote and no predator more often than over "
+        "the whole year."
+    ) in said
+    lambing = make_incidents(
+        last_seen_well="2031-02-12T18:00-06:00", found="2031-02-13T07:00-06:00"
+    )
+    assert "no predator more often and bear less often than" in all_text(
+        answer_report(COUNTRY.examine(lambing))
+    )
+
+
 def test_contradictions_and_photos_from_elsewhere_are_told() -> None:
     far = gpd.GeoDataFrame(
         {"photo": ["far.jpg"], "receipt": ["r"], "source_row": [1]},

@@ -9,7 +9,12 @@ name a culprit, and prints nothing: pages are made in `reports`.
 
 from carnivore_sign.incidents.blank import BlankWorth, worth_of_blank
 from carnivore_sign.incidents.carcass import CarcassWeights, weigh_carcasses
-from carnivore_sign.incidents.causes import CauseEvidence, cause_prior, load_cause_evidence
+from carnivore_sign.incidents.causes import (
+    CauseEvidence,
+    cause_prior,
+    load_cause_evidence,
+    season_factors,
+)
 from carnivore_sign.incidents.explanations import Explanations, explain_loss
 from carnivore_sign.incidents.findings import IncidentFindings, examine_incident, months_of
 from carnivore_sign.incidents.inputs import IncidentTables, SeasonSays, SignRate
@@ -56,6 +61,7 @@ __all__ = [
     "place_of_incident",
     "probability_of_passing",
     "probability_word",
+    "season_factors",
     "share_within_window",
     "weigh_carcasses",
     "window_of_incident",

@@ -59,7 +59,11 @@ _FILES: Final[dict[str, list[str]]] = {
     "cause_priors": ["cause"],
     "constants": ["name"],
     "settling": ["character"],
+    "seasons": ["month"],
 }
+
+#: Between these latitudes no season is taken: stock there gives birth all the year round.
+TROPIC_DEG: Final = 23.4
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,6 +83,9 @@ class CauseEvidence:
         Index name; ``value``, ``meaning``, ``source``.
     settling : DataFrame
         Index character; ``what``, ``lasts``, ``source``.
+    seasons : DataFrame
+        Index month of the north, 1 to 12; a column per cause with how much commoner it is then
+        than over the whole year; ``source``.
     log_tables : dict
         Per character an array (states, causes) of log likelihoods relative to the best cause,
         with the odds between any two limited.
@@ -93,6 +100,7 @@ class CauseEvidence:
     cause_priors: pd.DataFrame
     constants: pd.DataFrame
     settling: pd.DataFrame
+    seasons: pd.DataFrame
     log_tables: dict[str, FloatArray] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
@@ -100,6 +108,13 @@ class CauseEvidence:
         _require_rows(self.carcass.index, wanted, "carcass.csv")
         _require_rows(self.spacings.index, CAUSE_ORDER, "spacings.csv")
         _require_rows(self.cause_priors.index, CAUSE_ORDER, "cause_priors.csv")
+        _require_rows(self.seasons.index, range(1, 13), "seasons.csv")
+        if not self.seasons[list(CAUSE_ORDER)].gt(0).all(axis=None):
+            raise InputError(
+                "a factor of a season is not above 0",
+                file="seasons.csv",
+                remedy="Write 1 where a month changes nothing.",
+            )
         sums = self.carcass[list(CAUSE_ORDER)].groupby(level="character").sum()
         if not np.allclose(sums, 1.0, atol=1e-6):
             raise InputError(
@@ -172,6 +187,41 @@ def cause_prior(
     working = evidence.cause_priors["working"].astype(float).reindex(list(CAUSE_ORDER))
     kept = working.where(working.index.isin(list(here)), 0.0)
     return (kept / kept.sum()).rename("prior")
+
+
+def season_factors(
+    months: Collection[int], *, latitude_deg: float, evidence: CauseEvidence | None = None
+) -> pd.Series | None:
+    """How much commoner each cause is in some months than over the whole year.
+
+    Parameters
+    ----------
+    months : collection of int
+        Months of the loss, 1 to 12; the mean is taken over them.
+    latitude_deg : float
+        Of the place. South of the equator the seasons are half a year later.
+    evidence : CauseEvidence, optional
+        The working values, unless given.
+
+    Returns
+    -------
+    Series or None
+        Factor on the odds of each cause, index `CAUSES`; None between the tropics, where no
+        season is taken.
+
+    Examples
+    --------
+    >>> season_factors([4], latitude_deg=40.0)["not_predation"].item()
+    1.5
+    >>> season_factors([10], latitude_deg=-40.0)["not_predation"].item()
+    1.5
+    """
+    if abs(latitude_deg) <= TROPIC_DEG:
+        return None
+    evidence = evidence or load_cause_evidence()
+    shift = 0 if latitude_deg > 0 else 6
+    north = [(month - 1 + shift) % 12 + 1 for month in months]
+    return evidence.seasons.loc[north, list(CAUSE_ORDER)].astype(float).mean()
 
 
 def _read(name: str) -> pd.DataFrame:

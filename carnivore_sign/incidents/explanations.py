@@ -30,6 +30,7 @@ from carnivore_sign.records.vocabularies import CAUSES
 
 #: How the priors that are tried are named on the page.
 WORKING: Final = "working values of the region"
+WITH_SEASON: Final = "the same, with the time of year"
 WITH_PRESENCE: Final = "the same, with who is about here that month"
 UNVERIFIED: Final = "as for reports of puma from the public"
 EQUAL: Final = "every predator alike"
@@ -54,6 +55,8 @@ class Explanations:
         See `what_would_settle`.
     used_prior : str
         Which of the priors ``probability`` stands on.
+    season : Series or None
+        How much commoner each cause is at that time of year; None where none was taken.
     """
 
     ranked: pd.DataFrame
@@ -62,6 +65,7 @@ class Explanations:
     scene: pd.DataFrame
     settling: pd.DataFrame
     used_prior: str
+    season: pd.Series | None = None
 
     def of(self, cause: str) -> pd.Series | None:
         """Return the row of a cause; None for one whose animals the region does not have."""
@@ -76,6 +80,7 @@ def explain_loss(
     killed: int | None,
     trail_prior: pd.Series,
     local_presence: Mapping[str, float] | None = None,
+    season: pd.Series | None = None,
     evidence: CauseEvidence | None = None,
 ) -> Explanations:
     """Weigh what a loss may have been.
@@ -94,6 +99,8 @@ def explain_loss(
     local_presence : mapping of str to float, optional
         Per cause: probability that its animals used the land around the place that month,
         divided by its mean over the surveyed land. 1, or left out: as anywhere else.
+    season : Series, optional
+        See `season_factors`. Priors without it are tried as well.
     evidence : CauseEvidence, optional
         The working values, unless given.
 
@@ -105,11 +112,11 @@ def explain_loss(
     weights = weigh_carcasses(carcasses, killed=killed, evidence=evidence)
     possible = trail_prior.index[trail_prior.gt(0)]
     base = cause_prior(list(possible), evidence=evidence)
-    priors = _priors_tried(base, local_presence, evidence)
+    priors = _priors_tried(base, local_presence, season, evidence)
     scene = weigh_scene(trails, trail_prior, evidence=evidence)
     if weights.gate_shut:
         scene = scene * 0.0
-    used = WITH_PRESENCE if WITH_PRESENCE in priors else WORKING
+    used = next(what for what in (WITH_PRESENCE, WITH_SEASON, WORKING) if what in priors)
     by_prior = _under_each(priors, weights, scene)
     ranked = _ranked(by_prior, used)
     return Explanations(
@@ -125,19 +132,27 @@ def explain_loss(
             evidence=evidence,
         ),
         used_prior=used,
+        season=season,
     )
 
 
 def _priors_tried(
-    base: pd.Series, local_presence: Mapping[str, float] | None, evidence: CauseEvidence
+    base: pd.Series,
+    local_presence: Mapping[str, float] | None,
+    season: pd.Series | None,
+    evidence: CauseEvidence,
 ) -> dict[str, pd.Series]:
     """Return the priors that a reasonable reader might hold, by what each is, in words."""
     possible = base.gt(0)
     tried = {WORKING: base}
+    here = base
+    if season is not None:
+        here = base * season.reindex(base.index)
+        tried[WITH_SEASON] = here / here.sum()
     if local_presence:
         factor = pd.Series(local_presence, dtype=float).reindex(base.index).fillna(1.0)
         factor[NOT_PREDATION] = 1.0
-        tried[WITH_PRESENCE] = base * factor / (base * factor).sum()
+        tried[WITH_PRESENCE] = here * factor / (here * factor).sum()
     if possible["puma"]:
         rare = min(float(base["puma"]), evidence.constant("unverified"))
         others = base.drop("puma") * (1 - rare) / (1 - base["puma"])

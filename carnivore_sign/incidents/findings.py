@@ -13,6 +13,7 @@ import pandas as pd
 
 from carnivore_sign.errors import InputError
 from carnivore_sign.incidents.blank import BlankWorth, worth_of_blank
+from carnivore_sign.incidents.causes import season_factors
 from carnivore_sign.incidents.effort import summarise_visits, visits_near
 from carnivore_sign.incidents.explanations import Explanations, explain_loss
 from carnivore_sign.incidents.inputs import IncidentTables, SeasonSays
@@ -241,6 +242,7 @@ def examine_incident(
     nearest_m = float(reach.min()) if len(reach) else float("nan")
     carcasses = tables.carcasses[tables.carcasses["incident"].eq(name).to_numpy(dtype=bool)]
     count = _whole(row.get("count"))
+    months = months_of(window, time_zone)
     findings = IncidentFindings(
         incident=name,
         taxon=taxon,
@@ -262,7 +264,7 @@ def examine_incident(
             tables.monthly,
             place,
             taxon=taxon,
-            periods=months_of(window, time_zone),
+            periods=months,
             within_m=within_m,
         ),
         parcels=tables.parcels[parcels_near],
@@ -277,6 +279,9 @@ def examine_incident(
             killed=count,
             trail_prior=season.trail_prior,
             local_presence=season.presence_ratio,
+            season=season_factors(
+                [int(month[5:]) for month in months], latitude_deg=place.latitude_deg
+            ),
         ),
         nearest_segment_m=nearest_m,
     )

@@ -46,6 +46,11 @@ class IncidentPlace:
     point_to_parcel_m: float = float("nan")
 
     @property
+    def latitude_deg(self) -> float:
+        """Latitude of its middle."""
+        return float(shapely.centroid(self.shape).y)
+
+    @property
     def plane(self) -> pyproj.CRS:
         """A plane in metres centred on the place, true to distance from its centre."""
         centre = shapely.centroid(self.shape)

@@ -197,8 +197,21 @@ def _prior_table(told: Explanations, asked: str) -> TableBlock:
     frame = pd.DataFrame({"Prior": [str(what).capitalize() for what in wide.index]})
     for cause in chosen:
         frame[_name(cause).capitalize()] = [percent(p) for p in wide[cause]]
-    caption = "The same under each prior that was tried."
+    caption = f"The same under each prior that was tried.{_season_sentence(told)}"
     return TableBlock(frame, caption)
+
+
+def _season_sentence(told: Explanations) -> str:
+    """Say what the prior of the time of year holds to be commoner or rarer than over the year."""
+    if told.season is None:
+        return ""
+    here = told.season[[cause for cause in CAUSE_ORDER if told.of(cause) is not None]]
+    more, less = here.index[here > 1], here.index[here < 1]
+    said = [f"{_causes(more)} more often"] if len(more) else []
+    said += [f"{_causes(less)} less often"] if len(less) else []
+    if not said:
+        return ""
+    return f" At that time of year, stock is lost to {listed(said)} than over the whole year."
 
 
 def settling_blocks(findings: IncidentFindings) -> tuple[Block, ...]:

@@ -72,8 +72,10 @@ def answer_method(findings: IncidentFindings) -> tuple[Block, ...]:
     words = taxon_words(findings.taxon)
     said = (
         f"{_TRAILS} A trail was made after the ground was last wiped and before it was found. "
-        "Every moment between is taken as equally likely. The part of that time which lies within "
-        "the time of the loss is the probability that the trail was made then. It is multiplied by "
+        "Every moment between is taken as equally likely. Where only its age was judged, one "
+        "chance in twenty is left for ages outside the limits. The part of that time which lies "
+        "within the time of the loss is the probability that the trail was made then. It is "
+        "multiplied by "
         f"the probability that the trail is that of {words.one}, or of another animal. The trails "
         "are then put together as if they were independent of each other, which they may not be."
     )
