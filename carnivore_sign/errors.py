@@ -12,7 +12,7 @@
     |   `-- GeographicCrs               a planar length was asked of coordinates in degrees
     +-- SeasonError                     the season file cannot be used
     |   +-- SeasonMissing               there is no such file
-    |   +-- SeasonVersion               it was written by another version of the schema
+    |   +-- SeasonVersion               it was written by a version that cannot be read
     |   `-- SeasonBusy                  another process is writing to it
     +-- EstimateError                   the data do not carry the number that was asked for
     |   +-- NothingSurveyed             no effort in the period: "not found" would mean nothing
@@ -22,6 +22,7 @@
     CarnivoreSignWarning (UserWarning)
     +-- BoundaryWarning                 an estimate sits at the edge of its range
     +-- SmallSampleWarning              limits rest on very few observations
+    +-- SeasonMigrated                  a season of an older version was brought up to this one
     `-- DataWarning                     rows were left out of a computation, and why
 
 A message says what came, what would do, and the call that mends it.
@@ -132,7 +133,7 @@ class SeasonMissing(SeasonError):
 
 
 class SeasonVersion(SeasonError):
-    """The season file was written by another version of the schema."""
+    """The season file is of a version of the schema that this library does not read."""
 
 
 class SeasonBusy(SeasonError):
@@ -165,6 +166,10 @@ class BoundaryWarning(CarnivoreSignWarning):
 
 class SmallSampleWarning(CarnivoreSignWarning):
     """Limits rest on very few observations."""
+
+
+class SeasonMigrated(CarnivoreSignWarning):
+    """A season of an older version was brought up to this one; a copy as it was is kept."""
 
 
 class DataWarning(CarnivoreSignWarning):

@@ -17,7 +17,7 @@ from carnivore_sign.records.tables import SEASON_TABLES
 from carnivore_sign.space import STORED_CRS
 
 #: Version of the layout of the file; written into it, and checked when it is opened.
-SCHEMA_VERSION: Final = 1
+SCHEMA_VERSION: Final = 2
 
 _APPLICATION_ID: Final = 0x47504B47  # "GPKG", OGC GeoPackage 1.2 and later
 _GEOPACKAGE_VERSION: Final = 10300
@@ -98,6 +98,12 @@ def _create_layer(connection: sqlite3.Connection, table: Table) -> None:
             "INSERT INTO gpkg_geometry_columns VALUES (?, 'geometry', ?, ?, 0, 0)",
             (table.name, shape, SRS_ID),
         )
+
+
+def version_of(connection: sqlite3.Connection) -> int:
+    """Return the version of the layout that a file states; 0 if it states none."""
+    said = connection.execute("SELECT value FROM season WHERE key = 'schema_version'").fetchone()
+    return int(said[0]) if said and str(said[0]).isdecimal() else 0
 
 
 def add_missing_columns(connection: sqlite3.Connection, table: Table) -> None:

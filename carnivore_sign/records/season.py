@@ -11,6 +11,7 @@ what a GeoPackage DATETIME column holds.
 from __future__ import annotations
 
 import sqlite3
+import warnings
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
@@ -21,7 +22,14 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import geopandas as gpd
 import pandas as pd
 
-from carnivore_sign.errors import InputError, SeasonBusy, SeasonError, SeasonMissing, SeasonVersion
+from carnivore_sign.errors import (
+    InputError,
+    SeasonBusy,
+    SeasonError,
+    SeasonMigrated,
+    SeasonMissing,
+    SeasonVersion,
+)
 from carnivore_sign.records.check import check_table, conform, empty
 from carnivore_sign.records.encoding import (
     Rows,
@@ -36,8 +44,10 @@ from carnivore_sign.records.layout import (
     add_missing_columns,
     columns_there,
     lay_out,
+    version_of,
     widen_extent,
 )
+from carnivore_sign.records.migration import STEPS, migrate
 from carnivore_sign.records.tables import SEASON_TABLES, Table
 from carnivore_sign.space import STORED_CRS
 
@@ -129,14 +139,17 @@ def create_season(path: str | Path, *, name: str, time_zone: str) -> Season:
 def open_season(path: str | Path) -> Season:
     """Open a season file, checking that it is one and of this version.
 
+    A season of an older version is brought up to this one, and a copy of it as it was is laid
+    beside it (``season.version-1.gpkg``); a `SeasonMigrated` warning says so.
+
     Raises
     ------
     SeasonMissing
         If there is no such file.
     SeasonVersion
-        If another version of the schema wrote it.
+        If a newer version of the schema wrote it, or one that this library does not know.
     SeasonError
-        If it is not a season file.
+        If it is not a season file; or if it is of an older version and may not be written to.
     """
     path = Path(path)
     if not path.is_file():
@@ -147,15 +160,31 @@ def open_season(path: str | Path) -> Season:
     try:
         with closing(_connect(path)) as connection:
             said = dict(connection.execute("SELECT key, value FROM season"))
+            version = version_of(connection)
     except sqlite3.DatabaseError as error:
         raise _as_season_error(path, error) from error
-    version = int(said.get("schema_version", "0"))
-    if version != SCHEMA_VERSION:
+    if version > SCHEMA_VERSION or version < min(STEPS):
         raise SeasonVersion(
-            f"{path}: written with schema {version}, and this library reads {SCHEMA_VERSION}. "
-            "Install the version of the library that wrote it."
+            f"{path}: written with schema {version}, and this library reads {min(STEPS)} to "
+            f"{SCHEMA_VERSION}. A newer season may hold tables that this library would pass over. "
+            "Install the version of the library that wrote it, or a newer one."
         )
+    if version < SCHEMA_VERSION:
+        _bring_up(path, version)
     return Season(path, said["name"], said["time_zone"])
+
+
+def _bring_up(path: Path, version: int) -> None:
+    """Bring a season of an older version up to this one, and say so."""
+    with _transaction(path) as connection:
+        copy = migrate(connection, path)
+    if copy is not None:
+        warnings.warn(
+            f"{path}: was of schema {version} and is of schema {SCHEMA_VERSION} now. As it was, it "
+            f"is kept in {copy.name} beside it.",
+            SeasonMigrated,
+            stacklevel=3,
+        )
 
 
 def read_table(season: Season, table: Table) -> pd.DataFrame | gpd.GeoDataFrame:
