@@ -177,6 +177,8 @@ TABLE_COLUMNS: Final[dict[str, TableColumns]] = {
             "surface": ("substrate", "ground"),
             "stride": ("stride_length",),
             "notes": ("note", "comment", "comments", "remarks"),
+            "walk": (),
+            "photo": ("photos", "picture", "pictures"),
         },
         required=("sign", "time", "kind"),
         measures=("stride",),
@@ -190,6 +192,7 @@ TABLE_COLUMNS: Final[dict[str, TableColumns]] = {
             "width": ("print_width", "track_width"),
             "pad_width": ("heel_pad_width", "main_pad_width", "heel_width"),
             **dict.fromkeys(CHARACTERS, ()),
+            "photo": ("photos", "picture", "pictures"),
         },
         required=("sign", "print"),
         measures=("length", "width", "pad_width"),
@@ -260,7 +263,9 @@ POINT_COLUMNS: Final = TableColumns(
 )
 ALL_COLUMNS: Final = {**TABLE_COLUMNS, "points": POINT_COLUMNS}
 #: Columns that notebooks share with what loggers write.
-_ALSO_IN_LOGS: Final = frozenset({"notes", "carcass_notes", "waypoint", "direction", "count"})
+_ALSO_IN_LOGS: Final = frozenset(
+    {"notes", "carcass_notes", "waypoint", "direction", "count", "walk", "photo"}
+)
 #: Sets of columns of which a table of positions has one.
 _PLACE_SETS: Final = ({"lat", "lon"}, {"position"}, {"utm_zone", "easting", "northing"})
 

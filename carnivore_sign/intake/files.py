@@ -10,7 +10,9 @@ from typing import Final
 from carnivore_sign.errors import FileUnreadable, InputError, UnknownKind
 from carnivore_sign.intake.asking import require_columns
 from carnivore_sign.intake.clocks import require_zone
+from carnivore_sign.intake.darwin_core import ARCHIVE, read_archive
 from carnivore_sign.intake.fit import read_fit
+from carnivore_sign.intake.form_tables import read_form_table
 from carnivore_sign.intake.geojson import read_geojson
 from carnivore_sign.intake.gpx import read_gpx
 from carnivore_sign.intake.kinds import KINDS, recognise
@@ -22,6 +24,7 @@ from carnivore_sign.intake.photos import read_photo
 from carnivore_sign.intake.point_table import read_point_table
 from carnivore_sign.intake.reading import Reading
 from carnivore_sign.intake.source import Source, open_source
+from carnivore_sign.intake.submissions import read_submission
 from carnivore_sign.intake.tables import read_notebook
 from carnivore_sign.intake.tcx import read_tcx
 
@@ -35,6 +38,14 @@ LOG_READERS: Final[dict[str, Callable[..., Reading]]] = {
     "geojson": read_geojson,
     "points": read_point_table,
 }
+
+_FORM_READERS: Final[dict[str, Callable[..., Reading]]] = {
+    "submission": read_submission,
+    "form_table": read_form_table,
+}
+
+#: Kinds that are neither a log nor a table.
+_NO_TABLES: Final = ("layer", "outlines", "photo", "submission", ARCHIVE)
 
 
 def read_file(
@@ -139,7 +150,7 @@ def read_table(
     """
     source = replace(open_source(path), columns=require_columns(columns))
     found = kind or recognise(source)
-    if found in ("layer", "outlines", "photo") or found in LOG_READERS:
+    if found in _NO_TABLES or found in LOG_READERS:
         raise UnknownKind(
             f"this is not a notebook table ({KINDS[found]})",
             file=source.path,
@@ -165,10 +176,14 @@ def read_any(
     found = kind or recognise(source)
     if found in LOG_READERS:
         return LOG_READERS[found](source, time_zone=time_zone, observer=observer)
+    if found == ARCHIVE:
+        return read_archive(source, time_zone=time_zone)
     if found == "photo":
         return read_photo(source, time_zone=time_zone, observer=observer)
     if found == "outlines":
         return read_outline_file(source)
+    if found in _FORM_READERS:
+        return _FORM_READERS[found](source, time_zone=time_zone)
     if found == "layer":
         return read_kml_layer(source) if is_kml(source) else read_layer(source, crs=crs)
     return read_notebook(source, found, time_zone=time_zone)

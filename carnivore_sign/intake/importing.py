@@ -17,10 +17,13 @@ from typing import Final
 import pandas as pd
 
 from carnivore_sign.errors import InputError
+from carnivore_sign.intake.archive_importing import add_archive
 from carnivore_sign.intake.asking import require_columns
 from carnivore_sign.intake.clocks import require_zone
+from carnivore_sign.intake.darwin_core import ARCHIVE
 from carnivore_sign.intake.doubts import note_doubts
 from carnivore_sign.intake.encoded import EncodedLog, problem_of
+from carnivore_sign.intake.form_edits import fit_edits
 from carnivore_sign.intake.known_rows import split_known
 from carnivore_sign.intake.outlines import keep_one_tracing
 from carnivore_sign.intake.parallel import FileRead, Options, read_many
@@ -151,6 +154,8 @@ def _import_one(writer: SeasonWriter, file: FileRead) -> pd.DataFrame:
         log = fit_log(writer, file.reading)
         writer.add_log(log)
         written, problem = log.receipts, log.problem
+    elif file.reading.kind == ARCHIVE:
+        written, problem = add_archive(writer, file.reading)
     else:
         try:
             reading, fresh, rows_known = fit_into(writer, file.reading)
@@ -203,6 +208,8 @@ def fit_into(
         reading = _with_own_photo_names(season, reading)
     if "outlines" in reading.tables:
         reading = keep_one_tracing(season.read("outlines"), reading)
+    if "walks" in reading.tables:
+        reading = fit_edits(season, reading)
     fresh: dict[str, pd.DataFrame] = {}
     counts: dict[str, int] = {}
     for name in reading.tables:

@@ -9,12 +9,14 @@ from carnivore_sign.errors import UnknownKind
 from carnivore_sign.intake.archives import ZIP_MAGIC
 from carnivore_sign.intake.columns import TABLE_COLUMNS, is_point_table
 from carnivore_sign.intake.fit import FIT_AT, FIT_MAGIC
+from carnivore_sign.intake.form_tables import part_of_export
 from carnivore_sign.intake.geojson import is_log as is_geojson_log
 from carnivore_sign.intake.kml import is_kml, kind_of_kml
 from carnivore_sign.intake.outlines import is_outlines
 from carnivore_sign.intake.photo_files import form_of
 from carnivore_sign.intake.sheets import read_header
 from carnivore_sign.intake.source import Source, as_utf8
+from carnivore_sign.intake.submissions import is_submission
 from carnivore_sign.intake.workbook import is_workbook
 
 #: Kinds that `read_file` reads, and what each is.
@@ -27,6 +29,8 @@ KINDS: Final[dict[str, str]] = {
     "fit": "binary file of a sports watch or handheld, FIT",
     "points": "table of positions, one fix or waypoint a row",
     "photo": "photo: JPEG, HEIC, PNG or TIFF",
+    "submission": "filled-in field form, one submission in XML",
+    "form_table": "filled-in field forms exported as a table, one part of the form a file",
     "outlines": "outlines of prints in GeoJSON, traced on a photo",
     "layer": "vector layer: lines are transects, polygons are parcels",
     "sign": "notebook table, one place with sign a row",
@@ -114,6 +118,8 @@ def _kind_of_xml(source: Source, head: str) -> str:
         return "tcx"
     if name == "kml":
         return kind_of_kml(source)
+    if is_submission(bare):
+        return "submission"
     raise UnknownKind(
         f"this is XML with the root element <{name}>, and not one of GPX, KML and TCX",
         file=source.path,
@@ -129,6 +135,8 @@ def _kind_of_table(source: Source) -> str:
             file=source.path,
             remedy="Export the log as GPX, or save the table as CSV.",
         )
+    if part_of_export(header):
+        return "form_table"
     scores = {
         kind: len(columns.match(header)[0]) + 10 * (not columns.missing(header))
         for kind, columns in TABLE_COLUMNS.items()

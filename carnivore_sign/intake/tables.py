@@ -42,6 +42,7 @@ from carnivore_sign.records.vocabularies import (
     CARCASS_CHARACTERS,
     CHARACTERS,
     CLEARING_CAUSES,
+    NOT_VISIBLE,
     SIGN_KINDS,
     SURFACES,
 )
@@ -78,14 +79,23 @@ class Cells:
         text = self.text(column)
         return text.where(text.ne(""), None)
 
-    def read(self, column: str, reader: Callable[[pd.Series], Read]) -> pd.Series:
-        """Read a column, noting the cells that the reader cannot read."""
+    def read(
+        self, column: str, reader: Callable[[pd.Series], Read], *, blank: str | None = None
+    ) -> pd.Series:
+        """Read a column, noting the cells that the reader cannot read.
+
+        A column that the table does not have is `blank` throughout.
+        """
+        if column not in self.frame:
+            return pd.Series(blank, index=self.frame.index, dtype="object")
         values, faults = reader(self.text(column))
         self.fault(column, faults)
         return values
 
     def lengths(self, column: str, *, to: str) -> pd.Series:
         """Read a column of lengths, in the unit of the cell or else of the header."""
+        if column not in self.frame:
+            return pd.Series(np.nan, index=self.frame.index)
         unit = self.units.get(column)
         values, faults = lengths_from_text(self.text(column), to=to, default_unit=unit)
         named = f"{NO_UNIT}, or in the name of the column ({column}_{to}, or {column} (in))"
@@ -114,6 +124,8 @@ class Cells:
 
     def fault(self, column: str, faults: pd.Series, written: pd.Series | None = None) -> None:
         """Note faults, with what stood in the cell."""
+        if faults.empty:
+            return
         came = (self.text(column) if written is None else written).loc[faults.index]
         told = f"{column}: " + faults.astype(str) + " (came: " + came.astype(str) + ")"
         self.found.append(pd.DataFrame({"row": faults.index, "reason": told.to_numpy()}))
@@ -121,10 +133,13 @@ class Cells:
     def require(self, wrong: pd.Series, reason: str) -> None:
         """Note the same fault for every row that is `wrong`."""
         rows = wrong.index[wrong.to_numpy(dtype=bool)]
-        self.found.append(pd.DataFrame({"row": rows, "reason": reason}))
+        if len(rows):
+            self.found.append(pd.DataFrame({"row": rows, "reason": reason}))
 
     def faults(self) -> pd.DataFrame:
         """Return every fault so far: columns ``row`` and ``reason``."""
+        if not self.found:
+            return pd.DataFrame({"row": [], "reason": []}, dtype="object")
         return pd.concat(self.found, ignore_index=True)
 
 
@@ -169,7 +184,7 @@ def read_notebook(source: Source, kind: str, *, time_zone: str | None = None) ->
     rows.insert(1, "source_row", grid.numbers)
     notes = [*grid.notes, *dict.fromkeys(cells.notes)]
     if kind == "sign":
-        rows["notes"] = _with_extra(rows["notes"], extra)
+        rows["notes"] = with_extra(rows["notes"], extra)
     notes += columns.unknown(grid.header, grid.rows, kept_in="notes" if kind == "sign" else None)
     kept, aside = sort_rows(
         rows,
@@ -214,7 +229,7 @@ def lay_out(grid: Grid, columns: TableColumns, time_zone: str | None) -> tuple[C
     return cells, extra
 
 
-def _with_extra(notes: pd.Series, extra: pd.DataFrame) -> pd.Series:
+def with_extra(notes: pd.Series, extra: pd.DataFrame) -> pd.Series:
     """Append the columns that the table does not know to its notes, each with its name."""
     joined = notes.fillna("")
     for name in extra.columns:
@@ -242,8 +257,10 @@ def _sign(cells: Cells) -> pd.DataFrame:
         "stride_m": cells.lengths("stride", to="m"),
         "waypoint": cells.words("waypoint"),
         "notes": cells.words("notes"),
+        "walk": cells.words("walk"),
+        "photo": cells.words("photo"),
     }
-    return gpd.GeoDataFrame(rows, geometry=_positions(cells), crs=STORED_CRS)
+    return gpd.GeoDataFrame(rows, geometry=points_of(cells), crs=STORED_CRS)
 
 
 def _prints(cells: Cells) -> pd.DataFrame:
@@ -254,7 +271,8 @@ def _prints(cells: Cells) -> pd.DataFrame:
         **{f"{name}_mm": cells.lengths(name, to="mm") for name in ("length", "width", "pad_width")},
     }
     for name, states in CHARACTERS.items():
-        rows[name] = cells.read(name, partial(character_from_text, states=states))
+        told = partial(character_from_text, states=states)
+        rows[name] = cells.read(name, told, blank=NOT_VISIBLE)
     return pd.DataFrame(rows)
 
 
@@ -283,7 +301,7 @@ def _incidents(cells: Cells) -> pd.DataFrame:
         "count": cells.read("count", counts_from_text),
         "carcass_notes": cells.words("carcass_notes"),
     }
-    return gpd.GeoDataFrame(rows, geometry=_positions(cells), crs=STORED_CRS)
+    return gpd.GeoDataFrame(rows, geometry=points_of(cells), crs=STORED_CRS)
 
 
 def _carcasses(cells: Cells) -> pd.DataFrame:
@@ -291,14 +309,16 @@ def _carcasses(cells: Cells) -> pd.DataFrame:
         "incident": cells.words("incident"),
         "carcass": cells.words("carcass"),
         "canine_spacing_mm": cells.lengths("canine_spacing", to="mm"),
-        "canine_jaw": cells.read("canine_jaw", partial(character_from_text, states=CANINE_JAWS)),
+        "canine_jaw": cells.read(
+            "canine_jaw", partial(character_from_text, states=CANINE_JAWS), blank=NOT_VISIBLE
+        ),
         "examined_by": cells.words("examined_by"),
         "photo": cells.words("photo"),
         "notes": cells.words("notes"),
     }
     for name, states in CARCASS_CHARACTERS.items():
         told = partial(_carcass_character, states=states)
-        rows[name] = cells.read(name, told)
+        rows[name] = cells.read(name, told, blank=NOT_VISIBLE)
     return pd.DataFrame(rows)
 
 
@@ -319,11 +339,13 @@ _BUILDERS: dict[str, Callable[[Cells], pd.DataFrame]] = {
 }
 
 
-def _positions(cells: Cells) -> list[shapely.Point | None]:
+def points_of(cells: Cells) -> list[shapely.Point | None]:
     """Read the places of the rows, in whichever columns they stand."""
     read = positions_from_columns({name: cells.text(name) for name in PLACE_COLUMNS})
     cells.notes += read.notes
-    cells.found.append(pd.DataFrame({"row": read.faults.index, "reason": read.faults.to_numpy()}))
+    if len(read.faults):
+        faults = {"row": read.faults.index, "reason": read.faults.to_numpy()}
+        cells.found.append(pd.DataFrame(faults))
     known = read.lon.notna().to_numpy()
     shapes = np.full(len(known), None, dtype=object)
     shapes[known] = shapely.points(read.lon.to_numpy()[known], read.lat.to_numpy()[known])

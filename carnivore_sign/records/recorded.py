@@ -181,6 +181,7 @@ WALKS = Table(
         number("distance_m", "how far was walked, as stated; there and back together", at_least=0),
         text("began_at", "end of the transect at which it began", words=TRANSECT_ENDS),
         text("back", "whether the same way was walked back", words=YES_NO),
+        text("found_sign", "whether any sign was found", words=YES_NO),
         text("tracking_quality", "how well the surface showed tracks", words=TRACKING_QUALITIES),
         text("surface_state", "what the surface was like that day"),
         text("notes", "anything else"),
