@@ -31,6 +31,7 @@ from carnivore_sign.progress import with_progress
 from carnivore_sign.records.season import Season, create_season, open_season
 from carnivore_sign.simulate import share_with_tracks
 from carnivore_sign.survey import detection_rates
+from carnivore_sign.writing import write_whole
 
 _HERE = Path(__file__).parent
 _NAME = "Tolvane Range (invented)"
@@ -91,7 +92,7 @@ def run_demo(
         files |= {f"{incident} {what}": path for what, path in _chief(made)}
     held = against_truth(analysis, source / "truth")
     files["numbers beside the truth"] = folder / "against_truth.csv"
-    held.to_csv(files["numbers beside the truth"], index=False)
+    write_whole(files["numbers beside the truth"], held.to_csv(index=False).encode("utf-8"))
     title = f"The demo season, {_NAME}: an invented place with invented people"
     return Outcome(title, {"against_truth": rows_of(held)}, files, tuple(_in_words(held)))
 

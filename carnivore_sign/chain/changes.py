@@ -16,8 +16,8 @@ from carnivore_sign.chain.outputs import plain
 from carnivore_sign.incidents.words import percent
 from carnivore_sign.records.vocabularies import CAUSE_OF_TAXON, CAUSES, TAXA
 from carnivore_sign.reports import PageRecord
-from carnivore_sign.reports.html import write_whole
 from carnivore_sign.reports.wording import count, listed, taxon_words
+from carnivore_sign.writing import write_whole
 
 #: Name of the file that an answer leaves for the next.
 EARLIER: Final = "answer.json"
@@ -62,11 +62,17 @@ def _told(
     return {
         "made_on": record.made_on.isoformat(),
         "version": record.version,
-        "inputs": dict(zip(record.inputs["sha256"], record.inputs["file"], strict=True)),
+        "inputs": _inputs(record),
         "choices": _choices(record),
         "numbers": plain(dict(numbers)),
         "changes": list(changes),
     }
+
+
+def _inputs(record: PageRecord) -> dict[str, str]:
+    """Name the inputs by their hashes; for the public without the names of files."""
+    named = record.inputs["file"] if record.edition.reader != "public" else ""
+    return dict(record.inputs.assign(file=named).set_index("sha256")["file"])
 
 
 def _choices(record: PageRecord) -> dict[str, str]:
@@ -93,7 +99,7 @@ def _sentences(
     earlier: Mapping[str, Any], numbers: Mapping[str, Any], record: PageRecord
 ) -> list[str]:
     said = [f"The last answer bears the date {earlier['made_on']}."]
-    now = dict(zip(record.inputs["sha256"], record.inputs["file"], strict=True))
+    now = _inputs(record)
     came = [name for digest, name in now.items() if digest not in earlier["inputs"]]
     if came:
         more = f" and {len(came) - _MOST_NAMED} more" if len(came) > _MOST_NAMED else ""
@@ -125,7 +131,7 @@ def _chief(numbers: Mapping[str, Any], taxon: str) -> dict[str, str]:
     caused = next((row["probability"] for row in rows if row["cause"] == cause), None)
     return {
         "Animal asked about": TAXA.get(str(numbers["taxon"]), str(numbers["taxon"])),
-        "Trails near": str(len(numbers["trails_near"])),
+        "Trails near": str(numbers["passing"]["trails"]),
         "Visits near": str(numbers["walks_near"]),
         f"Probability that {taxon_words(taxon).one} passed then": _percent(
             numbers["passing"]["probability"]

@@ -51,10 +51,10 @@ from carnivore_sign.reports import (
     write_html,
     write_pdf,
 )
-from carnivore_sign.reports.html import write_whole
 from carnivore_sign.survey import detection_rates, effort_table, rates_with_limits
 from carnivore_sign.trails import PassageSummary, summarise_passages
 from carnivore_sign.trails.fewest import MOST_TRAILS
+from carnivore_sign.writing import write_whole
 
 _SEED = 1  # of the links and limits that are drawn: the same month gives the same page
 
@@ -166,7 +166,7 @@ def _write_month(
     alone = plot_month(shown.units, taxon=taxon, words=replace(words, on_page=True), **drawn)
     change = change_of(analysis, period, record)
     if change.map_png is not None:
-        (folder / "change.png").write_bytes(change.map_png)
+        write_whole(folder / "change.png", change.map_png)
     grounded = with_grounds(analysis.trails, analysis.members, analysis.sign, analysis.prints)
     tried = month_under_priors(analysis, period)
     rates, clumping = _rates(analysis)

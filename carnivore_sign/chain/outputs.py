@@ -19,6 +19,7 @@ from carnivore_sign.errors import InputError
 from carnivore_sign.maps import METRIC, Edition, Measures
 from carnivore_sign.maps.gis_styles import Rule, as_qml, as_sld
 from carnivore_sign.reports import Choices, PageRecord
+from carnivore_sign.writing import write_whole
 
 
 @dataclass(frozen=True)
@@ -181,7 +182,7 @@ def write_csv(folder: Path, tables: Mapping[str, pd.DataFrame]) -> dict[str, Pat
     written = {}
     for name, table in tables.items():
         path = folder / f"{name}.csv"
-        _harmless(_as_printed(table)).to_csv(path, index=False)
+        write_whole(path, _harmless(_as_printed(table)).to_csv(index=False).encode("utf-8"))
         written[f"table {name}"] = path
     return written
 

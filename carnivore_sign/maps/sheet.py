@@ -22,6 +22,7 @@ from carnivore_sign.maps.key import Column
 from carnivore_sign.maps.lettering import font, new_figure, place_text, put_text, sheet_of
 from carnivore_sign.maps.measures import METRIC, Measures
 from carnivore_sign.maps.style import QUIET, SMALL_PT, TITLE_PT
+from carnivore_sign.writing import write_whole
 
 #: The map stands above its key, so that the sheet fills the width of a page in print and its
 #: smallest type is still 7 points there.
@@ -117,9 +118,7 @@ def furnish(
 
 def save_png(figure: Figure, path: str | Path, *, dpi: int = 150) -> Path:
     """Save a sheet as PNG; the same sheet gives the same bytes."""
-    path = Path(path)
-    path.write_bytes(png_bytes(figure, dpi=dpi))
-    return path
+    return write_whole(Path(path), png_bytes(figure, dpi=dpi))
 
 
 def png_bytes(figure: Figure, *, dpi: int = 150) -> bytes:

@@ -10,6 +10,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 
 from carnivore_sign.maps.style import HAIRLINE, INK, PAPER, QUIET
 from carnivore_sign.reports.content import Report, as_plain, unbroken
+from carnivore_sign.writing import write_whole
 
 
 def write_html(report: Report, path: str | Path) -> Path:
@@ -26,17 +27,6 @@ def render_html(report: Report) -> str:
     }
     colors = {"ink": INK, "paper": PAPER, "quiet": QUIET, "hairline": HAIRLINE}
     return _template().render(**unbroken(content), **colors, images=images)
-
-
-def write_whole(path: Path, body: bytes) -> Path:
-    """Write a file beside its place and move it there, so that it is never half written."""
-    fresh = path.with_name(f".{path.name}.new")
-    try:
-        fresh.write_bytes(body)
-        fresh.replace(path)
-    finally:
-        fresh.unlink(missing_ok=True)
-    return path
 
 
 @cache

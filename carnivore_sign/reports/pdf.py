@@ -18,7 +18,7 @@ import typst
 
 from carnivore_sign.maps.style import HAIRLINE, INK, QUIET
 from carnivore_sign.reports.content import Report, as_plain, unbroken
-from carnivore_sign.reports.html import write_whole
+from carnivore_sign.writing import write_whole
 
 #: A word longer than this gets places where it may be broken. The template sets an empty space
 #: of no width at each, so that the mark itself never reaches the page, and is not copied from it.

@@ -37,8 +37,8 @@ from carnivore_sign.identify import (
 )
 from carnivore_sign.maps.style import GROUND, HAIRLINE, INK, PAPER, QUIET
 from carnivore_sign.records.vocabularies import MEASURES, NOT_VISIBLE, TAXA
-from carnivore_sign.reports.html import write_whole
 from carnivore_sign.simulate import draw_prints
+from carnivore_sign.writing import write_whole
 
 #: What is asked for: puma or dog, the hardest call. Weighed under an even prior.
 TAXA_ASKED: Final = ("puma", "dog")

@@ -24,9 +24,9 @@ from carnivore_sign.identify.scale import CLICK_ERROR_PX, SCALE_FAULTS
 from carnivore_sign.records.outline_checks import FAULTS, PLAUSIBLE_LENGTH_MM, UNIT_FACTOR
 from carnivore_sign.records.outlines import PART_NAMES
 from carnivore_sign.records.vocabularies import FEET, PRINT_PARTS
-from carnivore_sign.reports.html import write_whole
 from carnivore_sign.reports.tracing_photo import MAX_SIDE_PX, Picture, read_picture
 from carnivore_sign.units import METRES, MM_PER_M, SPELLINGS
+from carnivore_sign.writing import write_whole
 
 #: The scripts of the page, in the order in which they are read.
 SCRIPTS: Final = (

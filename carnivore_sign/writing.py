@@ -1,0 +1,36 @@
+"""Writing: a file is there whole or not at all, also when the process is killed in the middle."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+def write_whole(path: Path, body: bytes) -> Path:
+    """Write a file beside its place and move it there, so that it is never half written.
+
+    Parameters
+    ----------
+    path : Path
+        Where to; a file that is there is replaced.
+    body : bytes
+        What it holds.
+
+    Returns
+    -------
+    Path
+        `path`.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     write_whole(Path(folder) / "note.txt", b"dry sand").read_bytes()
+    b'dry sand'
+    """
+    fresh = path.with_name(f".{path.name}.new")
+    try:
+        fresh.write_bytes(body)
+        fresh.replace(path)
+    finally:
+        fresh.unlink(missing_ok=True)
+    return path
