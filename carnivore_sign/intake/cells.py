@@ -8,6 +8,7 @@ is blank. `carnivore_sign.units.lengths_from_text` does the same for lengths.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -147,12 +148,18 @@ def words_from_text(text: pd.Series, known: Mapping[str, str] | Iterable[str]) -
         Words as people write them and the word of the record, or the words themselves.
     """
     mapping = dict(known) if isinstance(known, Mapping) else {word: word for word in known}
-    plain = dict(zip(words_of(pd.Series(list(mapping))), mapping.values(), strict=True))
     words = words_of(text)
-    read = words.map(plain).astype("object")
+    read = words.map(_plain_words(tuple(mapping.items()))).astype("object")
     read = read.where(read.notna(), None)
     bad = words.ne("") & read.isna()
     return read, _faults(bad, "not one of " + ", ".join(dict.fromkeys(mapping.values())))
+
+
+@lru_cache(maxsize=64)
+def _plain_words(known: tuple[tuple[str, str], ...]) -> dict[str, str]:
+    """Return the words that people write, as `words_of` gives them, and those of the record."""
+    written = words_of(pd.Series([word for word, _ in known], dtype="object"))
+    return dict(zip(written, (word for _, word in known), strict=True))
 
 
 def taxa_from_text(text: pd.Series) -> Read:
