@@ -16,6 +16,7 @@ from carnivore_sign.intake.outlines import is_outlines
 from carnivore_sign.intake.photo_files import form_of
 from carnivore_sign.intake.sheets import read_header
 from carnivore_sign.intake.source import Source, as_utf8
+from carnivore_sign.intake.star_archive import is_star
 from carnivore_sign.intake.submissions import is_submission
 from carnivore_sign.intake.workbook import is_workbook
 
@@ -38,6 +39,7 @@ KINDS: Final[dict[str, str]] = {
     "clearings": "table of events that wiped the surface",
     "incidents": "table of losses",
     "carcasses": "table of what was seen at the carcasses of losses, one carcass a row",
+    "darwin_core": "Darwin Core Archive: events, occurrences, measurements and media in a zip",
 }
 
 _HEAD_BYTES: Final = 4096
@@ -97,12 +99,14 @@ def _kind_of_text(source: Source) -> str:
 
 
 def _kind_of_archive(source: Source) -> str:
+    if is_star(source):
+        return "darwin_core"
     if is_kml(source):
         return kind_of_kml(source)
     if is_workbook(source):
         return _kind_of_table(source)
     raise UnknownKind(
-        "this is a zip archive without a KML in it, and no workbook",
+        "this is a zip archive without a KML in it, no workbook and no Darwin Core Archive",
         file=source.path,
         remedy="Unpack it first; save a spreadsheet as XLSX or CSV.",
     )

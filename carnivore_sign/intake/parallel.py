@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Final
 
 from carnivore_sign.errors import InputError, LibraryMissing
+from carnivore_sign.intake.darwin_core import ARCHIVE
 from carnivore_sign.intake.encoded import EncodedLog, encode_log
 from carnivore_sign.intake.files import read_any
 from carnivore_sign.intake.reading import Reading
@@ -64,6 +65,8 @@ def read_one(path: Path, options: Options) -> FileRead:
         )
     except (InputError, LibraryMissing) as error:
         return FileRead(path, problem=str(error))
+    if reading.kind == ARCHIVE:
+        return FileRead(path, source.sha256, reading)
     if options.rollover_repaired:
         reading = repair_rollover(reading)
     found = encode_log(reading) if "logs" in reading.tables else reading

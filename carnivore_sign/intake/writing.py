@@ -97,6 +97,11 @@ class SeasonWriter:
         if self._rows >= MAX_ROWS or time.monotonic() - self._since > MAX_SECONDS:
             self.flush()
 
+    def read_again(self) -> None:
+        """Write the batch, and read what the season holds once more."""
+        self.flush()
+        self._look()
+
     def flush(self) -> None:
         """Write the batch in one transaction."""
         batch, self._batch, self._rows = self._batch, [], 0
