@@ -28,6 +28,7 @@ from carnivore_sign.presence import (
     make_histories,
 )
 from carnivore_sign.presence.arrange import along_lines, line_steps, month_steps, over_months
+from carnivore_sign.presence.layout import lay_out
 from carnivore_sign.presence.occupancy import fit_quietly
 
 SETS = 40
@@ -244,7 +245,7 @@ def test_months_are_laid_on_a_grid() -> None:
     grid = over_months(Histories(units, visits, signs, "puma")).units
     assert len(grid) == 8
     assert grid["surface"].eq("dust").all()
-    steps = month_steps(grid)
+    steps = month_steps(lay_out(Histories(grid, visits, signs, "puma")))
     assert steps.shape == (2, 4)
     assert sorted(steps.ravel()) == list(range(8))
     assert grid["period"].to_numpy()[steps[0]].tolist() == [

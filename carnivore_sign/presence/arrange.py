@@ -11,7 +11,7 @@ import pandas as pd
 
 from carnivore_sign.errors import InputError
 from carnivore_sign.presence.histories import Histories
-from carnivore_sign.presence.layout import IntArray
+from carnivore_sign.presence.layout import IntArray, Layout
 
 
 def along_lines(histories: Histories) -> Histories:
@@ -91,12 +91,11 @@ def over_months(histories: Histories) -> Histories:
     return Histories(grid, histories.visits, histories.signs, histories.taxon)
 
 
-def month_steps(units: pd.DataFrame) -> IntArray:
+def month_steps(layout: Layout) -> IntArray:
     """Return the row of each unit (in order of appearance) in each period (in order)."""
-    unit, names = pd.factorize(units["unit"])
-    period, periods = pd.factorize(units["period"], sort=True)
-    steps = np.full((len(names), len(periods)), -1, dtype=np.int64)
-    steps[unit, period] = np.arange(len(units))
+    shape = layout.place.max(initial=-1) + 1, layout.time.max(initial=-1) + 1
+    steps = np.full(shape, -1, dtype=np.int64)
+    steps[layout.place, layout.time] = np.arange(layout.n_sites)
     return steps
 
 

@@ -270,7 +270,8 @@ def _arrays(
     if histories.visits.empty or histories.signs.empty:
         raise EstimateError("There are no visits, or no sign of any animal, to sample from.")
     histories = over_months(histories)
-    layout, steps = lay_out(histories), month_steps(histories.units)
+    layout = lay_out(histories)
+    steps = month_steps(layout)
     place = np.empty(steps.size, dtype=np.int64)
     place[steps.ravel()] = np.arange(steps.size)
     visits = histories.visits

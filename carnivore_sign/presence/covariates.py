@@ -40,9 +40,12 @@ class Covariates:
     levels: dict[str, tuple[str, ...]]
 
     def matrix(self, frame: pd.DataFrame) -> FloatArray:
-        """Return the matrix of `frame`, shape (n_rows, n_terms)."""
-        raw = _raw_matrix(frame, self.columns, self.levels)
-        return (raw - self.centre) / self.scale
+        """Return the matrix of `frame`, shape (n_rows, n_terms), its terms one after another."""
+        rows = _raw_terms(frame, self.columns, self.levels)
+        if self.columns:
+            rows -= self.centre[:, None]
+            rows /= self.scale[:, None]
+        return rows.T
 
     def to_reported(self) -> FloatArray:
         """Return the matrix that turns inner coefficients into those of the caller's units."""
@@ -89,10 +92,14 @@ def learn_covariates(frame: pd.DataFrame, columns: Sequence[str], what: str) -> 
     terms = ["intercept"]
     for name in columns:
         terms += [f"{name}: {word}" for word in levels[name][1:]] if name in levels else [name]
-    raw = _raw_matrix(frame, tuple(columns), levels)
-    numeric = np.array([term in columns for term in terms])
-    centre = np.where(numeric, raw.mean(axis=0), 0.0)
-    scale = np.where(numeric, raw.std(axis=0), 1.0)
+    centre, scale = np.zeros(len(terms)), np.ones(len(terms))
+    if columns:
+        raw = _raw_terms(frame, tuple(columns), levels)
+        numeric = np.array([term in columns for term in terms])
+        centre = np.where(numeric, raw.mean(axis=1), 0.0)
+        raw -= centre[:, None]
+        spread = np.sqrt(np.einsum("ij,ij->i", raw, raw) / len(frame))
+        scale = np.where(numeric, spread, 1.0)
     still = [term for term, spread in zip(terms, scale, strict=True) if spread == 0]
     still += [name for name, words in levels.items() if len(words) < 2]
     if still:
@@ -106,7 +113,13 @@ def learn_covariates(frame: pd.DataFrame, columns: Sequence[str], what: str) -> 
 def missing_rows(frame: pd.DataFrame, columns: Sequence[str], what: str) -> pd.Series:
     """Return True for each row of `frame` that lacks one of `columns`."""
     _require_columns(frame, columns, what)
-    return frame[list(columns)].isna().any(axis=1)
+    missing = np.zeros(len(frame), dtype=bool)
+    for name in columns:
+        column = frame[name]
+        missing |= (
+            np.isnan(column.to_numpy()) if column.dtype == float else column.isna().to_numpy()
+        )
+    return pd.Series(missing, index=frame.index)
 
 
 def _require_columns(frame: pd.DataFrame, columns: Sequence[str], what: str) -> None:
@@ -122,9 +135,10 @@ def _is_words(values: pd.Series) -> bool:
     return not (pd.api.types.is_numeric_dtype(values) or pd.api.types.is_bool_dtype(values))
 
 
-def _raw_matrix(
+def _raw_terms(
     frame: pd.DataFrame, columns: tuple[str, ...], levels: dict[str, tuple[str, ...]]
 ) -> FloatArray:
+    """Return the terms as they stand in the frame, shape (n_terms, n_rows)."""
     parts = [np.ones(len(frame))]
     for name in columns:
         if name not in levels:
@@ -138,4 +152,4 @@ def _raw_matrix(
                 remedy=f"It was fitted on {', '.join(levels[name])}.",
             )
         parts += [(words == word).to_numpy(dtype=float) for word in levels[name][1:]]
-    return np.column_stack(parts)
+    return np.stack(parts)

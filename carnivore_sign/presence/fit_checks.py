@@ -231,7 +231,10 @@ def _states_of(fit: OccupancyFit) -> TwoStates:
             f"this check is for model='repeat_visits' without a chain, not {fit.model.name!r}",
             remedy="Fit that model to the same histories and check it.",
         )
-    return cast(TwoStates, fit.model.on(fit.histories).states)
+    layout = fit.model.on(fit.histories).layout
+    visits, detection = fit.histories.visits, fit.model.parts[-1].covariates
+    record = RepeatVisits(layout, visits["found"].to_numpy(dtype=float), detection.matrix(visits))
+    return TwoStates(fit.model.parts[0].covariates.matrix(fit.histories.units), record)
 
 
 def _weakness(states: TwoStates) -> str:

@@ -92,14 +92,13 @@ def maximise(
     >>> maximise(hill, np.array([3.0, -1.0])).parameters.round(9) + 0.0
     array([0., 0.])
     """
-    moving = np.ones(len(start), dtype=bool) if free is None else free
+    moving = np.arange(len(start)) if free is None else np.flatnonzero(free)
+    square = np.ix_(moving, moving)
     rise = np.inf
     here, now = np.array(start, dtype=float), evaluate(start)
     for step in range(max_steps):
         uphill = np.zeros_like(here)
-        uphill[moving] = _newton_direction(
-            now.gradient[moving], now.hessian[np.ix_(moving, moving)]
-        )
+        uphill[moving] = _newton_direction(now.gradient[moving], now.hessian[square])
         rise = float(now.gradient @ uphill)
         level = np.abs(now.gradient[moving]).max(initial=0.0) < _LEVEL
         if level or rise <= _DECREMENT * (1.0 + abs(now.loglik)):

@@ -8,6 +8,8 @@ time linear in the rows and need no loop.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +22,9 @@ from carnivore_sign.presence.histories import Histories
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
+#: Numbers of unit times numbers of period, for each row there is: above it they are renumbered.
+_SPARSE: Final = 8
+
 
 @dataclass(frozen=True)
 class Layout:
@@ -27,29 +32,39 @@ class Layout:
 
     Attributes
     ----------
-    units : DataFrame
-        The sites: ``unit``, ``period``.
+    frame : DataFrame
+        The sites: ``unit``, ``period`` and what else is known of them.
     site : array of int, shape (n_visits,)
-        Row of `units` of each visit.
+        Row of `frame` of each visit.
     visits_per_site : array of int, shape (n_sites,)
-    sum_visits : sparse array, shape (n_sites, n_visits)
-        ``sum_visits @ x`` adds a column of the visits up by site.
+    place, time : array of int, shape (n_sites,)
+        Number of each site's unit, by appearance, and of its period, in their order.
     """
 
-    units: pd.DataFrame
+    frame: pd.DataFrame
     site: IntArray
     visits_per_site: IntArray
-    sum_visits: sparse.csr_array
+    place: IntArray
+    time: IntArray
+
+    @cached_property
+    def units(self) -> pd.DataFrame:
+        """The sites: ``unit`` and ``period`` alone."""
+        return self.frame[["unit", "period"]]
+
+    @cached_property
+    def sum_visits(self) -> sparse.csr_array:
+        """The matrix of ones that adds a column of the visits up by site."""
+        return adder(self.site, self.n_sites)
 
     def rows_of(self, pairs: pd.DataFrame) -> IntArray:
         """Return the site of each ``unit`` and ``period``; -1 where there is none."""
-        label = _labels(self.units, pairs)
-        return _sites(self.units, label).get_indexer(label[len(self.units) :]).astype(np.int64)
+        return _match(self.frame, pairs)[0]
 
     @property
     def n_sites(self) -> int:
         """Number of sites, visited or not."""
-        return len(self.units)
+        return len(self.frame)
 
     @property
     def n_visited(self) -> int:
@@ -66,40 +81,53 @@ def lay_out(histories: Histories) -> Layout:
         If a visit belongs to no unit, or a unit stands twice in a period.
     """
     units, visits = histories.units, histories.visits
-    label = _labels(units, visits)
-    site = _sites(units, label).get_indexer(label[len(units) :]).astype(np.int64)
+    site, place, time = _match(units, visits)
     if (site < 0).any():
         lost = visits[site < 0].iloc[0]
         raise InputError(f"no unit {lost['unit']!r} in period {lost['period']!r}")
-    return Layout(
-        units[["unit", "period"]],
-        site,
-        np.bincount(site, minlength=len(units)).astype(np.int64),
-        adder(site, len(units)),
-    )
+    return Layout(units, site, np.bincount(site, minlength=len(units)), place, time)
 
 
 def each_by_itself(units: pd.DataFrame) -> Layout:
     """Return a layout in which each row is a site with one visit."""
     row = np.arange(len(units), dtype=np.int64)
-    return Layout(units, row, np.ones(len(units), dtype=np.int64), adder(row, len(units)))
+    return Layout(units, row, np.ones_like(row), row, np.zeros_like(row))
 
 
-def _labels(units: pd.DataFrame, others: pd.DataFrame) -> IntArray:
-    """Return a whole number for each unit and period, over `units` and then `others`."""
-    place, time = (
-        pd.factorize(pd.concat([units[name], others[name]], ignore_index=True))[0].astype(np.int64)
-        for name in ("unit", "period")
-    )
-    return np.asarray(time * (1 + place.max(initial=0)) + place)
+def _match(units: pd.DataFrame, others: pd.DataFrame) -> tuple[IntArray, IntArray, IntArray]:
+    """Return the row of `units` of each row of `others`, and the numbers of unit and period."""
+    place, place_of_others, _ = _numbers(units["unit"], others["unit"])
+    time, time_of_others, periods = _numbers(units["period"], others["period"], in_order=True)
+    label, sought = place * periods + time, place_of_others * periods + time_of_others
+    if min(place_of_others.min(initial=0), time_of_others.min(initial=0)) < 0:
+        sought[(place_of_others < 0) | (time_of_others < 0)] = -1
+    if len(units) and label.max() > _SPARSE * (len(units) + len(others)):
+        known = np.unique(label)
+        label, at = np.searchsorted(known, label), np.searchsorted(known, sought)
+        at = np.minimum(at, len(known) - 1)
+        sought = np.where(known[at] == sought, at, -1)
+    row = np.full(max(label.max(initial=-1), sought.max(initial=-1)) + 2, -1, dtype=np.int64)
+    row[label] = np.arange(len(units))
+    twice = row[label] != np.arange(len(units))
+    if twice.any():
+        first = units[twice].iloc[0]
+        raise InputError(f"unit {first['unit']!r} stands twice in period {first['period']!r}")
+    return row[sought], place, time
 
 
-def _sites(units: pd.DataFrame, label: IntArray) -> pd.Index:
-    sites = pd.Index(label[: len(units)])
-    if sites.has_duplicates:
-        twice = units[sites.duplicated()].iloc[0]
-        raise InputError(f"unit {twice['unit']!r} stands twice in period {twice['period']!r}")
-    return sites
+def _numbers(
+    names: pd.Series, others: pd.Series, *, in_order: bool = False
+) -> tuple[IntArray, IntArray, int]:
+    """Return a number for each name, the same for the others (-1: no such), and how many."""
+    number, there = pd.factorize(names)
+    if len(there) == 1 and (others == there[0]).to_numpy().all():
+        return number, np.zeros(len(others), dtype=np.int64), 1
+    if in_order:
+        number, there = pd.factorize(names, sort=True)
+    number_of_others, theirs = pd.factorize(others)
+    if not there.equals(theirs):
+        number_of_others = there.get_indexer(theirs)[number_of_others]
+    return number, number_of_others, len(there)
 
 
 def adder(group: IntArray, n_groups: int) -> sparse.csr_array:
@@ -110,6 +138,9 @@ def adder(group: IntArray, n_groups: int) -> sparse.csr_array:
     >>> adder(np.array([0, 0, 2]), 3) @ np.array([1.0, 2.0, 5.0])
     array([3., 0., 5.])
     """
-    ones = np.ones(len(group))
-    shape = (n_groups, len(group))
-    return sparse.csr_array((ones, (group, np.arange(len(group)))), shape=shape)
+    ends = np.zeros(n_groups + 1, dtype=np.int32)
+    np.cumsum(np.bincount(group, minlength=n_groups), out=ends[1:])
+    in_order = bool((group[1:] >= group[:-1]).all())
+    row = np.arange(len(group)) if in_order else np.argsort(group, kind="stable")
+    ones, shape = np.ones(len(group)), (n_groups, len(group))
+    return sparse.csr_array((ones, row.astype(np.int32), ends), shape=shape)

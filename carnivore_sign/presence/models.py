@@ -15,7 +15,7 @@ import pandas as pd
 
 from carnivore_sign.errors import InputError
 from carnivore_sign.presence.abundance import FIRST_MOST, Abundance
-from carnivore_sign.presence.alike import cut_and_count
+from carnivore_sign.presence.alike import count_alike, cut_and_count
 from carnivore_sign.presence.arrange import (
     along_lines,
     line_steps,
@@ -30,7 +30,7 @@ from carnivore_sign.presence.histories import Histories
 from carnivore_sign.presence.layout import FloatArray, Layout, each_by_itself, lay_out
 from carnivore_sign.presence.markov_line import FirstSegment, MarkovLine
 from carnivore_sign.presence.months import Months
-from carnivore_sign.presence.repeat_visits import RepeatVisits
+from carnivore_sign.presence.repeat_visits import CountedFinds, RepeatVisits
 from carnivore_sign.presence.scored_signs import ScoredSigns
 from carnivore_sign.presence.stretches import Stretches
 from carnivore_sign.presence.sure_unsure import SureUnsure
@@ -201,7 +201,10 @@ class Model:
             return Likelihood(layout, states, layout.n_visited)
         if self.name == "abundance":
             return Likelihood(layout, self._abundance(layout, histories), layout.n_visited)
-        mixture = TwoStates(self._psi_matrix(histories.units), self._record(layout, histories))
+        record = self._record(layout, histories)
+        if isinstance(record, CountedFinds) and self.parts[0].is_constant:
+            return Likelihood(layout, count_alike(record), layout.n_visited)
+        mixture = TwoStates(self._psi_matrix(histories.units), record)
         return Likelihood(layout, mixture, layout.n_visited)
 
     def _on_lines(self, histories: Histories, layout: Layout) -> Likelihood:
@@ -213,20 +216,18 @@ class Model:
         return Likelihood(layout, mixture, layout.n_visited)
 
     def _on_months(self, histories: Histories, layout: Layout) -> Likelihood:
-        steps = month_steps(histories.units)
+        steps = month_steps(layout)
         psi_matrix = self._psi_matrix(histories.units.iloc[steps[:, 0]])
         visited = int((layout.visits_per_site[steps].sum(axis=1) > 0).sum())
-        changed_into = histories.units.iloc[steps[:, 1:].T.ravel()]
         gain, loss = (
-            np.ones((1, 1)) if part.is_constant else part.covariates.matrix(changed_into)
+            np.ones((1, 1))
+            if part.is_constant
+            else part.covariates.matrix(histories.units.iloc[steps[:, 1:].T.ravel()])
             for part in self.parts[1:3]
         )
         record = self._record(layout, histories)
-        pieces = None
-        if isinstance(record, RepeatVisits) and all(part.is_constant for part in self.parts):
-            finds = np.rint(layout.sum_visits @ record.found).astype(np.int64)
-            kind = finds * (1 + layout.visits_per_site.max(initial=0)) + layout.visits_per_site
-            pieces = cut_and_count(steps, kind, finds > 0)
+        same = all(part.is_constant for part in self.parts[:3])
+        pieces = cut_and_count(steps, record) if same and isinstance(record, CountedFinds) else None
         months = Months(psi_matrix, record, steps, gain, loss, pieces)
         return Likelihood(layout, months, visited)
 
@@ -306,9 +307,11 @@ def _require_choice(what: str, came: object, choices: Iterable[object]) -> None:
 def _repeat_visits(
     _: Model, layout: Layout, histories: Histories, parts: Sequence[Part]
 ) -> GivenState:
-    visits = histories.visits
-    found = visits["found"].to_numpy(dtype=float)
-    return RepeatVisits(layout, found, parts[0].covariates.matrix(visits))
+    found = histories.visits["found"].to_numpy(dtype=float)
+    if parts[0].is_constant:
+        finds = np.bincount(layout.site, found, minlength=layout.n_sites).astype(float)
+        return CountedFinds(finds, layout.visits_per_site.astype(float))
+    return RepeatVisits(layout, found, parts[0].covariates.matrix(histories.visits))
 
 
 def _sure_unsure(

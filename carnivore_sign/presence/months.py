@@ -59,13 +59,15 @@ class Months:
     def evaluate(self, parameters: FloatArray) -> Evaluation:
         """Return the log-likelihood with gradient and Hessian."""
         first, gain, stay = self._chances(parameters)
-        record = self.record.at(parameters[self._ends()[2] :])
+        theta = parameters[self._ends()[2] :]
         if self.pieces is None:
+            record = self.record.at(theta)
             units = run_chains(first, gain, stay, record=record, steps=self.steps)
             return units.total()
         first = either(first, stay, self.pieces.after_find)
-        steps, times = self.pieces.steps, self.pieces.times
-        return run_chains(first, gain, stay, record=record, steps=steps).total(times)
+        record, steps = self.pieces.record.at(theta), self.pieces.steps
+        chains = run_chains(first, gain, stay, record=record, steps=steps)
+        return chains.total(self.pieces.times)
 
     def log_odds(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the smoothed logit of presence of each unit and month, and its slope."""

@@ -12,20 +12,21 @@ the taxon is found with probability :math:`p_j`, and never on a site that is not
 A visit that was not made has no term: it is missing, not a blank. With
 :math:`\text{logit } p = W \alpha` the derivatives are those of a logistic regression,
 :math:`a' = \sum_j (y_j - p_j) w_j` and :math:`a'' = -\sum_j p_j (1 - p_j) w_j w_j^T`.
+Where p is one for all, only the numbers of finds and of visits count: `CountedFinds`.
 
 Source: MacKenzie, Nichols, Lachman, Droege, Royle & Langtimm 2002, Ecology 83:2248-2255.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
-from scipy import sparse
 from scipy.special import logit
 
-from carnivore_sign.presence.layout import FloatArray, Layout
+from carnivore_sign.presence.layout import FloatArray, IntArray, Layout
 from carnivore_sign.presence.two_states import Conditional
 
 
@@ -44,63 +45,126 @@ class RepeatVisits:
     layout: Layout
     found: FloatArray
     p_matrix: FloatArray
-    _looks: _Looks = field(init=False, repr=False)
-    _score_of_finds: FloatArray = field(init=False, repr=False)
-    _absent: FloatArray = field(init=False, repr=False)
-
-    def __post_init__(self) -> None:
-        add = self.layout.sum_visits
-        object.__setattr__(self, "_looks", _looks_of(self.layout, self.p_matrix))
-        object.__setattr__(self, "_score_of_finds", add @ (self.found[:, None] * self.p_matrix))
-        object.__setattr__(self, "_absent", np.where(add @ self.found > 0, -np.inf, 0.0))
 
     @property
     def n_terms(self) -> int:
         """Number of coefficients of detection."""
         return self.p_matrix.shape[1]
 
+    @cached_property
+    def finds(self) -> FloatArray:
+        """Number of finds at each site."""
+        finds = np.bincount(self.layout.site, self.found, minlength=self.layout.n_sites)
+        return finds.astype(float)
+
+    @cached_property
+    def _by_term(self) -> FloatArray:
+        return np.ascontiguousarray(self.p_matrix.T)
+
+    @cached_property
+    def _score_of_finds(self) -> FloatArray:
+        return self._by_site(self.found * self._by_term)
+
+    @cached_property
+    def _absent(self) -> FloatArray:
+        return np.where(self.finds > 0, -np.inf, 0.0)
+
     def at(self, theta: FloatArray) -> Conditional:
         """Return the log densities and their derivatives at the coefficients `theta`."""
-        by_term, times = self._looks
-        logit_p = theta @ by_term
-        shrunk = np.exp(-np.abs(logit_p))
-        log_miss = -np.log1p(shrunk) - np.maximum(logit_p, 0.0)
-        p = np.where(logit_p >= 0, 1.0, shrunk) / (1.0 + shrunk)
+        by_term, site = self._by_term, self.layout.site
+        p, log_miss = _chance(theta @ by_term)
         spread = p * (1.0 - p)
-        present = self._score_of_finds @ theta + times @ log_miss
-        slope = self._score_of_finds - times @ (p * by_term).T
+        present = theta @ self._score_of_finds + self.layout.sum_visits @ log_miss
+        slope = (self._score_of_finds - self._by_site(p * by_term)).T
 
         def curvature(weight: FloatArray, _: FloatArray) -> FloatArray:
-            return np.asarray(-(by_term * ((weight @ times) * spread)) @ by_term.T)
+            return np.asarray((by_term * (-weight[site] * spread)) @ by_term.T)
 
         return Conditional(present, self._absent, slope, np.zeros_like(slope), curvature)
 
     def starts(self) -> list[FloatArray]:
         """Begin at the share of visits that found, among sites where anything was found."""
-        seen = (self.layout.sum_visits @ self.found > 0)[self.layout.site]
         theta = np.zeros(self.n_terms)
-        theta[0] = logit((self.found.sum() + 0.5) / (seen.sum() + 1.0))
+        theta[0] = _share_found(self.finds, self.layout.visits_per_site)
         return [theta]
 
+    def _by_site(self, terms: FloatArray) -> FloatArray:
+        """Add columns of the visits up, shape (n_terms, n_visits) to (n_terms, n_sites)."""
+        return np.stack([self.layout.sum_visits @ term for term in terms])
 
-class _Looks(NamedTuple):
-    """Looks that are alike, taken once.
+
+@dataclass(frozen=True)
+class CountedFinds:
+    """The same where p is one for all visits.
 
     Attributes
     ----------
-    by_term : array, shape (n_terms, n_looks)
-        Their covariates.
-    times : sparse array, shape (n_sites, n_looks)
-        How many of each a site had.
+    finds, visits : array, shape (n_sites,)
+        How often the taxon was found at each site, and looked for.
     """
 
-    by_term: FloatArray
-    times: sparse.csr_array
+    finds: FloatArray
+    visits: FloatArray
+    n_terms: int = 1
+
+    def at(self, theta: FloatArray) -> Conditional:
+        """Return the log densities and their derivatives at logit p."""
+        p, log_miss = _chance(theta)
+        slope = (self.finds - p * self.visits)[:, None]
+        spread = float(p[0] * (1.0 - p[0]))
+
+        def curvature(weight: FloatArray, _: FloatArray) -> FloatArray:
+            return np.array([[-spread * float(weight @ self.visits)]])
+
+        absent = np.where(self.finds > 0, -np.inf, 0.0)
+        present = theta[0] * self.finds + log_miss * self.visits
+        return Conditional(present, absent, slope, np.zeros_like(slope), curvature)
+
+    def starts(self) -> list[FloatArray]:
+        """Begin at the share of visits that found, among sites where anything was found."""
+        return [np.array([_share_found(self.finds, self.visits)])]
 
 
-def _looks_of(layout: Layout, matrix: FloatArray) -> _Looks:
-    """Return the visits as looks; where p is one for all, all visits as one look."""
-    if matrix.shape[1] > 1 or (matrix != 1.0).any():
-        return _Looks(np.ascontiguousarray(matrix.T), layout.sum_visits)
-    visits = layout.visits_per_site[:, None].astype(float)
-    return _Looks(np.ones((1, 1)), sparse.csr_array(visits))
+class Kinds(NamedTuple):
+    """Sites that are alike, taken once.
+
+    Attributes
+    ----------
+    record : CountedFinds
+        One site of each kind.
+    kind : array of int, shape (n_sites,)
+    """
+
+    record: CountedFinds
+    kind: IntArray
+
+
+def kinds_of(record: CountedFinds) -> Kinds:
+    """Return the kinds of sites that there are: with as many finds and as many visits.
+
+    Examples
+    --------
+    >>> kinds = kinds_of(CountedFinds(np.array([0.0, 2.0, 0.0]), np.array([3.0, 3.0, 3.0])))
+    >>> kinds.record.finds, kinds.kind
+    (array([0., 2.]), array([0, 1, 0]))
+    """
+    label = (record.finds * (1.0 + record.visits.max(initial=0.0)) + record.visits).astype(np.int64)
+    there = np.flatnonzero(np.bincount(label))
+    number = np.empty(int(label.max(initial=0)) + 1, dtype=np.int64)
+    number[there] = np.arange(len(there))
+    one = np.empty(len(there), dtype=np.int64)
+    kind = number[label]
+    one[kind] = np.arange(len(label))
+    return Kinds(CountedFinds(record.finds[one], record.visits[one]), kind)
+
+
+def _chance(logit_p: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return p and log (1 - p)."""
+    log_miss = np.log1p(np.exp(-np.abs(logit_p)))
+    log_miss += np.maximum(logit_p, 0.0)
+    np.negative(log_miss, out=log_miss)
+    return np.exp(logit_p + log_miss), log_miss
+
+
+def _share_found(finds: FloatArray, visits: FloatArray | IntArray) -> float:
+    return float(logit((finds.sum() + 0.5) / (visits[finds > 0].sum() + 1.0)))

@@ -92,10 +92,13 @@ class TwoStates:
         Covariates of presence; the first column is 1.
     given : GivenState
         The model of the records.
+    times : array, shape (n_sites,), or 1
+        How often each site counts (see `alike`).
     """
 
     psi_matrix: FloatArray
     given: GivenState
+    times: FloatArray | float = 1.0
 
     @property
     def n_psi(self) -> int:
@@ -109,20 +112,25 @@ class TwoStates:
         logit_psi = self.psi_matrix @ beta
         psi = expit(logit_psi)
         used = expit(logit_psi + record.present - record.absent)
-        loglik = np.logaddexp(logit_psi + record.present, record.absent) - np.logaddexp(
-            0.0, logit_psi
-        )
+        loglik = np.logaddexp(logit_psi + record.present, record.absent)
+        loglik -= np.log1p(np.exp(-np.abs(logit_psi))) + np.maximum(logit_psi, 0.0)
 
-        split = used * (1.0 - used)
+        n_psi, times = self.n_psi, self.times
+        counted, unused = times * used, times * (1.0 - used)
+        split = counted * (1.0 - used)
         contrast = record.slope_present - record.slope_absent
-        slope = record.slope_absent + used[:, None] * contrast
-        gradient = np.concatenate([self.psi_matrix.T @ (used - psi), slope.sum(axis=0)])
+        gradient = np.empty(len(parameters))
+        gradient[:n_psi] = (counted - times * psi) @ self.psi_matrix
+        gradient[n_psi:] = counted @ record.slope_present + unused @ record.slope_absent
 
-        weighted = self.psi_matrix.T * (split - psi * (1.0 - psi))
-        across = (self.psi_matrix.T * split) @ contrast
-        below = record.curvature(used, 1.0 - used) + (contrast.T * split) @ contrast
-        hessian = np.block([[weighted @ self.psi_matrix, across], [across.T, below]])
-        return Evaluation(float(loglik.sum()), gradient, hessian)
+        hessian = np.empty((len(parameters), len(parameters)))
+        weight = split - times * psi * (1.0 - psi)
+        hessian[:n_psi, :n_psi] = (self.psi_matrix.T * weight) @ self.psi_matrix
+        weighted = contrast.T * split
+        hessian[n_psi:, :n_psi] = weighted @ self.psi_matrix
+        hessian[:n_psi, n_psi:] = hessian[n_psi:, :n_psi].T
+        hessian[n_psi:, n_psi:] = record.curvature(counted, unused) + weighted @ contrast
+        return Evaluation(float((times * loglik).sum()), gradient, hessian)
 
     def log_odds(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return logit w of each site, and its slope in the parameters."""
