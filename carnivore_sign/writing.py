@@ -34,3 +34,21 @@ def write_whole(path: Path, body: bytes) -> Path:
     finally:
         fresh.unlink(missing_ok=True)
     return path
+
+
+def clear_database(path: Path) -> None:
+    """Delete an unfinished SQLite file, and the journal that a killed process left beside it.
+
+    A journal that stays would be rolled back into the next file of that name.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     unfinished = write_whole(Path(folder) / "s.gpkg-journal", b"left behind")
+    ...     clear_database(Path(folder) / "s.gpkg")
+    ...     unfinished.exists()
+    False
+    """
+    for left in (path, path.with_name(f"{path.name}-journal")):
+        left.unlink(missing_ok=True)

@@ -73,13 +73,19 @@ def test_an_interruption_of_the_writing_leaves_the_batch_out(
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="there is no fork")
-def test_a_process_that_is_killed_leaves_whole_files_only(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("of", "moments", "complete_every"), [("import", 20, 7), ("correction", 6, 3), ("report", 2, 2)]
+)
+def test_a_process_that_is_killed_leaves_whole_files_only(
+    of: str, moments: int, complete_every: int
+) -> None:
     script = Path(__file__).with_name("killing.py")
-    words = [sys.executable, str(script), "--moments", "20", "--complete-every", "7"]
+    words = [sys.executable, str(script), "--of", of, "--moments", str(moments)]
+    words += ["--complete-every", str(complete_every)]
     told = subprocess.run(
         words, check=True, start_new_session=True, timeout=240, capture_output=True, text=True
     )
-    assert told.stdout.startswith("20 imports were killed")
+    assert told.stdout.startswith(f"{moments} {of}s were killed")
 
 
 def start_import(season: Season, paths: list[Path]) -> subprocess.Popen[str]:

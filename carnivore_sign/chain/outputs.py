@@ -19,7 +19,7 @@ from carnivore_sign.errors import InputError
 from carnivore_sign.maps import METRIC, Edition, Measures
 from carnivore_sign.maps.gis_styles import Rule, as_qml, as_sld
 from carnivore_sign.reports import Choices, PageRecord
-from carnivore_sign.writing import write_whole
+from carnivore_sign.writing import clear_database, write_whole
 
 
 @dataclass(frozen=True)
@@ -245,7 +245,7 @@ def write_layers(
         Date that the file says it was changed on, so that the same layers give the same bytes.
     """
     fresh = path.with_name(f".{path.stem}.new.gpkg")
-    fresh.unlink(missing_ok=True)
+    clear_database(fresh)
     written = {name: layer for name, layer in layers.items() if len(layer)}
     for name, layer in written.items():
         layer.to_file(fresh, layer=name, driver="GPKG")

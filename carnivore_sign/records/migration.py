@@ -16,6 +16,7 @@ from typing import Final
 
 from carnivore_sign.records.layout import SCHEMA_VERSION, add_missing_columns, version_of
 from carnivore_sign.records.tables import SEASON_TABLES
+from carnivore_sign.writing import clear_database
 
 
 def _add_tables_and_columns(connection: sqlite3.Connection) -> None:
@@ -66,11 +67,11 @@ def _copy(path: Path, version: int) -> Path:
         number += 1
         copy = path.with_name(f"{path.stem}.version-{version}-{number}.gpkg")
     fresh = copy.with_name(f".{copy.name}.new")
-    fresh.unlink(missing_ok=True)
+    clear_database(fresh)
     try:
         with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(fresh)) as target:
             source.backup(target)
         fresh.replace(copy)
     finally:
-        fresh.unlink(missing_ok=True)
+        clear_database(fresh)
     return copy

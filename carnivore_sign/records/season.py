@@ -50,6 +50,7 @@ from carnivore_sign.records.layout import (
 from carnivore_sign.records.migration import STEPS, migrate
 from carnivore_sign.records.tables import SEASON_TABLES, Table
 from carnivore_sign.space import STORED_CRS
+from carnivore_sign.writing import clear_database
 
 _BUSY_SECONDS: Final = 30.0
 #: Words of SQLite for what is wrong with a file or its disk, and what to do about it.
@@ -126,13 +127,13 @@ def create_season(path: str | Path, *, name: str, time_zone: str) -> Season:
     if not path.parent.is_dir():
         raise InputError("its folder does not exist", file=path, remedy="Create the folder first.")
     fresh = path.with_name(f".{path.name}.new")
-    fresh.unlink(missing_ok=True)
+    clear_database(fresh)
     try:
         with closing(sqlite3.connect(fresh)) as connection:
             lay_out(connection, name, time_zone)
         fresh.replace(path)
     finally:
-        fresh.unlink(missing_ok=True)
+        clear_database(fresh)
     return Season(path, name, time_zone)
 
 
