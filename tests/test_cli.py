@@ -118,6 +118,9 @@ def test_answer_writes_what_it_says(
     told = json.loads(capsys.readouterr().out)
     assert told["numbers"]["incident"] == "I1"
     assert Path(told["files"]["answer (PDF)"]).read_bytes()[:5] == b"%PDF-"
+    out = tmp_path / "public"
+    assert run("answer", small, "I1", "--out", out, "--for", "public", "--sensitivity", 1) == 0
+    assert "cell of 1 degree at" in (out / "answer.html").read_text(encoding="utf-8")
 
 
 def bad_files(folder: Path) -> dict[str, tuple[Path, str]]:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
+import pandas as pd
 
 from carnivore_sign.chain.analysis import Analysis, analyse
 from carnivore_sign.chain.around import look_around, passages_near
@@ -21,16 +22,31 @@ from carnivore_sign.chain.outputs import (
     output_folder,
     page_record,
     plain,
+    refuse_wider,
     rows_of,
     write_csv,
 )
 from carnivore_sign.errors import InputError
 from carnivore_sign.incidents import IncidentFindings, examine_incident
 from carnivore_sign.intake import list_set_aside
-from carnivore_sign.maps import incident_map, png_bytes, timeline
+from carnivore_sign.maps import (
+    answer_edition,
+    findings_shown_to,
+    incident_map,
+    png_bytes,
+    timeline,
+)
 from carnivore_sign.progress import with_progress
 from carnivore_sign.records.season import Season
-from carnivore_sign.reports import PageRecord, Passages, landowner_report, write_html, write_pdf
+from carnivore_sign.reports import (
+    PageRecord,
+    Passages,
+    landowner_report,
+    public_answer,
+    write_html,
+    write_pdf,
+)
+from carnivore_sign.writing import write_whole
 
 #: What may stand between the cells of a row.
 _CELLS = re.compile(r"[,;\t|]")
@@ -123,7 +139,7 @@ def answer(
         Folder to write to; made if it is not there. If it holds an earlier answer about the
         same incident, the page says what is new since.
     page : AnswerPage, optional
-        Whom to call, and who made the answer, as they shall stand on the page.
+        Whom to call, who made the answer, and for whom: the landowner, unless given.
     made_on : date, optional
         Date that the page bears; today, unless given.
     show_progress : bool
@@ -133,28 +149,51 @@ def answer(
     -------
     Outcome
         The chief numbers, and the files: ``answer.html``, ``answer.pdf``, ``answer.json``,
-        ``map.png``, ``timeline.png`` and ``tables/*.csv``.
+        ``map.png``, ``timeline.png`` (neither for the public) and ``tables/*.csv``.
 
     Raises
     ------
     InputError
-        If the season has no such incident (the message lists those it has), or its window
-        is impossible.
+        If the season has no such incident (the message lists those it has), its window is
+        impossible, or the folder holds tables of a copy that shows more.
     """
     steps = with_progress(range(3), f"answer {incident}", show=show_progress)
     next(steps)
     found = landowner_answer(season, incident, options=options, within_m=within_m)
     next(steps)
-    folder = output_folder(out)
     page = page or AnswerPage()
-    record = replace(page_record(found.analysis, made_on, found.messages), made_by=page.made_by)
-    numbers = _numbers(found.findings)
+    shown, record = _for_reader(found, page, made_on)
+    tables = _tables(shown, record)
+    folder = output_folder(out)
+    refuse_wider(folder / TABLES, tables, made_for=page.made_for)
+    numbers = _numbers(shown.findings)
     earlier = folder / EARLIER
     changes = changes_since(earlier, numbers, record)
-    files = _write_answer(found, record, folder, agency=page.agency, changes=changes)
+    files = _write_pages(shown, record, folder, agency=page.agency, changes=changes)
+    files |= write_csv(folder / TABLES, tables)
     files["numbers"] = write_numbers(earlier, numbers, record, changes)
     next(steps, None)
-    return Outcome(f"Answer about incident {incident}", numbers, files)
+    named = f" about incident {incident}" if record.edition.reader != "public" else ""
+    return Outcome(f"Answer{named}", numbers, files)
+
+
+def _for_reader(
+    found: LandownerAnswer, page: AnswerPage, made_on: dt.date | None
+) -> tuple[LandownerAnswer, PageRecord]:
+    """Return the answer with no more than its reader may see, and the record of its page."""
+    analysis = found.analysis
+    edition = answer_edition(
+        page.made_for,
+        category=page.sensitivity,
+        parcels=analysis.parcels,
+        parcel=found.findings.place.parcel,
+    )
+    record = replace(
+        page_record(analysis, made_on, found.messages, edition=edition),
+        made_by=page.made_by,
+        own_copy=edition.reader == "landowner",
+    )
+    return replace(found, findings=findings_shown_to(edition, found.findings)), record
 
 
 def _find_incident(season: Season, incident: str) -> gpd.GeoDataFrame:
@@ -189,7 +228,7 @@ def _why_set_aside(season: Season, incident: str) -> str | None:
     )
 
 
-def _write_answer(
+def _write_pages(
     found: LandownerAnswer,
     record: PageRecord,
     folder: Path,
@@ -197,37 +236,49 @@ def _write_answer(
     agency: str | None,
     changes: tuple[str, ...],
 ) -> dict[str, Path]:
-    findings = found.findings
-    figures = {
-        "map": png_bytes(incident_map(findings)),
-        "timeline": png_bytes(timeline(findings)),
-    }
-    files = {name: folder / f"{name}.png" for name in figures}
-    for name, path in files.items():
-        path.write_bytes(figures[name])
-    report = landowner_report(
-        findings,
-        record=record,
-        map_png=figures["map"],
-        timeline_png=figures["timeline"],
-        agency=agency,
-        passages=found.passages,
-        changes=changes,
-    )
-    tables = {  # without the names of those who walked and noted
-        "trails_near": findings.trails.drop(columns="named", errors="ignore"),
-        "visits_near": findings.looked.drop(columns="observer"),
-        "animals": findings.passing_by_taxon,
-        "animals_by_prior": findings.over_priors,
-        "explanations": findings.explanations.ranked,
-        "explanations_by_prior": findings.explanations.by_prior,
-        "inputs": record.inputs,
-    }
+    findings, files = found.findings, {}
+    if record.edition.reader == "public":
+        report = public_answer(findings, record=record, passages=found.passages)
+    else:
+        figures = {
+            "map": png_bytes(incident_map(findings)),
+            "timeline": png_bytes(timeline(findings)),
+        }
+        for name, png in figures.items():
+            files[name] = folder / f"{name}.png"
+            write_whole(files[name], png)
+        report = landowner_report(
+            findings,
+            record=record,
+            map_png=figures["map"],
+            timeline_png=figures["timeline"],
+            agency=agency,
+            passages=found.passages,
+            changes=changes,
+        )
     return {
         "answer (HTML)": write_html(report, folder / "answer.html"),
         "answer (PDF)": write_pdf(report, folder / "answer.pdf"),
         **files,
-        **write_csv(folder / TABLES, tables),
+    }
+
+
+def _tables(found: LandownerAnswer, record: PageRecord) -> dict[str, pd.DataFrame]:
+    """Return the tables beside the page; the public gets those that name no place and no time."""
+    findings = found.findings
+    tables: dict[str, pd.DataFrame] = {
+        "animals": findings.passing_by_taxon,
+        "animals_by_prior": findings.over_priors,
+        "explanations": findings.explanations.ranked,
+        "explanations_by_prior": findings.explanations.by_prior,
+    }
+    if record.edition.reader == "public":
+        return tables
+    return {
+        "trails_near": findings.trails,
+        "visits_near": findings.looked,
+        **tables,
+        "inputs": record.inputs,
     }
 
 

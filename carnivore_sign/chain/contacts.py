@@ -9,6 +9,8 @@ from typing import Final
 import pandas as pd
 
 from carnivore_sign.errors import InputError
+from carnivore_sign.maps import answer_edition
+from carnivore_sign.maps.readers import CATEGORY
 
 #: The columns of the file.
 COLUMNS: Final = ("region", "agency", "telephone")
@@ -24,10 +26,26 @@ class AnswerPage:
         Whom to call.
     made_by : str, optional
         Who made the answer.
+    made_for : str
+        ``landowner``, ``managers`` or ``public``: who will read it. The landowner's own data
+        stands in the landowner's copy and that of managers; the public reads sums alone.
+    sensitivity : int
+        Category of sensitivity of places, 1 (cells of one degree) to 4 (a thousandth): the
+        cell in which the public reads the loss.
+
+    Raises
+    ------
+    InputError
+        If there is no such reader or category.
     """
 
     agency: str | None = None
     made_by: str | None = None
+    made_for: str = "landowner"
+    sensitivity: int = CATEGORY
+
+    def __post_init__(self) -> None:
+        answer_edition(self.made_for, category=self.sensitivity)  # refuses what is not known
 
 
 def agency_from_file(path: str | Path, region: str) -> str:

@@ -224,7 +224,12 @@ def run_answer(arguments: argparse.Namespace) -> int:
         arguments.out,
         options=_options(arguments),
         within_m=arguments.within_km * 1000,
-        page=carnivore_sign.AnswerPage(agency=_agency(arguments), made_by=arguments.by),
+        page=carnivore_sign.AnswerPage(
+            agency=_agency(arguments),
+            made_by=arguments.by,
+            made_for=getattr(arguments, "for"),
+            sensitivity=arguments.sensitivity,
+        ),
         show_progress=True,
     )
     print_result(result.as_dict(), as_json=arguments.json, lines=result.lines())
@@ -238,6 +243,31 @@ def run_check(arguments: argparse.Namespace) -> int:
     )
     print_result(check.as_dict(), as_json=arguments.json, lines=check.lines())
     return DONE if check.sound else BAD_INPUT
+
+
+def run_export(arguments: argparse.Namespace) -> int:
+    """Write the season in open standards."""
+    result = carnivore_sign.export(
+        carnivore_sign.open_season(arguments.season),
+        arguments.out,
+        forms=_listed(getattr(arguments, "as")),
+        options=_options(arguments),
+        page=carnivore_sign.PageOptions(
+            made_for=getattr(arguments, "for"),
+            parcel=arguments.parcel,
+            sensitivity=arguments.sensitivity,
+        ),
+        publisher=carnivore_sign.Publisher(
+            **{
+                name: word
+                for name, word in (("name", arguments.by), ("licence", arguments.licence))
+                if word
+            }
+        ),
+        show_progress=True,
+    )
+    print_result(result.as_dict(), as_json=arguments.json, lines=result.lines())
+    return DONE
 
 
 def _agency(arguments: argparse.Namespace) -> str | None:

@@ -12,6 +12,7 @@ from carnivore_sign.cli.running import (
     run_check,
     run_columns,
     run_demo,
+    run_export,
     run_flags,
     run_intake,
     run_month,
@@ -48,6 +49,7 @@ def make_parser() -> argparse.ArgumentParser:
         _add_practice,
         _add_month,
         _add_answer,
+        _add_export,
         _add_check,
     ):
         add(commands)
@@ -211,6 +213,17 @@ def _add_month(commands: Any) -> None:
         "cells elsewhere, the public sees cells",
     )
     command.add_argument("--parcel", metavar="NAME", help="the holding of the landowner")
+    _add_sensitivity(command)
+    command.add_argument(
+        "--units", default="metric", choices=("metric", "us"), help="units of length (%(default)s)"
+    )
+    command.add_argument(
+        "--elevation", metavar="FILE", help="your own elevation raster, drawn under the map"
+    )
+    _add_options(command)
+
+
+def _add_sensitivity(command: Any) -> None:
     command.add_argument(
         "--sensitivity",
         type=int,
@@ -219,13 +232,6 @@ def _add_month(commands: Any) -> None:
         help="size of the cells (%(default)s): 1 is a degree, 2 a tenth, 3 a hundredth, "
         "4 a thousandth",
     )
-    command.add_argument(
-        "--units", default="metric", choices=("metric", "us"), help="units of length (%(default)s)"
-    )
-    command.add_argument(
-        "--elevation", metavar="FILE", help="your own elevation raster, drawn under the map"
-    )
-    _add_options(command)
 
 
 def _add_answer(commands: Any) -> None:
@@ -242,8 +248,45 @@ def _add_answer(commands: Any) -> None:
     )
     command.add_argument("--by", metavar="NAME", help="who makes the answer")
     command.add_argument(
+        "--for",
+        default="landowner",
+        choices=("landowner", "managers", "public"),
+        help="who will read it (%(default)s): the landowner's copy shows no other holding and "
+        "names nobody, the public's tells the month and the cell of the loss and sums alone",
+    )
+    _add_sensitivity(command)
+    command.add_argument(
         "--within-km", type=float, default=5.0, help="how near is near (%(default)s)"
     )
+    _add_options(command)
+
+
+def _add_export(commands: Any) -> None:
+    about = (
+        "Write the season in open standards: a Darwin Core Archive, GeoPackage, GeoParquet, "
+        "GeoJSON, KML, GPX, or CSV with a dictionary of its columns. An archive for managers holds "
+        "the whole record, and intake reads it back."
+    )
+    example = "carnivore-sign export season.gpkg --as darwin-core,geojson --out exported"
+    command = _add(commands, "export", run_export, about, example)
+    command.add_argument("season", metavar="SEASON", help="the season file (.gpkg)")
+    command.add_argument(
+        "--as",
+        default="darwin-core",
+        metavar="FORM,...",
+        help="darwin-core, geopackage, geoparquet, geojson, kml, gpx, csv (%(default)s)",
+    )
+    command.add_argument(
+        "--for",
+        default="managers",
+        choices=("managers", "landowner", "public"),
+        help="who will have it (%(default)s): a landowner sees the own holding (--parcel) and "
+        "cells elsewhere, the public sees cells",
+    )
+    command.add_argument("--parcel", metavar="NAME", help="the holding of the landowner")
+    _add_sensitivity(command)
+    command.add_argument("--by", metavar="NAME", help="who publishes it")
+    command.add_argument("--licence", help="what others may do with it, best its address")
     _add_options(command)
 
 

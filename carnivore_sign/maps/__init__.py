@@ -5,6 +5,11 @@ Gives figures that need no display, with everything a reader must know printed o
 Does not compute any probability, and fetches nothing from a network.
 """
 
+from carnivore_sign.maps.answer_readers import (
+    answer_edition,
+    findings_shown_to,
+    withheld_from_answer,
+)
 from carnivore_sign.maps.areas import draw_areas, draw_units
 from carnivore_sign.maps.change import changes_between, draw_changes, plot_change
 from carnivore_sign.maps.effort import plot_effort
@@ -36,6 +41,7 @@ __all__ = [
     "SheetWords",
     "WebLayers",
     "Shown",
+    "answer_edition",
     "changes_between",
     "draw_areas",
     "draw_changes",
@@ -52,6 +58,7 @@ __all__ = [
     "draw_units",
     "draw_weights",
     "edition_for",
+    "findings_shown_to",
     "gait_sheet",
     "incident_map",
     "measures_of",
@@ -66,4 +73,5 @@ __all__ = [
     "web_map",
     "units_for",
     "weights_sheet",
+    "withheld_from_answer",
 ]

@@ -25,6 +25,7 @@ from carnivore_sign.reports.html import render_html, write_html
 from carnivore_sign.reports.landowner import landowner_report
 from carnivore_sign.reports.monthly import monthly_report
 from carnivore_sign.reports.pdf import render_pdf, write_pdf
+from carnivore_sign.reports.public_answer import public_answer
 from carnivore_sign.reports.rates import Change
 from carnivore_sign.reports.record import PageRecord
 from carnivore_sign.reports.tracing import tracing_page, write_tracing_page
@@ -45,6 +46,7 @@ __all__ = [
     "cautions_for",
     "landowner_report",
     "monthly_report",
+    "public_answer",
     "render_html",
     "render_pdf",
     "segments_on_word",

@@ -80,14 +80,16 @@ def _in_words(row: pd.Series) -> str:
     return f"{row['word']} ({number})"
 
 
-def explanation_blocks(findings: IncidentFindings, words: TaxonWords) -> tuple[Block, ...]:
-    """Rank what the loss may have been, with what spoke for and against each."""
+def explanation_blocks(
+    findings: IncidentFindings, words: TaxonWords, *, seen: bool = True
+) -> tuple[Block, ...]:
+    """Rank what the loss may have been, with what was `seen` and spoke for and against each."""
     told = findings.explanations
     return (
         Heading("What may have caused the loss"),
         Paragraph(_standing(told)),
         _ranked_table(told),
-        *_seen_blocks(told),
+        *(_seen_blocks(told) if seen else ()),
         _prior_table(told, CAUSE_OF_TAXON[findings.taxon]),
         Paragraph(
             "These numbers rank explanations. They do not name a cause: that is for the agency, "

@@ -11,6 +11,7 @@ import math
 
 from carnivore_sign.incidents import IncidentFindings, words_of_range
 from carnivore_sign.incidents.words import CANNOT_BE_TOLD, percent, percent_range
+from carnivore_sign.maps import withheld_from_answer
 from carnivore_sign.records.vocabularies import TAXA, UNLIKELY_BELOW
 from carnivore_sign.reports.cautions import cautions_for
 from carnivore_sign.reports.choices import choice_blocks
@@ -87,11 +88,11 @@ def landowner_report(
     words = taxon_words(findings.taxon)
     blocks: tuple[Block, ...] = (
         Heading("The short answer"),
-        Paragraph(_short_answer(findings, words), lead=True),
+        Paragraph(short_answer(findings, words), lead=True),
         Paragraph("What can be said:"),
-        Bullets(_can_be_said(findings, words)),
+        Bullets(can_be_said(findings, words)),
         Paragraph("What cannot be said:"),
-        Bullets(_cannot_be_said(findings, words)),
+        Bullets(cannot_be_said(findings, words)),
         Paragraph(_agency_line(agency)),
         *_change_blocks(changes),
         *passing_blocks(findings, words),
@@ -110,16 +111,23 @@ def landowner_report(
         *answer_method(findings),
         *choice_blocks(record.choices, findings.taxon),
         *record_blocks(record),
+        *_withheld(record),
     )
     title = f"What the survey can say about the loss \u201c{findings.incident}\u201d"
     return Report(title, _subtitle(findings, record), "en", record.made_on, blocks)
+
+
+def _withheld(record: PageRecord) -> tuple[Block, ...]:
+    said = withheld_from_answer(record.edition)
+    return (Paragraph(" ".join(said)),) if said else ()
 
 
 def _subtitle(findings: IncidentFindings, record: PageRecord) -> str:
     return f"Question: {TAXA[findings.taxon]}. Found {record.local(findings.window.end)}."
 
 
-def _short_answer(findings: IncidentFindings, words: TaxonWords) -> str:
+def short_answer(findings: IncidentFindings, words: TaxonWords) -> str:
+    """Say in a few sentences what was found near, who may have passed, and who caused it."""
     passing, km = findings.passing, kilometres(findings.within_m)
     tail = cause_sentence(findings, words)
     if not passing.trails and findings.nobody_looked:
@@ -173,7 +181,8 @@ def _others(findings: IncidentFindings) -> tuple[str, ...]:
     )
 
 
-def _can_be_said(findings: IncidentFindings, words: TaxonWords) -> tuple[str, ...]:
+def can_be_said(findings: IncidentFindings, words: TaxonWords) -> tuple[str, ...]:
+    """List what the survey carries, with its numbers."""
     said = []
     low, high = findings.range_of(findings.taxon)
     if not math.isnan(high):
@@ -221,7 +230,8 @@ def _nearest(findings: IncidentFindings, words: TaxonWords) -> str:
     return f"{where}; {whose_trail(trail, words)}."
 
 
-def _cannot_be_said(findings: IncidentFindings, words: TaxonWords) -> tuple[str, ...]:
+def cannot_be_said(findings: IncidentFindings, words: TaxonWords) -> tuple[str, ...]:
+    """List what nobody can say from the survey, and why it says less than one might think."""
     return (
         f"For certain, whether {words.one}, another animal, or no animal at all caused the loss.",
         "A trail near a place does not tell what happened there. A blank clears no animal.",

@@ -208,16 +208,18 @@ def looked_blocks(
     if findings.nobody_looked:
         return (heading, Paragraph(f"Nobody looked within {km} in those weeks."))
     effort = findings.effort
-    frame = pd.DataFrame(
-        {
-            "When": [_when_words(str(when), findings) for when in effort.index],
-            "Walks": effort["walks"].to_numpy(),
-            "Walked": effort["effort_km"].to_numpy(),
+    columns: dict[str, object] = {
+        "When": [_when_words(str(when), findings) for when in effort.index],
+        "Walks": effort["walks"].to_numpy(),
+        "Walked": effort["effort_km"].to_numpy(),
+    }
+    if "first" in effort:  # the public reads sums alone
+        columns |= {
             "First": [record.local_date(t) for t in effort["first"]],
             "Last": [record.local_date(t) for t in effort["last"]],
             "Nearest": effort["nearest_m"].to_numpy() / 1000,
         }
-    )
+    frame = pd.DataFrame(columns)
     caption = f"Walks within {km} of the place."
     table = TableBlock(
         frame, caption, {"Walked": "km", "Nearest": "km"}, {"Walked": 1, "Nearest": 1}

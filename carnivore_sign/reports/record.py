@@ -22,6 +22,8 @@ from carnivore_sign.reports.wording import count
 
 #: Tables that go with a page whoever reads it; the others name places, people or files.
 OPEN_TABLES: Final = ("segments", "rates_by_month", "model")
+#: Tables of an answer that go with the landowner's own copy.
+LANDOWNER_TABLES: Final = ("trails_near", "inputs")
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,6 +53,9 @@ class PageRecord:
         For whom the page is made, and so what it shows; for managers, unless given.
     measures : Measures
         Units that lengths are printed in.
+    own_copy : bool
+        Whether it is a landowner's copy of the answer about the own loss, which shows what was
+        near as it is.
     """
 
     season: str
@@ -63,6 +68,7 @@ class PageRecord:
     made_by: str | None = None
     edition: Edition = field(default_factory=Edition)
     measures: Measures = METRIC
+    own_copy: bool = False
 
     @property
     def inputs(self) -> pd.DataFrame:
@@ -79,7 +85,8 @@ class PageRecord:
 
     def full_table(self, name: str) -> str:
         """Say where the full table is, as a sentence with a space before it; or nothing."""
-        if not self.tables or not (self.edition.exact or name in OPEN_TABLES):
+        own = LANDOWNER_TABLES if self.own_copy else ()
+        if not self.tables or not (self.edition.exact or name in (*OPEN_TABLES, *own)):
             return ""
         written = f"{self.edition.unit}s" if name == "segments" else name
         return f" The full table is {self.tables}/{written}.csv."
@@ -103,7 +110,11 @@ def record_blocks(record: PageRecord) -> tuple[Block, ...]:
         f"Season: {record.season}. Times are local to {record.time_zone}. "
         f"Page dated {record.made_on:%d %B %Y}. Computed with carnivore_sign {record.version}. "
         f"Made for {READERS[record.edition.reader]}"
-        + (f" by {record.made_by}." if record.made_by and record.edition.exact else "."),
+        + (
+            f" by {record.made_by}."
+            if record.made_by and record.edition.reader != "public"
+            else "."
+        ),
     ]
     if len(record.inputs):
         said.append(
