@@ -9,6 +9,7 @@ The road, and the names along it::
     -> Analysis (segments, visits, sign, trails, detections, histories)
         month   -> map, report (HTML, PDF), tables, layers
         answer  -> a landowner's report (HTML, PDF)
+        export  -> Darwin Core Archive, GeoPackage, GeoParquet, GeoJSON, KML, GPX, CSV
     photo of a print
         write_tracing_page -> a page to trace it on -> outlines, which go into the season
 
@@ -38,7 +39,9 @@ if TYPE_CHECKING:
         month,
         summarise_import,
     )
+    from carnivore_sign.chain.exporting import export
     from carnivore_sign.demo import run_demo
+    from carnivore_sign.exchange import Publisher
     from carnivore_sign.intake import (
         ask_columns,
         column_guide,
@@ -67,6 +70,8 @@ _HOMES = {
     "flag_table": "carnivore_sign.chain",
     "month": "carnivore_sign.chain",
     "summarise_import": "carnivore_sign.chain",
+    "export": "carnivore_sign.chain.exporting",
+    "Publisher": "carnivore_sign.exchange",
     "run_demo": "carnivore_sign.demo",
     "ask_columns": "carnivore_sign.intake",
     "column_guide": "carnivore_sign.intake",
@@ -90,6 +95,7 @@ __all__ = [
     "AnalysisOptions",
     "AnswerPage",
     "PageOptions",
+    "Publisher",
     "Season",
     "__version__",
     "agency_from_file",
@@ -99,6 +105,7 @@ __all__ = [
     "check_season",
     "column_guide",
     "create_season",
+    "export",
     "flag_table",
     "import_files",
     "landowner_answer",

@@ -130,6 +130,21 @@ def layers_of(content: Content) -> dict[str, gpd.GeoDataFrame]:
     return {name: _with_places(layer) for name, layer in layers.items() if len(layer)}
 
 
+def by_month(layers: Mapping[str, gpd.GeoDataFrame]) -> dict[str, gpd.GeoDataFrame]:
+    """Part the units of all months into a layer per month: ``units 2026-03``.
+
+    A viewer draws all rows of a layer over each other, and months would hide each other.
+    """
+    parted: dict[str, gpd.GeoDataFrame] = {}
+    for name, layer in layers.items():
+        if name != "units":
+            parted[name] = layer
+            continue
+        for period, month in layer.groupby("period", sort=True):
+            parted[f"units {period}"] = month.reset_index(drop=True)
+    return parted
+
+
 def _with_places(layer: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     there = layer.geometry.notna() & ~layer.geometry.is_empty
     return layer.loc[there.to_numpy(dtype=bool)].reset_index(drop=True)

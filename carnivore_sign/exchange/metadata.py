@@ -16,6 +16,7 @@ from lxml import etree
 
 from carnivore_sign.exchange.content import Content, layers_of, withheld_words
 from carnivore_sign.records.darwin_core import scientific_name
+from carnivore_sign.records.plain_text import printable_xml
 
 _EML: Final = "eml://ecoinformatics.org/eml-2.1.1"
 _NOT_STATED: Final = "not stated"
@@ -47,7 +48,7 @@ def eml_of(content: Content, publisher: Publisher, made_on: dt.date) -> str:
     """Return the EML document of an archive."""
     season, reader = content.season, content.edition.reader
     root = etree.Element(f"{{{_EML}}}eml", nsmap={"eml": _EML}, system="carnivore-sign")
-    root.set("packageId", f"{season.name} ({reader}), {made_on}")
+    root.set("packageId", printable_xml(f"{season.name} ({reader}), {made_on}"))
     dataset = etree.SubElement(root, "dataset")
     _add(dataset, "title", f"{season.name}: tracks and sign of {content.taxon_name}")
     for role in ("creator", "metadataProvider"):
@@ -88,4 +89,4 @@ def _add_coverage(dataset: etree._Element, content: Content) -> None:
 
 
 def _add(of: etree._Element, name: str, text: str) -> None:
-    etree.SubElement(of, name).text = text
+    etree.SubElement(of, name).text = printable_xml(text)

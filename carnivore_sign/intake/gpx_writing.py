@@ -11,7 +11,6 @@ longitude from -180 up to but not including 180; fixType; dgpsStationType).
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
@@ -23,6 +22,7 @@ import pandas as pd
 import shapely
 
 from carnivore_sign.errors import InputError
+from carnivore_sign.records.plain_text import printable_xml
 from carnivore_sign.space import stored
 
 NAMESPACE: Final = "http://www.topografix.com/GPX/1/1"
@@ -41,7 +41,6 @@ _EXTENSIONS: Final = (
     ("hr", "heart_rate_bpm"), ("atemp", "temperature_c"), ("cad", "cadence_rpm"),
 )  # fmt: skip
 _FIX_KINDS: Final = ("none", "2d", "3d", "dgps", "pps")
-_FORBIDDEN: Final = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
 def write_gpx(
@@ -227,10 +226,5 @@ def _extra(extra: Any) -> str:
     return f"<own:extras>{_text(extra)}</own:extras>"
 
 
-def _clean(text: str) -> str:
-    """Put a replacement character in place of letters that no XML may hold."""
-    return _FORBIDDEN.sub("\ufffd", text)
-
-
 def _text(text: str) -> str:
-    return escape(_clean(text), {"\r": "&#13;"})
+    return escape(printable_xml(text), {"\r": "&#13;"})

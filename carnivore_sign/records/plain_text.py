@@ -6,6 +6,7 @@ milliseconds, places as well-known text; nothing is a blank cell.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import Any, Final
 
@@ -21,6 +22,7 @@ from carnivore_sign.space import STORED_CRS
 #: What stands before a text that a spreadsheet would run as a formula.
 _GUARD: Final = "'"
 _FORMULA: Final = r"^'*[=+\-@\t\r\n]"
+_NOT_XML: Final = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 _GUARDED: Final = r"^'+[=+\-@\t\r\n]"
 
 
@@ -167,6 +169,19 @@ def _shapes(words: pd.DataFrame) -> tuple[Any, Sequence[Any]]:
     shapes = shapely.from_wkt(text.to_numpy(dtype=object), on_invalid="ignore")
     wrong = text.notna().to_numpy() & shapely.is_missing(shapes)
     return shapes, words.index[wrong].tolist()
+
+
+def printable_xml(text: str) -> str:
+    """Put a replacement character in place of letters that no XML may hold.
+
+    Source: XML 1.0, production 2 (Char).
+
+    Examples
+    --------
+    >>> printable_xml("wash\\x07")
+    'wash\ufffd'
+    """
+    return _NOT_XML.sub("\ufffd", text)
 
 
 def neutralise(text: pd.Series) -> pd.Series:
