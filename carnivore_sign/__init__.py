@@ -12,6 +12,8 @@ The road, and the names along it::
         export  -> Darwin Core Archive, GeoPackage, GeoParquet, GeoJSON, KML, GPX, CSV
     photo of a print
         write_tracing_page -> a page to trace it on -> outlines, which go into the season
+    a walk
+        write_field_kit -> form, sheet, scale card, key -> filled-in forms, which go there too
 
 Each room can be used alone: ``carnivore_sign.intake``, ``identify``, ``trails``, ``survey``,
 ``presence``, ``incidents``, ``simulate``, ``maps``, ``reports``. Names are loaded on first use,
@@ -42,6 +44,7 @@ if TYPE_CHECKING:
     from carnivore_sign.chain.exporting import export
     from carnivore_sign.demo import run_demo
     from carnivore_sign.exchange import Publisher
+    from carnivore_sign.field import write_field_kit
     from carnivore_sign.intake import (
         ask_columns,
         column_guide,
@@ -72,6 +75,7 @@ _HOMES = {
     "summarise_import": "carnivore_sign.chain",
     "export": "carnivore_sign.chain.exporting",
     "Publisher": "carnivore_sign.exchange",
+    "write_field_kit": "carnivore_sign.field",
     "run_demo": "carnivore_sign.demo",
     "ask_columns": "carnivore_sign.intake",
     "column_guide": "carnivore_sign.intake",
@@ -118,6 +122,7 @@ __all__ = [
     "run_demo",
     "season_photos",
     "summarise_import",
+    "write_field_kit",
     "write_practice_page",
     "write_set_aside",
     "write_tracing_page",

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from typing import Any
 
 import carnivore_sign
+from carnivore_sign.cli import field_kit
 from carnivore_sign.cli.running import (
     run_answer,
     run_check,
@@ -47,6 +48,7 @@ def make_parser() -> argparse.ArgumentParser:
         _add_flags,
         _add_trace,
         _add_practice,
+        _add_field_kit,
         _add_month,
         _add_answer,
         _add_export,
@@ -182,6 +184,11 @@ def _add_practice(commands: Any) -> None:
     command.add_argument(
         "--seed", type=int, default=1, help="the same seed draws the same prints (%(default)s)"
     )
+
+
+def _add_field_kit(commands: Any) -> None:
+    run, about = field_kit.run_field_kit, field_kit.ABOUT
+    field_kit.add_words(_add(commands, "field-kit", run, about, field_kit.EXAMPLE))
 
 
 def _add_flags(commands: Any) -> None:

@@ -13,7 +13,7 @@ from carnivore_sign.simulate.histories import (
     simulate_histories,
 )
 from carnivore_sign.simulate.observing import share_with_tracks
-from carnivore_sign.simulate.outlines import SCHEMES, PrintScheme, draw_prints
+from carnivore_sign.simulate.outlines import SCHEMES, PrintScheme, draw_prints, draw_scheme
 from carnivore_sign.simulate.season import SimulatedSeason, Truth, simulate_season
 from carnivore_sign.simulate.settings import (
     AnimalSettings,
@@ -53,6 +53,7 @@ __all__ = [
     "WeatherSettings",
     "demo_settings",
     "draw_prints",
+    "draw_scheme",
     "share_with_tracks",
     "simulate_histories",
     "simulate_season",

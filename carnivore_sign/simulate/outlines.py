@@ -195,6 +195,40 @@ def draw_prints(
     return gpd.GeoDataFrame(drawn.reset_index(drop=True), geometry="geometry")
 
 
+def draw_scheme(
+    scheme: PrintScheme, *, length_mm: float = 85.0, claws: bool = False
+) -> gpd.GeoDataFrame:
+    """Draw one print from the numbers of a scheme of one's own, as for a page of characters.
+
+    Parameters
+    ----------
+    scheme : PrintScheme
+        Of a right front foot.
+    length_mm : float
+        Length without claws, about.
+    claws : bool
+        Draw claw marks.
+
+    Returns
+    -------
+    GeoDataFrame
+        ``part``, ``geometry`` in mm, heading along y; the middle of the print is not at 0.
+
+    Examples
+    --------
+    >>> draw_scheme(SCHEMES["puma"])["part"].tolist()
+    ['toe_2', 'toe_3', 'toe_4', 'toe_5', 'pad']
+    """
+    numbers = {name: np.array([value]) for name, value in _flat(scheme).items()}
+    parts = _toe_outlines(numbers) | {"pad": _pad_outline(numbers)}
+    if claws:
+        parts |= _claw_outlines(numbers)
+    row = np.zeros(1, dtype=np.intp)
+    drawn = [_frame(row, part, outline * length_mm) for part, outline in parts.items()]
+    joined = pd.concat(drawn, ignore_index=True).drop(columns="print")
+    return gpd.GeoDataFrame(joined, geometry="geometry")
+
+
 def _check(
     names: npt.NDArray[np.object_],
     feet: npt.NDArray[np.object_],
