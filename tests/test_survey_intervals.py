@@ -1,10 +1,10 @@
-"""Intervals: published limits, and the doubtful count that reduces to them."""
+"""Intervals: published limits of counts and shares, and what blank effort says."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -12,10 +12,8 @@ from carnivore_sign.errors import InputError
 from carnivore_sign.survey.intervals import (
     clopper_pearson_limits,
     detection_curve,
-    doubtful_poisson_limits,
     km_for_certainty,
     newcombe_difference_limits,
-    poisson_binomial_pmf,
     poisson_limits,
     wilson_limits,
 )
@@ -86,59 +84,6 @@ def test_the_difference_turns_its_sign_with_the_order() -> None:
     assert newcombe_difference_limits((3, 40), (9, 30)) == pytest.approx((-high, -low))
 
 
-def test_poisson_binomial_distribution() -> None:
-    # Input of Hong 2013, Comput Stat Data Anal 59:41-51; the output is arithmetic.
-    found = poisson_binomial_pmf([0.1, 0.2, 0.3, 0.4, 0.5])
-    np.testing.assert_allclose(found, [0.1512, 0.3714, 0.3274, 0.1274, 0.0214, 0.0012], atol=1e-12)
-
-
-def test_poisson_binomial_of_equal_trials_is_binomial() -> None:
-    np.testing.assert_allclose(
-        poisson_binomial_pmf(np.full(30, 0.3)), stats.binom.pmf(np.arange(31), 30, 0.3), rtol=1e-10
-    )
-    assert poisson_binomial_pmf([]).tolist() == [1.0]
-    assert poisson_binomial_pmf([1, 0, 1]).tolist() == [0, 0, 1, 0]
-
-
-@settings(max_examples=60, deadline=None)
-@given(st.lists(st.floats(0, 1), max_size=40))
-def test_poisson_binomial_has_its_mean_and_variance(probability) -> None:
-    p = np.array(probability)
-    pmf = poisson_binomial_pmf(p)
-    count = np.arange(len(pmf))
-    assert pmf.sum() == pytest.approx(1, abs=1e-12)
-    assert pmf @ count == pytest.approx(p.sum(), abs=1e-9)
-    assert pmf @ count**2 - (pmf @ count) ** 2 == pytest.approx((p * (1 - p)).sum(), abs=1e-8)
-
-
-@pytest.mark.parametrize("count", [0, 1, 2, 5, 17])
-def test_without_doubt_the_limits_are_garwoods(count) -> None:
-    sure = np.r_[np.ones(count), np.zeros(4)]
-    low, high = poisson_limits(count)
-    assert doubtful_poisson_limits(sure) == pytest.approx((float(low), float(high)), abs=1e-8)
-
-
-def test_limits_in_doubt_solve_their_equations() -> None:
-    p = [0.95, 0.9, 0.9, 0.8, 0.6, 0.3, 0.1]
-    low, high = doubtful_poisson_limits(p, level=0.9)
-    pmf = poisson_binomial_pmf(p)
-    as_many = sum(w * stats.poisson.sf(k - 1, low) for k, w in enumerate(pmf))
-    as_few = sum(w * stats.poisson.cdf(k, high) for k, w in enumerate(pmf))
-    assert (as_many, as_few) == pytest.approx((0.05, 0.05), abs=1e-8)
-
-
-def test_doubt_widens_the_limits_of_the_same_expected_count() -> None:
-    sure_low, sure_high = doubtful_poisson_limits(np.ones(5))
-    low, high = doubtful_poisson_limits(np.full(10, 0.5))
-    assert low < sure_low
-    assert high > sure_high
-
-
-def test_where_perhaps_nothing_was_found_the_lower_limit_is_zero() -> None:
-    assert doubtful_poisson_limits([0.6])[0] == 0.0
-    assert doubtful_poisson_limits([0.98])[0] > 0.0
-
-
 def test_detection_curve() -> None:
     # 51.1 km per track set: Van Dyke, Brocke & Shaw 1986, J Wildl Manage 50:102-109; the
     # probabilities follow from 1 - exp(-km / 51.1).
@@ -165,8 +110,6 @@ def test_the_curve_and_its_inverse_agree(certainty, km_per_find) -> None:
         lambda: wilson_limits(0, 0),
         lambda: clopper_pearson_limits(1, 0),
         lambda: newcombe_difference_limits((0, 0), (1, 2)),
-        lambda: poisson_binomial_pmf([0.5, 1.1]),
-        lambda: poisson_binomial_pmf([np.nan]),
         lambda: detection_curve(5, km_per_find=0),
         lambda: detection_curve(-5, km_per_find=50),
         lambda: detection_curve([5, np.nan], km_per_find=50),

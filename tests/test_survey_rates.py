@@ -7,7 +7,12 @@ import pandas as pd
 import pytest
 
 from carnivore_sign.errors import InputError, NothingSurveyed
-from carnivore_sign.survey.intervals import doubtful_poisson_limits, poisson_limits
+from carnivore_sign.survey.doubt import (
+    doubtful_poisson_limits,
+    learned_share,
+    poisson_binomial_limits,
+)
+from carnivore_sign.survey.intervals import poisson_limits
 from carnivore_sign.survey.rates import check_printed_rates, detection_rates
 from carnivore_sign.units import METRES
 
@@ -100,6 +105,12 @@ def test_doubt_is_carried_into_count_and_limits() -> None:
     assert (rates["trails_per_km_low"], rates["trails_per_km_high"]) == pytest.approx(
         (low / 10, high / 10)
     )
+    assert (rates["trails_low"], rates["trails_high"]) == poisson_binomial_limits(p)
+    share = learned_share(p, 0.4)
+    wider = detection_rates(some_visits([10]), found("V0", list("abcd"), p), learned=share).iloc[0]
+    limits = doubtful_poisson_limits(p, learned=share)
+    assert wider["trails_per_km_high"] == pytest.approx(limits[1] / 10)
+    assert wider["trails_per_km_high"] > rates["trails_per_km_high"]
 
 
 def test_a_trail_counts_once_in_each_group_however_many_segments_it_crosses() -> None:
@@ -207,12 +218,13 @@ def test_limits_cover_the_true_rate_without_doubt() -> None:
 
 def test_limits_cover_the_true_rate_with_doubt() -> None:
     rng = np.random.default_rng(23)
-    km, rate, tries = 60.0, 0.5, 300
-    covered, naive = 0, 0
-    for p in seasons(rng, rate_per_km=rate, others_per_km=0.5, km=km, count=tries):
-        row = detection_rates(some_visits([km]), found("V0", range(len(p)), p)).iloc[0]
-        covered += row["trails_per_km_low"] <= rate <= row["trails_per_km_high"]
-        low, high = poisson_limits(np.sum(p >= 0.95))
-        naive += low / km <= rate <= high / km
-    assert 0.94 <= covered / tries <= 0.995
-    assert naive / tries < 0.9, "counting the sure ones alone would have done as well"
+    km, rate, tries = 60.0, 0.5, 600
+    drawn = list(seasons(rng, rate_per_km=rate, others_per_km=0.5, km=km, count=tries))
+    visit = np.repeat([f"V{n}" for n in range(tries)], [len(p) for p in drawn])
+    trails = found(visit, range(len(visit)), np.concatenate(drawn))
+    rates = detection_rates(some_visits([km] * tries), trails, by="visit")
+    covered = (rates["trails_per_km_low"] <= rate) & (rate <= rates["trails_per_km_high"])
+    low, high = poisson_limits(rates["trails_sure"])
+    naive = (low / km <= rate) & (rate <= high / km)
+    assert 0.93 <= covered.mean() <= 0.98
+    assert naive.mean() < 0.9, "counting the sure ones alone would have done as well"

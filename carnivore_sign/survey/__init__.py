@@ -17,11 +17,18 @@ from carnivore_sign.survey.clumping import (
 from carnivore_sign.survey.comparing import (
     RateComparison,
     compare_rates,
-    doubtful_ratio_limits,
 )
 from carnivore_sign.survey.conditions import note_conditions
 from carnivore_sign.survey.dating import date_by_clearing, trails_with_tracks
 from carnivore_sign.survey.detections import assign_walks, make_detections
+from carnivore_sign.survey.doubt import (
+    LearnedShare,
+    doubtful_poisson_limits,
+    doubtful_ratio_limits,
+    learned_share,
+    poisson_binomial_limits,
+    poisson_binomial_pmf,
+)
 from carnivore_sign.survey.effort import effort_table
 from carnivore_sign.survey.in_season import logs_in_season
 from carnivore_sign.survey.independence import (
@@ -32,10 +39,8 @@ from carnivore_sign.survey.independence import (
 from carnivore_sign.survey.intervals import (
     clopper_pearson_limits,
     detection_curve,
-    doubtful_poisson_limits,
     km_for_certainty,
     newcombe_difference_limits,
-    poisson_binomial_pmf,
     poisson_limits,
     wilson_limits,
 )
@@ -91,14 +96,17 @@ __all__ = [
     "visits_independence",
     "published_independence",
     "Independence",
-    # intervals
+    # intervals, and doubt in what is counted
     "clopper_pearson_limits",
     "detection_curve",
     "doubtful_poisson_limits",
     "doubtful_ratio_limits",
     "km_for_certainty",
     "newcombe_difference_limits",
+    "poisson_binomial_limits",
     "poisson_binomial_pmf",
+    "learned_share",
+    "LearnedShare",
     "poisson_limits",
     "wilson_limits",
 ]

@@ -18,6 +18,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from carnivore_sign.errors import InputError, NothingSurveyed, SmallSampleWarning
+from carnivore_sign.survey.doubt import LearnedShare
 from carnivore_sign.survey.rates import (
     detection_rates,
     effort_column,
@@ -153,10 +154,11 @@ def bootstrap_rates(
     draws: int = 2000,
     unit: str = "km",
 ) -> pd.DataFrame:
-    """Limits of the rates from walks drawn again, with the doubt drawn as well.
+    """Limits of the rates from walks drawn again.
 
-    In each draw as many walks as there were are drawn with replacement, and each trail is or is
-    not the taxon's by its probability. A party's walk counts once.
+    In each draw as many walks as there were are drawn with replacement; each brings its trails
+    with their probabilities, whose sum is what is known of a walk (`doubtful_poisson_limits`
+    says why the doubt is not drawn once more). A party's walk counts once.
 
     Parameters
     ----------
@@ -224,12 +226,13 @@ def rates_with_limits(
     taxon: str = "puma",
     by: str | Sequence[str] = ("period",),
     level: float = 0.95,
+    learned: LearnedShare | None = None,
 ) -> tuple[pd.DataFrame, Clumping | None]:
     """Detection rates, with limits that allow for clusters where trails came in clusters.
 
     Parameters
     ----------
-    visits, detections, taxon, by, level
+    visits, detections, taxon, by, level, learned
         As for `detection_rates`.
     rng : numpy.random.Generator
         Source of randomness.
@@ -248,7 +251,7 @@ def rates_with_limits(
     NothingSurveyed, InputError
         As `detection_rates`.
     """
-    rates = detection_rates(visits, detections, taxon=taxon, by=by, level=level)
+    rates = detection_rates(visits, detections, taxon=taxon, by=by, level=level, learned=learned)
     rates["limits"] = "poisson"
     if visits["walk"].nunique() < 2 or not rates["trails_expected"].gt(0).any():
         return rates, None
@@ -299,8 +302,7 @@ def _bootstrap(
     if not expected > 0:
         return len(effort), total, expected, expected / total, np.nan, np.nan
     times = rng.multinomial(len(effort), np.full(len(effort), 1 / len(effort)), size=draws)
-    belongs = rng.random((draws, len(chance))) < chance
-    rate = (belongs * times[:, walk]).sum(axis=1) / (times @ effort)
+    rate = (times[:, walk] @ chance) / (times @ effort)
     tail = (1 - level) / 2
     low, high = np.quantile(rate, [tail, 1 - tail])
     return len(effort), total, expected, expected / total, float(low), float(high)

@@ -7,24 +7,14 @@ and reader change it too.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
-from scipy import optimize, special
 
-from carnivore_sign.errors import InputError, NothingSurveyed
-from carnivore_sign.survey.intervals import doubtful_poisson_limits, poisson_binomial_pmf
+from carnivore_sign.errors import NothingSurveyed
+from carnivore_sign.survey.doubt import doubtful_poisson_limits, doubtful_ratio_limits
 from carnivore_sign.survey.rates import effort_column, made_in_time, trails_of
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-
-#: Probability that is left out of a sum over two distributions: a tail is 0.025.
-_NEGLIGIBLE: Final = 1e-12
 
 
 @dataclass(frozen=True)
@@ -164,78 +154,3 @@ def compare_rates(
         difference_low=difference - float(np.hypot(rates[1] - low2, high1 - rates[0])),
         difference_high=difference + float(np.hypot(high2 - rates[1], rates[0] - low1)),
     )  # fmt: skip
-
-
-def doubtful_ratio_limits(
-    first: npt.ArrayLike,
-    second: npt.ArrayLike,
-    first_effort: float,
-    second_effort: float,
-    *,
-    level: float = 0.95,
-) -> tuple[float, float]:
-    r"""Limits of the ratio of two Poisson rates, second over first, with doubt in the counts.
-
-    Parameters
-    ----------
-    first, second : array-like
-        Probability of each item counted that it belongs.
-    first_effort, second_effort : float
-        Effort in each, in one unit.
-    level : float
-        Confidence of the two-sided interval.
-
-    Returns
-    -------
-    low, high : float
-        Limits; 0 and infinity where the counts leave that side open.
-
-    Notes
-    -----
-    Given the sum n of two Poisson counts, the second is binomial with share
-    :math:`\theta = r t_2 / (t_1 + r t_2)`, where r is the ratio of the rates and t the effort.
-    With both counts known this gives the exact conditional limits: Clopper and Pearson's for
-    theta, turned into r. With doubt each tail is averaged over the two Poisson-binomial
-    distributions, as in `doubtful_poisson_limits`:
-
-    .. math:: \sum_{j,k} P(J=j) P(K=k)\, P(X \ge k \mid j + k, \theta_{low}) = \alpha/2
-
-    and likewise for the upper limit with :math:`X \le k`.
-
-    Examples
-    --------
-    >>> low, high = doubtful_ratio_limits([1] * 4, [1] * 16, 100, 100)
-    >>> round(low, 2), round(high, 2)
-    (1.29, 16.44)
-    """
-    if not (first_effort > 0 and second_effort > 0):
-        raise InputError("there is no effort on one side", remedy="Compare efforts above zero.")
-    tail = (1 - level) / 2
-    in_first, in_second = poisson_binomial_pmf(first), poisson_binomial_pmf(second)
-    likely_j, likely_k = _likely(in_first), _likely(in_second)
-    j, k = (grid.ravel() for grid in np.meshgrid(likely_j, likely_k, indexing="ij"))
-    weight = np.outer(in_first[likely_j], in_second[likely_k]).ravel()
-
-    def as_many(theta: float) -> float:
-        return float(weight @ np.where(k > 0, special.betainc(np.maximum(k, 1), j + 1, theta), 1.0))
-
-    def as_few(theta: float) -> float:
-        return float(
-            weight @ np.where(j > 0, special.betainc(np.maximum(j, 1), k + 1, 1 - theta), 1.0)
-        )
-
-    low = _share(lambda theta: as_many(theta) - tail) if as_many(0.0) < tail else 0.0
-    high = _share(lambda theta: tail - as_few(theta)) if as_few(1.0) < tail else 1.0
-    scale = first_effort / second_effort
-    return scale * low / (1 - low), scale * high / (1 - high) if high < 1 else np.inf
-
-
-def _likely(pmf: FloatArray) -> IntArray:
-    """Counts that hold all of a distribution but the least likely `_NEGLIGIBLE` of it."""
-    order = np.argsort(pmf, kind="stable")
-    return np.sort(order[np.cumsum(pmf[order]) > _NEGLIGIBLE])
-
-
-def _share(rising: Callable[[float], float]) -> float:
-    """Share at which a rising function is zero."""
-    return float(optimize.brentq(rising, 0.0, 1.0, xtol=1e-12))

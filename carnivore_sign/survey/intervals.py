@@ -1,14 +1,14 @@
 """Intervals: exact and score limits for counts and shares, and what blank effort says.
 
-Plain functions on numbers and arrays. `doubtful_poisson_limits` carries the doubt about what was
-counted into the limits of the rate.
+Plain functions on numbers and arrays. Limits of counts whose items are in doubt are in
+``doubt.py``.
 """
 
 from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special
+from scipy import special
 
 from carnivore_sign.errors import InputError
 
@@ -42,7 +42,7 @@ def poisson_limits(count: npt.ArrayLike, *, level: float = 0.95) -> tuple[FloatA
     ([0.0, 4.7954], [3.6889, 18.3904])
     """
     counts = _counts(count)
-    tail = _tail(level)
+    tail = tail_of(level)
     low = np.where(counts > 0, special.gammaincinv(np.maximum(counts, 1), tail), 0.0)
     return low, special.gammainccinv(counts + 1, tail)
 
@@ -70,7 +70,7 @@ def wilson_limits(
     (0.2553, 0.3662)
     """
     x, n = _shares(found, looked)
-    z = -special.ndtri(_tail(level))
+    z = -special.ndtri(tail_of(level))
     middle = 2 * x + z**2
     half = z * np.sqrt(z**2 + 4 * x * (n - x) / n)
     scale = 2 * (n + z**2)
@@ -94,7 +94,7 @@ def clopper_pearson_limits(
     (0.0, 0.1684)
     """
     x, n = _shares(found, looked)
-    tail = _tail(level)
+    tail = tail_of(level)
     low = np.where(x > 0, special.betaincinv(np.maximum(x, 1), n - x + 1, tail), 0.0)
     high = np.where(x < n, special.betaincinv(x + 1, np.maximum(n - x, 1), 1 - tail), 1.0)
     return low, high
@@ -132,114 +132,6 @@ def newcombe_difference_limits(
     return float(low), float(p1 - p2 + np.hypot(high1 - p1, p2 - low2))
 
 
-def poisson_binomial_pmf(probability: npt.ArrayLike) -> FloatArray:
-    """Distribution of the number of successes among unlike, independent trials.
-
-    Parameters
-    ----------
-    probability : array-like
-        Probability of each of n trials.
-
-    Returns
-    -------
-    array of n + 1
-        Probability of 0, 1, ..., n successes.
-
-    Notes
-    -----
-    One trial after the other is convolved in; all terms are positive, so that nothing cancels
-    and small tails stay exact (a Fourier transform loses them below 1e-16).
-
-    Examples
-    --------
-    >>> poisson_binomial_pmf([0.1, 0.2, 0.3, 0.4, 0.5]).round(4).tolist()
-    [0.1512, 0.3714, 0.3274, 0.1274, 0.0214, 0.0012]
-    """
-    trials = np.asarray(probability, dtype=float).ravel()
-    if not ((trials >= 0) & (trials <= 1)).all():
-        raise InputError(
-            "a probability is missing, below 0 or above 1", remedy="Give numbers from 0 to 1."
-        )
-    pmf = np.zeros(len(trials) + 1)
-    pmf[0] = 1.0
-    for done, p in enumerate(trials, start=1):
-        pmf[1 : done + 1] = pmf[1 : done + 1] * (1 - p) + pmf[:done] * p
-        pmf[0] *= 1 - p
-    return pmf
-
-
-def doubtful_poisson_limits(
-    probability: npt.ArrayLike, *, level: float = 0.95
-) -> tuple[float, float]:
-    r"""Limits of the mean of a Poisson count whose items are each only probably what they seem.
-
-    Parameters
-    ----------
-    probability : array-like
-        Probability of each item counted that it belongs.
-    level : float
-        Confidence of the two-sided interval.
-
-    Returns
-    -------
-    low, high : float
-        Limits of the mean.
-
-    Notes
-    -----
-    Let K be the true number among the items: Poisson-binomial, P(K = k) from
-    `poisson_binomial_pmf`. Were K known to be k, the limits would solve
-
-    .. math:: P(X \ge k \mid \mu) = \alpha/2 \quad\text{and}\quad P(X \le k \mid \mu) = \alpha/2
-
-    (`poisson_limits`). As K is known only in distribution, each tail is averaged over it:
-
-    .. math:: \sum_k P(K=k)\, P(X \ge k \mid \mu_{low}) = \alpha/2, \qquad
-              \sum_k P(K=k)\, P(X \le k \mid \mu_{high}) = \alpha/2.
-
-    As functions of mu the two tails of one k are the distribution functions of a gamma variate
-    with shape k, and k + 1 (from above), so that the limits are quantiles of mixtures of the
-    confidence distributions of the single counts. If every probability is 0 or 1, one k has all
-    the weight and the limits are Garwood's. The term k = 0 of the lower sum is 1 at every mu:
-    where P(K = 0) is alpha/2 or more the lower limit is 0. The limits suppose that the
-    probabilities are right (calibrated) and that the doubts about two items are independent.
-
-    With doubt they are wide: they add the doubt about K to the chance of K, as if nothing were
-    known of how many look-alikes there are. Where the prior behind the probabilities is right,
-    95 % limits hold the truth in over 99 of 100 drawn seasons (``tests/benchmarks``, limits);
-    where it is not, the room is needed.
-
-    Examples
-    --------
-    >>> low, high = doubtful_poisson_limits([1.0, 1.0])
-    >>> round(low, 4), round(high, 4)
-    (0.2422, 7.2247)
-    >>> low, high = doubtful_poisson_limits([0.5, 0.5, 0.5, 0.5])
-    >>> round(low, 4), round(high, 4)
-    (0.0, 7.8611)
-    """
-    tail = _tail(level)
-    pmf = poisson_binomial_pmf(probability)
-    count = np.arange(len(pmf))
-    positive = count > 0
-
-    def as_many(mu: float) -> float:
-        return float(pmf[0] + pmf[positive] @ special.gammainc(count[positive], mu)) - tail
-
-    def as_few(mu: float) -> float:
-        return float(pmf @ special.gammaincc(count + 1, mu)) - tail
-
-    possible = count[pmf > 0]
-    if len(possible) == 1:
-        certain = poisson_limits(possible[0], level=level)
-        return float(certain[0]), float(certain[1])
-    most = float(poisson_limits(possible.max(), level=level)[1]) + 1.0
-    high = float(optimize.brentq(as_few, 0.0, most, xtol=1e-10))
-    if pmf[0] >= tail:
-        return 0.0, high
-    return float(optimize.brentq(as_many, 0.0, most, xtol=1e-10)), high
-
-
 def detection_curve(km: npt.ArrayLike, *, km_per_find: float) -> FloatArray:
     """Probability of at least one find in `km`, where one is made every `km_per_find` on average.
 
@@ -275,7 +167,8 @@ def km_for_certainty(certainty: npt.ArrayLike, *, km_per_find: float) -> FloatAr
     return -np.log1p(-wanted) * km_per_find
 
 
-def _tail(level: float) -> float:
+def tail_of(level: float) -> float:
+    """Return the probability on either side of central limits."""
     if not 0 < level < 1:
         raise InputError(
             f"the level is {level}", remedy="Give a share between 0 and 1, such as 0.95."

@@ -15,11 +15,17 @@ import pandas as pd
 from carnivore_sign.errors import InputError, NothingSurveyed
 from carnivore_sign.records.tables import taxon_column
 from carnivore_sign.records.vocabularies import SURE_FROM
-from carnivore_sign.survey.intervals import doubtful_poisson_limits
+from carnivore_sign.survey.doubt import (
+    LearnedShare,
+    doubtful_poisson_limits,
+    poisson_binomial_limits,
+)
 
 _EFFORT: Final = ["visits", "effort_km", "effort_km_days"]
 _UNITS: Final = {"km": "effort_km", "km_day": "effort_km_days"}
-_COUNTS: Final = ["trails_expected", "trails_sure", "low", "high"]
+_COUNTS: Final = [
+    "trails_expected", "trails_sure", "trails_low", "trails_high", "low", "high",
+]  # fmt: skip
 
 
 def detection_rates(
@@ -29,15 +35,17 @@ def detection_rates(
     taxon: str = "puma",
     by: str | Sequence[str] = ("period",),
     level: float = 0.95,
+    learned: LearnedShare | None = None,
 ) -> pd.DataFrame:
     """Rate at which trails of a taxon are found, per group of visits.
 
     A trail counts once in each group, with its probability of being the taxon's, on however
-    many segments or visits of the group it was found. The number of trails of the taxon is
-    then Poisson-binomial, and the limits are those of `doubtful_poisson_limits`: exact Poisson
-    (Garwood) limits where every probability is 0 or 1. They suppose that trails are independent
-    and calibrated; clumped trails need wider limits. Observers who walk in company make one
-    visit (see `make_visits`), and so one length of effort.
+    many segments or visits of the group it was found. How many of the trails found are the
+    taxon's is then Poisson-binomial; the limits of the rate are those of
+    `doubtful_poisson_limits`: exact Poisson (Garwood) limits where every probability is 0 or 1.
+    They suppose that trails are independent and calibrated; clumped trails need wider limits.
+    Observers who walk in company make one visit (see `make_visits`), and so one length of
+    effort.
 
     Rates per km count sign of every kind. Rates per km-day count trails with tracks only: a
     track was made in the days since the surface was wiped, and scat may lie there for weeks.
@@ -55,16 +63,21 @@ def detection_rates(
         Columns of `visits` that make the groups; ``()`` for one rate over all.
     level : float
         Confidence of the limits.
+    learned : LearnedShare, optional
+        From `learned_share`, where the probabilities rest on a share that was estimated from
+        such trails: how well it is known widens the limits.
 
     Returns
     -------
     DataFrame
         The columns of `by`, then ``visits``, ``effort_km``, ``effort_km_days``,
         ``trails_expected`` (sum of probabilities), ``trails_sure`` (probability of 0.95 or
-        more), ``trails_per_km`` with ``trails_per_km_low`` and ``trails_per_km_high``, and the
-        same ``trails_per_km_day``. Rates per km-day use only the visits whose accumulation time
-        is known, in count and in effort, and are missing where it is known for none; of the
-        trails they use those ``with_tracks`` (all, where the detections do not say).
+        more), ``trails_low`` and ``trails_high`` (limits of how many of the trails found are the
+        taxon's, `poisson_binomial_limits`), ``trails_per_km`` with ``trails_per_km_low`` and
+        ``trails_per_km_high``, and the same ``trails_per_km_day``. Rates per km-day use only the
+        visits whose accumulation time is known, in count and in effort, and are missing where
+        it is known for none; of the trails they use those ``with_tracks`` (all, where the
+        detections do not say).
 
     Raises
     ------
@@ -95,17 +108,14 @@ def detection_rates(
     effort["effort_km_days"] = grouped.groupby(keys, dropna=False, observed=True)[
         "effort_km_days"
     ].sum(min_count=1)
-    per_km = _counts(grouped, detections, keys, taxon, level).reindex(effort.index)
-    per_day = _counts(grouped.loc[known], made_in_time(detections), keys, taxon, level).reindex(
-        effort.index
-    )
-    blank = doubtful_poisson_limits([], level=level)
-    nothing = dict(zip(_COUNTS, (0.0, 0, *blank), strict=True))
-    per_km, per_day = per_km.fillna(nothing), per_day.fillna(nothing)
-    table = effort.assign(
-        trails_expected=per_km["trails_expected"],
-        trails_sure=per_km["trails_sure"].astype(int),
-    )
+    per_km = _counts(trails_of(grouped, detections, taxon, by=keys), keys, level, learned)
+    in_time = trails_of(grouped.loc[known], made_in_time(detections), taxon, by=keys)
+    per_day = _counts(in_time, keys, level, learned)
+    nothing = dict(zip(_COUNTS, _sum_up(np.array([]), level, None), strict=True))
+    per_km, per_day = (counts.reindex(effort.index).fillna(nothing) for counts in (per_km, per_day))
+    table = effort.assign(trails_expected=per_km["trails_expected"])
+    for name in ("trails_sure", "trails_low", "trails_high"):
+        table[name] = per_km[name].astype(int)
     for unit, counts in (("km", per_km), ("km_day", per_day)):
         size = effort[f"effort_{unit}s" if unit == "km_day" else "effort_km"]
         size = size.where(size > 0)
@@ -238,16 +248,15 @@ def trails_of(
 
 
 def _counts(
-    visits: pd.DataFrame, detections: pd.DataFrame, keys: list[str], taxon: str, level: float
+    once: pd.DataFrame, keys: list[str], level: float, learned: LearnedShare | None
 ) -> pd.DataFrame:
-    """Expected and sure trails of each group, and limits of their mean."""
-    once = trails_of(visits, detections, taxon, by=keys)
+    """Expected and sure trails of each group, limits of their number and of its mean."""
     told = [
-        (*_as_tuple(key), *_sum_up(group["chance"].to_numpy(), level))
+        (*_as_tuple(key), *_sum_up(group["chance"].to_numpy(), level, learned))
         for key, group in once.groupby(keys, dropna=False, observed=True)
     ]
     frame = pd.DataFrame(told, columns=[*keys, *_COUNTS])
-    frame = frame.astype({name: visits[name].dtype for name in keys})
+    frame = frame.astype({name: once[name].dtype for name in keys})
     return frame.astype(dict.fromkeys(_COUNTS, float)).set_index(keys)
 
 
@@ -255,6 +264,9 @@ def _as_tuple(key: object) -> tuple[object, ...]:
     return key if isinstance(key, tuple) else (key,)
 
 
-def _sum_up(chance: np.ndarray, level: float) -> tuple[float, int, float, float]:
+def _sum_up(chance: np.ndarray, level: float, learned: LearnedShare | None) -> tuple[float, ...]:
+    """Numbers of `_COUNTS`, of the trails of one group."""
     sure = int((chance >= SURE_FROM).sum())
-    return (float(chance.sum()), sure, *doubtful_poisson_limits(chance, level=level))
+    number = poisson_binomial_limits(chance, level=level)
+    mean = doubtful_poisson_limits(chance, level=level, learned=learned)
+    return (float(chance.sum()), sure, *number, *mean)
