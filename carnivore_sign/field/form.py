@@ -51,7 +51,8 @@ _UNITS: Final = {"mm": "mm", "km": "km", "h": "hours", "deg": "degrees", "percen
 _CALCULATED: Final = {
     "form_walk": "once(concat(format-date-time(now(), '%Y%m%d'), '-', substr(uuid(), 0, 4)))",
     "wiped_transects": "if(${wiped_where} = 'all', 'all', ${walk_transect})",
-    "form_sign": "once(concat(${form_walk}, '-', format-date-time(now(), '%H%M%S')))",
+    "form_sign": "once(concat(${form_walk}, '-', position(..), "
+    "'-', format-date-time(now(), '%H%M%S')))",
     "sign_walk": "${form_walk}",
     "sign_observer": "${observer}",
     "print_sign": "${form_sign}",
