@@ -1,22 +1,24 @@
 """Encoded: a log as the season takes it, which whoever read it has made ready to be written.
 
-A log is mostly fixes. As a table they are a Python object each, which is slow to hand from process
-to process and to hold; as encoded columns they are a few arrays. With them go the times and
-places that tell whether the season has them already.
+The points of a log go from columns to encoded rows, and no table is made of them: a table holds
+a Python object a point, which is slow to make, to hold and to hand from process to process. With
+the rows go the times and places that tell whether the season has them already.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from carnivore_sign.intake.log_tables import LogTables
+from carnivore_sign.intake.logs import milliseconds
 from carnivore_sign.intake.overlaps import FixKeys
-from carnivore_sign.intake.reading import Reading
-from carnivore_sign.records.check import TEXT
+from carnivore_sign.intake.reading import Reading, ReceiptColumns
 from carnivore_sign.records.encoding import Rows, encode_rows
 from carnivore_sign.records.tables import SEASON_TABLES
 
@@ -32,31 +34,38 @@ class EncodedLog:
     ----------
     file, sha256 : str
         Name of the file, and hash of its content.
-    log : str or None
-        Name of the log; None if it has no point at all.
+    log : mapping of str to value or None
+        Its row in table ``logs``, as `LogTables` holds it; None if it has no point at all.
     tables : dict of str to DataFrame or Rows
-        The rows to add, by table, those set aside among them; large tables are encoded.
+        The rows to add to the other tables, those set aside among them.
     fixes : FixKeys or None
         When and where its fixes are; None if there is none.
-    receipts : DataFrame
-        One row per table, as `Reading.receipts`.
+    receipts : ReceiptColumns
+        One value per table, as `Reading.receipt_columns`.
     problem : str or None
         Why nothing of it was kept, if so.
     """
 
     file: str
     sha256: str
-    log: str | None
+    log: Mapping[str, Any] | None
     tables: dict[str, pd.DataFrame | Rows]
     fixes: FixKeys | None
-    receipts: pd.DataFrame
+    receipts: ReceiptColumns
     problem: str | None
 
-    def renamed(self, log: str) -> EncodedLog:
+    @property
+    def name(self) -> str | None:
+        """Name of the log; None if it has no point at all."""
+        return None if self.log is None else self.log["log"]
+
+    def renamed(self, name: str) -> EncodedLog:
         """Return the log under another name, with a note."""
-        tables = {name: _with_log(rows, log) for name, rows in self.tables.items()}
-        note = f"another log of the season is called {self.log}, so that this one is {log}"
-        return replace(self, log=log, tables=tables).noted(note)
+        if self.log is None:
+            return self
+        tables = {table: _with_log(rows, name) for table, rows in self.tables.items()}
+        note = f"another log of the season is called {self.name}, so that this one is {name}"
+        return replace(self, log={**self.log, "log": name}, tables=tables).noted(note)
 
     def without_known(self, known: npt.NDArray[np.bool_], note: str) -> EncodedLog:
         """Return the log without the fixes that the season has already."""
@@ -64,36 +73,57 @@ class EncodedLog:
             return self
         rows, fresh = self.tables["fixes"], ~known
         some = rows.taken(fresh) if isinstance(rows, Rows) else rows.loc[fresh]
-        of_fixes = self.receipts["table_name"].eq("fixes")
-        counts = self.receipts["rows_known"].mask(of_fixes, int(known.sum()))
+        counts = [
+            int(known.sum()) if table == "fixes" else count
+            for table, count in zip(
+                self.receipts["table_name"], self.receipts["rows_known"], strict=True
+            )
+        ]
         return replace(
             self,
             tables={**self.tables, "fixes": some},
             fixes=self.fixes.taken(fresh),
-            receipts=self.receipts.assign(rows_known=counts),
+            receipts={**self.receipts, "rows_known": counts},
         ).noted(note)
 
     def noted(self, note: str) -> EncodedLog:
         """Return the log with one more note on its receipts."""
-        there = self.receipts["notes"].iloc[0]
-        told = note if pd.isna(there) else f"{there}; {note}"
-        notes = pd.array([told] * len(self.receipts), dtype=TEXT)
-        return replace(self, receipts=self.receipts.assign(notes=notes))
+        notes = [note if there is None else f"{there}; {note}" for there in self.receipts["notes"]]
+        return replace(self, receipts={**self.receipts, "notes": notes})
 
 
 def encode_log(reading: Reading) -> EncodedLog:
     """Encode the reading of a log."""
-    tables = {**reading.tables, "set_aside": reading.set_aside}
-    logs, fixes = reading.tables["logs"], reading.tables["fixes"]
+    tables: dict[str, pd.DataFrame | Rows]
+    if isinstance(reading.tables, LogTables):
+        points = reading.tables.points
+        log = reading.tables.log
+        tables = {name: some.rows() for name, some in points.items() if len(some)}
+        found = points.get("fixes")
+        fixes = found.keys() if found else None
+    else:
+        frames = dict(reading.tables)
+        log = _log_of(frames.pop("logs"))
+        tables = encode_large(frames)
+        fixes = FixKeys.of(frames["fixes"]) if len(frames["fixes"]) else None
     return EncodedLog(
         file=reading.file,
         sha256=reading.sha256,
-        log=logs["log"].iloc[0] if len(logs) else None,
-        tables=encode_large(tables),
-        fixes=FixKeys.of(fixes) if len(fixes) else None,
-        receipts=reading.receipts(),
+        log=log,
+        tables={**tables, **encode_large({"set_aside": reading.set_aside})},
+        fixes=fixes,
+        receipts=reading.receipt_columns(),
         problem=problem_of(reading),
     )
+
+
+def _log_of(logs: pd.DataFrame) -> dict[str, Any] | None:
+    """Return the one row of a table ``logs``, its times as numbers; None if there is none."""
+    if not len(logs):
+        return None
+    row = {name: None if pd.isna(value) else value for name, value in logs.iloc[0].items()}
+    times = {name: int(milliseconds(logs[name])[0]) for name in ("start", "end")}
+    return {**row, **times}
 
 
 def encode_large(frames: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame | Rows]:

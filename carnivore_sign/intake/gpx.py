@@ -18,9 +18,10 @@ import numpy.typing as npt
 from carnivore_sign.intake.gpx_document import Document, read_document
 from carnivore_sign.intake.gpx_points import PointArrays
 from carnivore_sign.intake.gpx_scan import scan_track_points
-from carnivore_sign.intake.gpx_tables import TABLE_OF, log_row, point_table
+from carnivore_sign.intake.gpx_tables import TABLE_OF, keep_points, log_row
+from carnivore_sign.intake.log_tables import POINT_TABLES, KeptPoints, LogTables
+from carnivore_sign.intake.logs import log_name
 from carnivore_sign.intake.reading import Reading, make_reading, rows_set_aside
-from carnivore_sign.intake.rollover import rollover_notes
 from carnivore_sign.intake.source import Source, as_utf8
 from carnivore_sign.intake.text_points import hold_count
 
@@ -65,32 +66,35 @@ def read_gpx(
     data, notes = as_utf8(source.data)
     document, scanned = _read_points(data, source)
     notes = (*notes, *document.notes)
-    log = source.path.name.removesuffix(".gz").removesuffix(".bz2").rpartition(".")[0]
-    log = log or source.path.name
-    tables: dict[str, pd.DataFrame] = {}
+    log = log_name(source)
+    points: dict[str, KeptPoints] = {}
     aside: list[pd.DataFrame] = []
-    rows_in: dict[str, int] = {}
+    rows_in = dict.fromkeys(POINT_TABLES, 0)
     for kind, table in TABLE_OF.items():
         told: list[str] = []
         if kind == "trkpt" and scanned is not None:
             arrays = scanned
-        else:
+        elif document.points[kind] or document.lost[kind]:
             arrays, told = document.points[kind].arrays(time_zone)
+        else:
+            continue
         notes = (*notes, *(f"{table.name}: {note}" for note in (*told, *_repair(arrays))))
         rows = _numbered(arrays.begin, document.lost[kind])
         rows_in[table.name] = len(arrays.begin) + len(document.lost[kind])
         aside.append(_set_aside(document, kind, arrays, rows=rows, receipt=source.receipt))
-        tables[table.name] = point_table(
+        points[table.name] = keep_points(
             kind, arrays, rows=rows[0], receipt=source.receipt, log=log
         )
-    notes = (*notes, *rollover_notes(tables["fixes"]["time"]))
-    logs = log_row(document, tables, source.receipt, log=log, observer=observer)
-    any_point = sum(rows_in.values()) > 0
+    row = None
+    if sum(rows_in.values()):
+        fixes = points.get("fixes")
+        row = log_row(document, fixes, source.receipt, log=log, observer=observer)
+        notes = (*notes, *(fixes.rollover_notes() if fixes else ()))
     return make_reading(
         source,
         "gpx",
-        tables={"logs": logs if any_point else logs.iloc[:0], **tables},
-        rows_in={"logs": int(any_point), **rows_in},
+        tables=LogTables(row, points),
+        rows_in={"logs": int(row is not None), **rows_in},
         set_aside=aside,
         notes=notes,
     )

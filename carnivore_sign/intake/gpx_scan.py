@@ -1,8 +1,8 @@
 """GPX scan: the track points of a regular file as arrays, without walking through its elements.
 
-Devices write thousands of points of one shape. The scan finds every tag of the file at once,
-takes the first point as a pattern, and looks which other points have exactly its tags; what
-is left gives the next pattern, up to a few. Only the text between the tags may differ. What a
+Devices write thousands of points of one shape. The scan takes the first point as a pattern:
+texts, such as a latitude or a time, and what stands between them, letter for letter. It looks
+which other points are of that shape; what is left gives the next pattern, up to a few. What a
 pattern means - which text is the time, which is left out - is asked of the referee in
 ``gpx_document.py``, which reads the pattern with a number in place of each text. The rest of
 the file, with one empty point in place of each run of points, goes to the referee as well.
@@ -28,25 +28,29 @@ from carnivore_sign.intake.texts import MAX_DIGITS, Text, decimals, moments_ms
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
+#: Which of the points under construction: their places, or all of them.
+Places = IntArray | slice
 
 #: A file whose points have more shapes than this is not regular.
 MAX_PATTERNS: Final = 12
-#: Longest tag inside a point, in bytes, that is compared.
-_MAX_TAG: Final = 120
+#: Longest point that is taken as a pattern, in bytes.
+_MAX_POINT: Final = 4000
 #: Longest text, in bytes, that is cut out.
 _MAX_PIECE: Final = 1000
-_PAD: Final = b" " * (_MAX_TAG + 16)
 
-_OPEN: Final = int.from_bytes(b"<trkpt l", "little")
-_CLOSE: Final = int.from_bytes(b"</trkpt>", "little")
-_LESS: Final = ord("<")
-#: Letters that may stand in a run of points: plain ASCII without what begins an entity or
-#: ends a section of character data.
-_PLAIN: Final = bytes({*b"\t\n\r", *range(0x20, 0x7F)} - {*b"&]"})
+_BEGIN: Final = b"<trkpt l"
+_OPEN: Final = int.from_bytes(_BEGIN, "little")
+_CLOSE: Final = b"</trkpt>"
+_SPACE: Final = b" \t\r\n"
+#: Letters that may stand in a text: plain ASCII without what begins a tag or an entity or ends
+#: a section of character data; and those that may stand around the texts of a point.
+_TEXT: Final = bytes({*_SPACE, *range(0x20, 0x7F)} - {*b"<&]"})
+_MARKUP: Final = _TEXT + b"<"
 _HEAD: Final = re.compile(
     rb'<trkpt (?P<first>lat|lon)="(?P<one>[^"<>]*)" (?P<second>lat|lon)="(?P<two>[^"<>]*)"'
-    rb"(?P<rest>\s*/?>)"
+    rb"\s*/?>"
 )
+_TAG: Final = re.compile(rb"<(?![!?])[^>]*>")
 _FRAME: Final = (b"<gpx><trk><trkseg>", b"</trkseg></trk></gpx>")
 
 
@@ -97,42 +101,50 @@ class _Irregular(Exception):
 
 
 @dataclass(frozen=True)
-class _Tags:
-    """Every tag of the stretch of the file that holds the track points.
+class _Stretch:
+    """The stretch of the file that holds the track points.
 
-    ``at`` is where each begins; ``first`` and ``last`` are the places in it of the opening
-    and closing tag of each point.
+    ``begin`` is where each point begins, ``tags`` where any tag does, ``end`` where the stretch
+    ends.
     """
 
     text: Text
-    at: IntArray
-    first: IntArray
-    last: IntArray
+    begin: IntArray
+    tags: IntArray
+    end: int
 
-    def words_equal(self, where: IntArray, tag: bytes) -> BoolArray:
-        """Tell where the bytes from `where` on are those of `tag`."""
-        same = np.ones(len(where), dtype=bool)
-        for offset in range(0, len(tag), 8):
-            piece = tag[offset : offset + 8]
-            mask = np.uint64(256 ** len(piece) - 1)
-            value = np.uint64(int.from_bytes(piece, "little"))
-            same &= (self.text.words[where + offset] & mask) == value
-        return same
+    def ends(self, start: IntArray, guess: int) -> IntArray:
+        """Return where each text ends that a tag ends, mostly as long as the guess."""
+        found = start + guess
+        others = np.flatnonzero(self.text.pieces(found, "u1") != ord("<"))
+        if len(others):
+            behind = np.append(self.tags, self.end)
+            found[others] = behind[np.searchsorted(self.tags, start[others])]
+        return found
 
 
 @dataclass(frozen=True)
 class _Pattern:
     """The shape of a point and what it means.
 
-    ``tags`` are its tags but the first; ``spaces`` what stands in front of each, None where
-    that is a text; ``column_of`` tells in front of which tag the text of a column stands, and
-    ``extra_of`` that of an element without a column; ``constants`` are its attributes.
+    Attributes
+    ----------
+    between : tuple of bytes
+        What stands around the texts: one more than there are texts.
+    lengths : tuple of int
+        How long the texts of this point are.
+    columns : tuple of str
+        Column of each text, blank for one that has none.
+    extras : dict of str to int
+        The texts without a column, by the name of their element.
+    constants : dict of str to str
+        The attributes of its elements.
     """
 
-    tags: tuple[bytes, ...]
-    spaces: tuple[bytes | None, ...]
-    column_of: dict[str, int]
-    extra_of: dict[str, int]
+    between: tuple[bytes, ...]
+    lengths: tuple[int, ...]
+    columns: tuple[str, ...]
+    extras: dict[str, int]
     constants: dict[str, str]
 
 
@@ -141,34 +153,47 @@ class _Columns:
     """The columns under construction."""
 
     count: int
+    lon: FloatArray = field(init=False)
+    lat: FloatArray = field(init=False)
+    time_ms: IntArray = field(init=False)
     measures: dict[str, FloatArray] = field(default_factory=dict)
     texts: dict[str, npt.NDArray[np.object_]] = field(default_factory=dict)
-    time_ms: IntArray = field(init=False)
 
     def __post_init__(self) -> None:
+        self.lon, self.lat = np.empty(self.count), np.empty(self.count)
         self.time_ms = np.full(self.count, np.iinfo(np.int64).min, dtype=np.int64)
 
-    def fill(self, name: str, where: IntArray, text: Text, start: IntArray, end: IntArray) -> None:
+    def fill(self, name: str, where: Places, text: Text, start: IntArray, end: IntArray) -> None:
+        """Read the texts of one column."""
         if name == "time":
             moments = moments_ms(text, start, end)
             if moments is None:
                 raise _Irregular
             self.time_ms[where] = moments
-        elif name in MEASURES:
-            numbers = _numbers(text, start, end)
-            if name not in SIGNED and (numbers < 0).any():
-                raise _Irregular
-            self.measures.setdefault(name, np.full(self.count, np.nan))[where] = numbers
-        elif name == "fix":
-            self._text(name)[where] = _pieces(text, start, end)
+        elif name in ("lat", "lon", *MEASURES):
+            self._fill_number(name, where, _numbers(text, start, end))
+        else:
+            words = _pieces(text, start, end)
+            if name == "fix":  # the others, such as its name, have no column in a track point
+                self._words(name)[where] = words
 
-    def add_extras(self, where: IntArray, extras: dict[str, list[str]]) -> None:
+    def add_extras(self, where: Places, extras: dict[str, list[str]]) -> None:
         """Write texts without a column as JSON."""
         rows = zip(*extras.values(), strict=True)
         words = [extras_as_json(dict(zip(extras, row, strict=True))) for row in rows]
-        self._text("extras")[where] = words
+        self._words("extras")[where] = words
 
-    def _text(self, name: str) -> npt.NDArray[np.object_]:
+    def _fill_number(self, name: str, where: Places, numbers: FloatArray) -> None:
+        if name in ("lat", "lon"):
+            if np.abs(numbers).max() > (90 if name == "lat" else 180):
+                raise _Irregular
+            (self.lat if name == "lat" else self.lon)[where] = numbers
+            return
+        if name not in SIGNED and (numbers < 0).any():
+            raise _Irregular
+        self.measures.setdefault(name, np.full(self.count, np.nan))[where] = numbers
+
+    def _words(self, name: str) -> npt.NDArray[np.object_]:
         return self.texts.setdefault(name, np.full(self.count, None, dtype=object))
 
 
@@ -180,11 +205,11 @@ def scan_track_points(data: bytes) -> Scan | None:
     data : bytes
         The document in UTF-8, without a byte order mark.
     """
-    start = data.find(b"<trkpt l")
-    end = data.rfind(b"</trkpt>") + len(b"</trkpt>")
-    if end < len(b"</trkpt>"):
-        end = data.find(b">", data.rfind(b"<trkpt l")) + 1
-    if start < 0 or end <= start:
+    start = data.find(_BEGIN)
+    if start < 0:
+        return None
+    end = max(data.rfind(_CLOSE) + len(_CLOSE), data.find(b">", data.rfind(_BEGIN)) + 1)
+    if end <= start:
         return None
     try:
         return _scan(data, start, end)
@@ -193,183 +218,197 @@ def scan_track_points(data: bytes) -> Scan | None:
 
 
 def _scan(data: bytes, start: int, end: int) -> Scan:
-    tags = _find_tags(data[start : end + len(_PAD)], end - start)
-    heads_end, lat, lon = _heads(tags)
-    runs, rest = _cut_out(data, start, tags, heads_end)
-    columns = _Columns(len(tags.first))
-    _match_patterns(tags, heads_end, columns)
+    text = Text(data)
+    tags = text.places(ord("<"), start, end)
+    begin = tags[text.pieces(tags, "<u8") == _OPEN]
+    columns = _Columns(len(begin))
+    behind = _match_patterns(_Stretch(text, begin, tags, end), columns)
+    runs, rest = _cut_out(data, begin, behind)
     return Scan(
         rest=rest,
         runs=runs,
-        begin=tags.at[tags.first] + start,
-        lon=lon,
-        lat=lat,
+        begin=begin,
+        lon=columns.lon,
+        lat=columns.lat,
         measures=columns.measures,
         texts=columns.texts,
         time_ms=columns.time_ms,
     )
 
 
-def _find_tags(stretch: bytes, length: int) -> _Tags:
-    """Find the tags of the first `length` bytes; there is room behind them for comparing."""
-    text = Text(stretch + _PAD[len(stretch) - length :])
-    letters = text.letters[:length]
-    at = np.flatnonzero(letters == _LESS)
-    codes = text.words[at]
-    first = np.flatnonzero(codes == _OPEN)
-    last = np.flatnonzero(codes == _CLOSE)
-    if not len(last):
-        last = first
-    if len(first) != len(last) or (last < first).any() or (first[1:] <= last[:-1]).any():
-        raise _Irregular
-    behind = text.letters[at + 1]
-    markup = np.flatnonzero((behind == ord("!")) | (behind == ord("?")))
-    if (np.searchsorted(first, markup, "right") != np.searchsorted(last, markup)).any():
-        raise _Irregular
-    return _Tags(text, at, first, last)
-
-
-def _heads(tags: _Tags) -> tuple[IntArray, FloatArray, FloatArray]:
-    """Read the positions; return where each opening tag ends, latitudes and longitudes."""
-    where = tags.at[tags.first]
-    head = _HEAD.match(tags.text.data, int(where[0]))
-    if head is None or head["first"] == head["second"] or len(head[0]) > _MAX_TAG:
-        raise _Irregular
-    quote = ord('"')
-    between = b'" ' + head["second"] + b'="'
-    one = where + head.start("one") - head.start()
-    one_end = tags.text.ends(quote, one, guess=len(head["one"]), width=MAX_DIGITS + 1)
-    two = one_end + len(between)
-    if not tags.words_equal(where, b"<trkpt " + head["first"] + b'="').all():
-        raise _Irregular
-    if not tags.words_equal(one_end, between).all():
-        raise _Irregular
-    two_end = tags.text.ends(quote, two, guess=len(head["two"]), width=MAX_DIGITS + 1)
-    if not tags.words_equal(two_end, b'"' + head["rest"]).all():
-        raise _Irregular
-    lat, lon = _numbers(tags.text, one, one_end), _numbers(tags.text, two, two_end)
-    if head["first"] == b"lon":
-        lat, lon = lon, lat
-    if (np.abs(lat) > 90).any() or (np.abs(lon) > 180).any():
-        raise _Irregular
-    return two_end + 1 + len(head["rest"]), lat, lon
-
-
-def _match_patterns(tags: _Tags, heads_end: IntArray, columns: _Columns) -> None:
-    """Find the pattern of every point and fill the columns."""
-    waiting = np.arange(len(tags.first))
-    tag_count = tags.last - tags.first
+def _match_patterns(stretch: _Stretch, columns: _Columns) -> IntArray:
+    """Find the pattern of every point and fill the columns; return where each point ends."""
+    ends = np.empty_like(stretch.begin)
+    waiting = np.arange(len(ends))
     for _ in range(MAX_PATTERNS):
-        one = int(waiting[0])
-        pattern = _pattern(tags, one, int(heads_end[one]))
-        alike = waiting[tag_count[waiting] == tag_count[one]]
-        bounds = _gaps(tags, pattern, alike, heads_end)
-        fits = _fits(tags, pattern, alike, bounds)
-        found = alike[fits]
-        for name, gap in pattern.column_of.items():
-            start, end = bounds[gap]
-            columns.fill(name, found, tags.text, start[fits], end[fits])
-        if pattern.extra_of or pattern.constants:
-            extras = {
-                name: _pieces(tags.text, bounds[gap][0][fits], bounds[gap][1][fits])
-                for name, gap in pattern.extra_of.items()
-            }
-            constants = {name: [text] * len(found) for name, text in pattern.constants.items()}
-            columns.add_extras(found, constants | extras)
-        if len(found) == len(waiting):
-            return
-        waiting = np.setdiff1d(waiting, found, assume_unique=True)
+        pattern = _pattern(stretch, int(waiting[0]))
+        bounds, behind, fits = _fit(stretch, pattern, stretch.begin[waiting])
+        found: Places = slice(None)
+        rest = waiting[:0]
+        if not fits.all() or len(waiting) < len(ends):
+            found, rest = waiting[fits], waiting[~fits]
+            bounds = [(start[fits], end[fits]) for start, end in bounds]
+            behind = behind[fits]
+        ends[found] = behind
+        _fill(columns, pattern, found, stretch.text, bounds)
+        if not len(rest):
+            return ends
+        waiting = rest
     raise _Irregular
 
 
-def _pattern(tags: _Tags, point: int, head_end: int) -> _Pattern:
+def _fill(
+    columns: _Columns,
+    pattern: _Pattern,
+    found: Places,
+    text: Text,
+    bounds: list[tuple[IntArray, IntArray]],
+) -> None:
+    """Read the texts of the points of one pattern."""
+    for name, (start, end) in zip(pattern.columns, bounds, strict=True):
+        if name:
+            columns.fill(name, found, text, start, end)
+    if pattern.extras or pattern.constants:
+        extras = {name: _pieces(text, *bounds[place]) for name, place in pattern.extras.items()}
+        count = len(bounds[0][0])
+        constants = {name: [word] * count for name, word in pattern.constants.items()}
+        columns.add_extras(found, constants | extras)
+
+
+def _fit(
+    stretch: _Stretch, pattern: _Pattern, begin: IntArray
+) -> tuple[list[tuple[IntArray, IntArray]], IntArray, BoolArray]:
+    """Lay a pattern over points.
+
+    Returns
+    -------
+    bounds : list of tuple of array
+        Where each text begins and ends.
+    behind : array of int
+        Where the points end.
+    fits : array of bool
+        Which points are of this shape; the others mean nothing in the arrays.
+    """
+    text = stretch.text
+    fits = text.equals(begin, pattern.between[0])
+    at = begin + len(pattern.between[0])
+    bounds = []
+    for place, (guess, tag) in enumerate(zip(pattern.lengths, pattern.between[1:], strict=True)):
+        if place < len(("lat", "lon")):
+            end = text.ends(ord('"'), at, guess=guess, width=MAX_DIGITS + 1)
+        else:
+            end = stretch.ends(at, guess)
+            fits &= (end > at) & (text.pieces(at, "u1") > ord(" "))
+        fits &= text.equals(end, tag)
+        bounds.append((at, end))
+        at = end + len(tag)
+    return bounds, at, fits
+
+
+def _pattern(stretch: _Stretch, point: int) -> _Pattern:
     """Take the shape of one point, and ask the referee what its texts mean."""
-    data = tags.text.data
-    first, last = int(tags.first[point]), int(tags.last[point])
-    begin = [int(at) for at in tags.at[first + 1 : last + 1]]
-    ends = [head_end, *(data.find(b">", at) + 1 for at in begin)]
-    shape = tuple(data[at:end] for at, end in zip(begin, ends[1:], strict=True))
-    if max(map(len, shape), default=0) > _MAX_TAG:
+    data, begin = stretch.text.data, int(stretch.begin[point])
+    head = _HEAD.match(data, begin)
+    if head is None or head["first"] == head["second"]:
         raise _Irregular
-    texts = [data[end:at] for end, at in zip(ends, begin, strict=False)]
-    spaces = tuple(None if text.strip() else text for text in texts)
-    if any(text[:1].isspace() for text, space in zip(texts, spaces, strict=True) if space is None):
+    body = _body(stretch, point, head)
+    between = [data[begin : head.start("one")], data[head.end("one") : head.start("two")]]
+    texts = [head["one"], head["two"]]
+    asked = b"<trkpt/>" if not body else b"<trkpt>"
+    last = data[head.end("two") : head.end()]
+    for text, tag in body:
+        if not text.strip():
+            last += text + tag
+            asked += tag
+            continue
+        asked += b"%d" % len(texts) + tag
+        between.append(last)
+        texts.append(text)
+        last = tag
+    between.append(last)
+    size = sum(map(len, (*between, *texts)))
+    if size > _MAX_POINT or b"".join(between).translate(None, _MARKUP):
         raise _Irregular
-    marked = [b"%d" % gap if space is None else b"" for gap, space in enumerate(spaces)]
-    body = b"".join(text + tag for text, tag in zip(marked, shape, strict=True))
-    head = b"<trkpt>" if shape else b"<trkpt/>"
+    columns, extras, constants = _meaning(asked, len(texts))
+    return _Pattern(
+        between=tuple(between),
+        lengths=tuple(map(len, texts)),
+        columns=(head["first"].decode(), head["second"].decode(), *columns[2:]),
+        extras=extras,
+        constants=constants,
+    )
+
+
+def _body(stretch: _Stretch, point: int, head: re.Match[bytes]) -> list[tuple[bytes, bytes]]:
+    """Return the tags of a point behind its first, each with the text in front of it."""
+    if head[0].endswith(b"/>"):
+        return []
+    data = stretch.text.data
+    next_one = stretch.begin[point + 1 : point + 2].tolist() or [stretch.end]
+    close = data.find(_CLOSE, head.end(), next_one[0])
+    if close < 0:
+        raise _Irregular
+    body = []
+    behind = head.end()
+    while behind < close + len(_CLOSE):
+        tag = _TAG.match(data, data.find(b"<", behind))
+        if tag is None:
+            raise _Irregular
+        text = data[behind : tag.start()]
+        if text.strip() and text[:1].isspace():
+            raise _Irregular
+        body.append((text, tag[0]))
+        behind = tag.end()
+    return body
+
+
+def _meaning(asked: bytes, count: int) -> tuple[list[str], dict[str, int], dict[str, str]]:
+    """Ask the referee for the columns of the texts of a point, its extras and its attributes."""
     points: list[Point] = []
-    document = read_document(_FRAME[0] + head + body + _FRAME[1], "pattern", points.append)
+    document = read_document(_FRAME[0] + asked + _FRAME[1], "pattern", points.append)
     if document.notes or len(points) != 1 or len(document.points["trkpt"]) != 1:
         raise _Irregular
-    column_of = {name: int(mark) for name, mark in points[0].children.items()}
-    extras = points[0].extras
-    if any("; " in text for text in extras.values()):
+    extras = {name: text for name, text in points[0].extras.items() if "@" not in name}
+    constants = {name: text for name, text in points[0].extras.items() if "@" in name}
+    columns = [""] * count
+    for name, mark in points[0].children.items():
+        columns[int(mark)] = name
+    if any("; " in text for text in points[0].extras.values()):
         raise _Irregular
-    extra_of = {name: int(mark) for name, mark in extras.items() if "@" not in name}
-    constants = {name: text for name, text in extras.items() if "@" in name}
-    return _Pattern(shape, spaces, column_of, extra_of, constants)
+    places = {name: int(mark) for name, mark in extras.items()}
+    if len(points[0].children) + len(places) != count - 2:
+        raise _Irregular
+    return columns, places, constants
 
 
-def _gaps(
-    tags: _Tags, pattern: _Pattern, points: IntArray, heads_end: IntArray
-) -> list[tuple[IntArray, IntArray]]:
-    """Return where the texts between the tags begin and end, as if the points fitted."""
-    places = tags.first[points]
-    ends = heads_end[points]
-    bounds = []
-    for number, tag in enumerate(pattern.tags, start=1):
-        at = tags.at[places + number]
-        bounds.append((ends, at))
-        ends = at + len(tag)
-    return bounds
-
-
-def _fits(
-    tags: _Tags, pattern: _Pattern, points: IntArray, bounds: list[tuple[IntArray, IntArray]]
-) -> BoolArray:
-    """Tell which points have the tags and spaces of the pattern, and text where it has text."""
-    same = np.ones(len(points), dtype=bool)
-    for tag, space, (start, at) in zip(pattern.tags, pattern.spaces, bounds, strict=True):
-        same &= tags.words_equal(at, tag)
-        if space is None:
-            same &= (at > start) & (tags.text.letters[start] > ord(" "))
-        else:
-            same &= (at - start == len(space)) & tags.words_equal(start, space)
-    return same
-
-
-def _cut_out(data: bytes, start: int, tags: _Tags, heads_end: IntArray) -> tuple[IntArray, bytes]:
+def _cut_out(data: bytes, begin: IntArray, behind: IntArray) -> tuple[IntArray, bytes]:
     """Return the points in each run, and the document with each run cut out."""
-    opening = tags.at[tags.first]
-    closing = tags.at[tags.last] + len(b"</trkpt>")
-    if tags.last is tags.first:
-        closing = heads_end
-    breaks = _breaks(tags, closing[:-1], opening[1:])
+    breaks = _breaks(data, behind[:-1], begin[1:])
     firsts = np.concatenate([[0], breaks])
-    lasts = np.concatenate([breaks, [len(opening)]]) - 1
+    lasts = np.concatenate([breaks, [len(begin)]]) - 1
     pieces = []
-    behind = 0
-    for first, last in zip(opening[firsts] + start, closing[lasts] + start, strict=True):
-        if data[first:last].translate(None, _PLAIN):
-            raise _Irregular
-        pieces += [data[behind:first], b"<trkpt/>"]
-        behind = int(last)
-    pieces.append(data[behind:])
+    at = 0
+    for first, last in zip(begin[firsts].tolist(), behind[lasts].tolist(), strict=True):
+        pieces += [data[at:first], b"<trkpt/>"]
+        at = last
+    pieces.append(data[at:])
     return lasts - firsts + 1, b"".join(pieces)
 
 
-def _breaks(tags: _Tags, closing: IntArray, opening: IntArray) -> IntArray:
+def _breaks(data: bytes, closing: IntArray, opening: IntArray) -> IntArray:
     """Return the points that have more than space in front of them."""
+    if (closing > opening).any():
+        raise _Irregular
     if not len(closing):
         return np.empty(0, dtype=np.int64)
-    data = tags.text.data
     usual = data[int(closing[0]) : int(opening[0])]
     alike = np.zeros(len(closing), dtype=bool)
-    if not usual.strip() and len(usual) <= _MAX_TAG:
-        alike = (opening - closing == len(usual)) & tags.words_equal(closing, usual)
+    if not usual.strip(_SPACE) and len(usual) <= _MAX_POINT:
+        alike = opening - closing == len(usual)
+        if usual:
+            alike &= Text(data).equals(closing, usual)
     others = np.flatnonzero(~alike)
-    more = [bool(data[closing[place] : opening[place]].strip()) for place in others]
+    more = [bool(data[closing[place] : opening[place]].strip(_SPACE)) for place in others]
     return others[np.array(more, dtype=bool)] + 1
 
 
@@ -378,9 +417,11 @@ def _pieces(text: Text, start: IntArray, end: IntArray) -> list[str]:
     if int((end - start).max(initial=0)) > _MAX_PIECE:
         raise _Irregular
     data = text.data
+    pieces = [data[first:last] for first, last in zip(start.tolist(), end.tolist(), strict=True)]
+    if b"".join(pieces).translate(None, _TEXT):
+        raise _Irregular
     return [
-        data[first:last].decode("ascii").replace("\r\n", "\n").replace("\r", "\n").strip()
-        for first, last in zip(start.tolist(), end.tolist(), strict=True)
+        piece.decode("ascii").replace("\r\n", "\n").replace("\r", "\n").strip() for piece in pieces
     ]
 
 

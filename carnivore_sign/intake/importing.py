@@ -29,7 +29,7 @@ from carnivore_sign.intake.outlines import keep_one_tracing
 from carnivore_sign.intake.parallel import FileRead, Options, read_many
 from carnivore_sign.intake.photo_importing import BATCH, import_photos, is_photo
 from carnivore_sign.intake.photos import unique_names
-from carnivore_sign.intake.reading import Reading
+from carnivore_sign.intake.reading import Reading, ReceiptColumns, receipt_frame
 from carnivore_sign.intake.settling import settle_mended
 from carnivore_sign.intake.sidecars import files_in, part_sidecars, shapefile_of
 from carnivore_sign.intake.writing import SeasonWriter
@@ -39,6 +39,8 @@ from carnivore_sign.records.season import Season
 from carnivore_sign.records.tables import RECEIPTS
 
 _DIGITS: Final = 6
+#: What `import_files` tells of a file besides its receipts.
+_OUTCOME: Final = ("outcome", "problem", "path")
 _GONE: Final = "the season had this content a moment ago, and has it no longer"
 
 
@@ -101,7 +103,7 @@ def import_files(
         raise InputError(f"{workers} workers cannot read a file", remedy="Use 1 or more.")
     named, beside = part_sidecars(files_in([Path(path) for path in paths]))
     files = with_progress(named, "reading files", show=show_progress)
-    told: list[pd.DataFrame] = []
+    told: list[pd.DataFrame | ReceiptColumns] = []
     with SeasonWriter(season) as writer:
         for photos, run in groupby(files, key=is_photo):
             if photos:
@@ -114,7 +116,28 @@ def import_files(
     if not told:
         blank = pd.Series(dtype="object")
         return conform(pd.DataFrame(), RECEIPTS).assign(outcome=blank, problem=blank, path=blank)
-    return note_doubts(season, pd.concat(told, ignore_index=True))
+    return note_doubts(season, _joined(told))
+
+
+def _joined(told: list[pd.DataFrame | ReceiptColumns]) -> pd.DataFrame:
+    """Join what is told of files, those as plain columns that follow each other at once."""
+    frames: list[pd.DataFrame] = []
+    plain: list[ReceiptColumns] = []
+    for one in told:
+        if isinstance(one, dict):
+            plain.append(one)
+        else:
+            frames += [*_outcomes(plain), one]
+            plain = []
+    return pd.concat([*frames, *_outcomes(plain)], ignore_index=True)
+
+
+def _outcomes(told: list[ReceiptColumns]) -> list[pd.DataFrame]:
+    """Return what is told in plain columns as one frame, if there is any."""
+    if not told:
+        return []
+    more = {name: [word for one in told for word in one[name]] for name in _OUTCOME}
+    return [receipt_frame(told).assign(**more)]
 
 
 def _passed_over(layer: Path, parts: list[Path]) -> pd.DataFrame:
@@ -141,7 +164,7 @@ def _import_photos(season: Season, run: Iterator[Path], options: Options) -> lis
     return told
 
 
-def _import_one(writer: SeasonWriter, file: FileRead) -> pd.DataFrame:
+def _import_one(writer: SeasonWriter, file: FileRead) -> pd.DataFrame | ReceiptColumns:
     if file.sha256 is None:
         return _refused(file)
     writer.look_again()
@@ -153,8 +176,10 @@ def _import_one(writer: SeasonWriter, file: FileRead) -> pd.DataFrame:
     if isinstance(file.reading, EncodedLog):
         log = fit_log(writer, file.reading)
         writer.add_log(log)
-        written, problem = log.receipts, log.problem
-    elif file.reading.kind == ARCHIVE:
+        outcome = dict(zip(_OUTCOME, ("imported", log.problem, str(file.path)), strict=True))
+        count = len(log.receipts["table_name"])
+        return {**log.receipts, **{name: [word] * count for name, word in outcome.items()}}
+    if file.reading.kind == ARCHIVE:
         written, problem = add_archive(writer, file.reading)
     else:
         try:
@@ -219,8 +244,8 @@ def fit_into(
 
 def fit_log(writer: SeasonWriter, log: EncodedLog) -> EncodedLog:
     """Give a log a name of its own in the season, and leave out the fixes that are in it."""
-    if log.log is not None and log.log in writer.log_names:
-        log = log.renamed(_own_name(writer.log_names, log.log, log.sha256))
+    if log.name in writer.log_names:
+        log = log.renamed(_own_name(writer.log_names, str(log.name), log.sha256))
     if log.fixes is None:
         return log
     known, how = writer.fixes.has(log.fixes), "with the same time and place"

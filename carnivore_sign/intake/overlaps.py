@@ -25,9 +25,6 @@ from carnivore_sign.intake.roundings import (
 )
 from carnivore_sign.records.season import Season
 
-#: What makes every longitude and latitude positive.
-_TO_ZERO: Final = np.array([180.0, 90.0])
-
 #: Odd numbers, so that multiplying by them, modulo 2**64, takes no two numbers to one.
 _SPREAD_TIME: Final = np.uint64(0x9E3779B97F4A7C15)
 _SPREAD_PLACE: Final = np.uint64(0xC2B2AE3D27D4EB4F)
@@ -37,6 +34,7 @@ _LOW: Final = np.uint64(0xFFFFFFFF)
 #: The bits of a time that is missing.
 NO_TIME: Final = np.datetime64("NaT", "ms").view(np.uint64)
 
+FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 UintArray = npt.NDArray[np.uint64]
 BoolArray = npt.NDArray[np.bool_]
@@ -73,10 +71,16 @@ class FixKeys:
     def of(cls, fixes: gpd.GeoDataFrame) -> FixKeys:
         """Return those of a table of fixes."""
         places = shapely.get_coordinates(fixes.geometry.to_numpy())
-        steps = np.rint((places + _TO_ZERO) * PER_DEGREE).astype(np.uint64)
         stamps = fixes["time"].dt.tz_convert("UTC").dt.tz_localize(None)
-        moments = stamps.to_numpy(dtype="datetime64[ms]").view(np.uint64)
-        return cls._with_span(moments, steps[:, 0] << np.uint64(32) | steps[:, 1])
+        time_ms = stamps.to_numpy(dtype="datetime64[ms]").astype(np.int64)
+        return cls.at(places[:, 0], places[:, 1], time_ms)
+
+    @classmethod
+    def at(cls, lon: FloatArray, lat: FloatArray, time_ms: IntArray) -> FixKeys:
+        """Return those of longitudes and latitudes, in degrees, and times."""
+        east = np.rint((lon + 180.0) * PER_DEGREE).astype(np.uint64)
+        north = np.rint((lat + 90.0) * PER_DEGREE).astype(np.uint64)
+        return cls._with_span(time_ms.view(np.uint64), east << np.uint64(32) | north)
 
     @classmethod
     def _with_span(cls, moments: UintArray, places: UintArray) -> FixKeys:

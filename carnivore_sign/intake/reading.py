@@ -11,13 +11,14 @@ import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import Final
+from typing import Any, Final
 
 import geopandas as gpd
 import pandas as pd
 
 from carnivore_sign._version import __version__
 from carnivore_sign.errors import InputError
+from carnivore_sign.intake.log_tables import LogTables
 from carnivore_sign.intake.source import Source
 from carnivore_sign.records.check import TEXT, TIME, conform, empty, split_faults
 from carnivore_sign.records.tables import RECEIPTS, SET_ASIDE, Table
@@ -25,6 +26,9 @@ from carnivore_sign.records.tables import RECEIPTS, SET_ASIDE, Table
 #: Longest piece of the original that is kept with a row set aside, in characters.
 MAX_CONTENT: Final = 4000
 _NOTHING: Final = empty(SET_ASIDE)
+
+#: The receipts of one file as columns of table ``receipts``, a value per table of the file.
+ReceiptColumns = dict[str, list[Any]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,8 +43,9 @@ class Reading:
         Hash of its content.
     kind : str
         What it was recognised as; a key of `carnivore_sign.intake.kinds.KINDS`.
-    tables : dict of str to DataFrame
-        The rows kept, by table, each conformed to its schema with the receipt filled in.
+    tables : mapping of str to DataFrame
+        The rows kept, by table, each conformed to its schema with the receipt filled in. Those
+        of a log are made when they are first asked for (`LogTables`).
     rows_in : dict of str to int
         The rows read, by table.
     set_aside : DataFrame
@@ -52,15 +57,15 @@ class Reading:
     file: str
     sha256: str
     kind: str
-    tables: dict[str, pd.DataFrame | gpd.GeoDataFrame]
+    tables: Mapping[str, pd.DataFrame | gpd.GeoDataFrame]
     rows_in: dict[str, int]
     set_aside: pd.DataFrame = field(default_factory=_NOTHING.copy)
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        aside = self.rows_set_aside
+        aside, rows_kept = self.rows_set_aside, self.rows_kept
         for table, came in self.rows_in.items():
-            kept = len(self.tables[table])
+            kept = rows_kept[table]
             if came != kept + aside[table]:
                 raise InputError(
                     f"table '{table}': {came} rows came, and {kept} kept and {aside[table]} set "
@@ -81,6 +86,8 @@ class Reading:
     @property
     def rows_kept(self) -> dict[str, int]:
         """The rows kept, by table."""
+        if isinstance(self.tables, LogTables):
+            return self.tables.counts
         return {name: len(frame) for name, frame in self.tables.items()}
 
     @property
@@ -103,31 +110,47 @@ class Reading:
         rows_known : mapping of str to int, optional
             Of the rows kept, those that the season had already, by table.
         """
+        return receipt_frame([self.receipt_columns(imported_at=imported_at, rows_known=rows_known)])
+
+    def receipt_columns(
+        self, *, imported_at: datetime | None = None, rows_known: Mapping[str, int] | None = None
+    ) -> ReceiptColumns:
+        """Return the receipts of this reading as lists, one value per table; see `receipts`."""
         known = rows_known or {}
-        when = pd.Timestamp(imported_at or datetime.now(UTC)).tz_convert("UTC").round("ms")
-        aside = self.rows_set_aside
+        aside, kept = self.rows_set_aside, self.rows_kept
         names = list(self.tables)
-        counts = {
-            "rows_in": [self.rows_in[name] for name in names],
-            "rows_kept": [len(frame) for frame in self.tables.values()],
-            "rows_set_aside": [aside[name] for name in names],
-            "rows_known": [known.get(name, 0) for name in names],
-        }
-        texts = {
+        same = {
             "receipt": self.receipt,
             "file": self.file,
             "sha256": self.sha256,
             "kind": self.kind,
             "notes": "; ".join(self.notes) or None,
+            "imported_at": imported_at or datetime.now(UTC),
             "library_version": __version__,
         }
-        columns = {
-            **{name: pd.array([text] * len(names), dtype=TEXT) for name, text in texts.items()},
-            **{name: pd.array(count, dtype="Int64") for name, count in counts.items()},
-            "table_name": pd.array(names, dtype=TEXT),
-            "imported_at": pd.DatetimeIndex([when] * len(names)).astype(TIME),
+        return {
+            **{name: [value] * len(names) for name, value in same.items()},
+            "table_name": names,
+            "rows_in": [self.rows_in[name] for name in names],
+            "rows_kept": [kept[name] for name in names],
+            "rows_set_aside": [aside[name] for name in names],
+            "rows_known": [known.get(name, 0) for name in names],
         }
-        return pd.DataFrame({name: columns[name] for name in RECEIPTS.names})
+
+
+def receipt_frame(receipts: Sequence[ReceiptColumns]) -> pd.DataFrame:
+    """Return receipts of one or more files as table ``receipts``."""
+    columns: dict[str, Any] = {
+        name: [value for receipt in receipts for value in receipt[name]] for name in RECEIPTS.names
+    }
+    for column in RECEIPTS.columns:
+        if column.kind == "text":
+            columns[column.name] = pd.array(columns[column.name], dtype=TEXT)
+        elif column.kind == "integer":
+            columns[column.name] = pd.array(columns[column.name], dtype="Int64")
+    when = pd.to_datetime(columns["imported_at"], utc=True)
+    columns["imported_at"] = when.round("ms").astype(TIME)
+    return pd.DataFrame(columns)
 
 
 def rows_set_aside(
@@ -273,7 +296,7 @@ def make_reading(
     source: Source,
     kind: str,
     *,
-    tables: dict[str, pd.DataFrame],
+    tables: Mapping[str, pd.DataFrame],
     rows_in: dict[str, int],
     set_aside: Sequence[pd.DataFrame],
     notes: Sequence[str],

@@ -39,7 +39,6 @@ _COMMA: Final = re.compile(r"\s*([+-]?\d{1,3}),(\d{1,20})\s*", re.ASCII)
 _NO_TIME: Final = int(np.iinfo(np.int64).min)
 #: Times that are read at once.
 _BLOCK: Final = 50_000
-_PAD: Final = b" " * 40
 
 
 class PointColumns:
@@ -334,7 +333,7 @@ def _plain_times(words: list[str]) -> IntArray | None:
         return None
     length = np.fromiter(map(len, words), dtype=np.int64, count=len(words))
     end = np.cumsum(length + 1) - 1
-    return moments_ms(Text(joined.encode("ascii") + _PAD), end - length, end)
+    return moments_ms(Text(joined.encode("ascii")), end - length, end)
 
 
 def plain_number(text: str | None) -> float:

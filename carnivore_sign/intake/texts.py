@@ -3,14 +3,14 @@
 Each reader takes where the texts begin and end and gives an array, or None if any of them is
 not plainly what it should be. Columns of letters are handled one after the other, each for all
 texts at once. Numbers are exact: up to 15 digits an integer divided by a power of ten is the
-nearest double (both are doubles, and the division rounds once); longer ones go to the parser
-of numpy.
+nearest double (both are doubles, sums of whole numbers below 2**53 are exact in any order, and
+the division rounds once); longer ones go to the parser of numpy.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -26,34 +26,56 @@ _POWERS: Final = 10.0 ** np.arange(MAX_DIGITS)
 _MINUS, _POINT, _ZERO, _Z = (ord(letter) for letter in "-.0Z")
 #: Place and letter of the signs in 2026-02-14T15:40:00.
 _SIGNS: Final = {4: "-", 7: "-", 10: "T", 13: ":", 16: ":"}
+#: Places of the digits in it.
+_CLOCK: Final = [place for place in range(19) if place not in _SIGNS]
 _DATE_LENGTH: Final = 10
 _CLOCK_LENGTH: Final = 19
 _LONGEST_TIME: Final = 30
+#: Letters that are looked through, and of each text compared, at once.
+_BLOCK: Final = 2**17
+_COMPARED: Final = 32
 _FIRST_YEAR, _LAST_YEAR = 1900, 2200
 _MONTH_DAYS: Final = np.array([0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
 
 
 @dataclass(frozen=True)
 class Text:
-    """Bytes seen as letters, and as the eight letters from each place on.
-
-    The last seven places have no eight letters; pad the bytes if they are to be asked for.
-    """
+    """Bytes seen as letters; what would stand behind the last of them is blank."""
 
     data: bytes
     letters: npt.NDArray[np.uint8] = field(init=False, repr=False)
-    words: npt.NDArray[np.uint64] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
-        letters = np.frombuffer(self.data, dtype=np.uint8)
-        words = np.ndarray(len(self.data) - 7, dtype="<u8", buffer=self.data, strides=(1,))
-        object.__setattr__(self, "letters", letters)
-        object.__setattr__(self, "words", words)
+        object.__setattr__(self, "letters", np.frombuffer(self.data, dtype=np.uint8))
+
+    def places(self, letter: int, start: int, end: int) -> IntArray:
+        """Return every place of a letter in a stretch, which is looked through in blocks."""
+        found = [np.empty(0, dtype=np.int64)]
+        for first in range(start, end, _BLOCK):
+            block = self.letters[first : min(first + _BLOCK, end)]
+            found.append(first + np.flatnonzero(block == letter))
+        return np.concatenate(found)
 
     def windows(self, start: IntArray, width: int) -> npt.NDArray[np.uint8]:
         """Return `width` letters from each place on, as an array of columns of letters."""
-        rows = np.lib.stride_tricks.sliding_window_view(self.letters, width)[start]
+        rows = self.pieces(start, f"V{width}").view(np.uint8).reshape(len(start), width)
         return np.ascontiguousarray(rows.T)
+
+    def equals(self, start: IntArray, word: bytes) -> BoolArray:
+        """Tell where the letters from each place on are those of a word without NUL."""
+        same = np.ones(len(start), dtype=bool)
+        for first in range(0, len(word), _COMPARED):
+            piece = word[first : first + _COMPARED]
+            same &= self.pieces(start + first, f"S{len(piece)}") == piece
+        return same
+
+    def pieces(self, start: IntArray, kind: str) -> npt.NDArray[Any]:
+        """Return the bytes from each place on as values of a kind of numpy."""
+        width = np.dtype(kind).itemsize
+        beyond = int(start.max(initial=0)) + width - len(self.data)
+        data = self.data + b" " * beyond if beyond > 0 else self.data
+        every = np.ndarray(len(data) - width + 1, dtype=kind, buffer=data, strides=(1,))
+        return every[start]
 
     def ends(self, letter: int, start: IntArray, *, guess: int, width: int) -> IntArray:
         """Return where each text that `letter` ends does so.
@@ -63,7 +85,7 @@ class Text:
         reads it finds `letter` inside.
         """
         found = start + guess
-        others = np.flatnonzero(self.letters[found] != letter)
+        others = np.flatnonzero(self.pieces(found, "u1") != letter)
         if len(others):
             some = start[others]
             found[others] = some + (self.windows(some, width) == letter).argmax(axis=0)
@@ -75,27 +97,29 @@ def decimals(text: Text, start: IntArray, end: IntArray) -> FloatArray | None:
 
     Examples
     --------
-    >>> decimals(Text(b"12.5 -3       "), np.array([0, 5]), np.array([4, 7]))
+    >>> decimals(Text(b"12.5 -3"), np.array([0, 5]), np.array([4, 7]))
     array([12.5, -3. ])
     """
     length = end - start
     longest = int(length.max(initial=0))
     if not 0 < longest <= MAX_DIGITS or int(length.min()) < 1:
         return None
-    columns = text.windows(start, longest)
-    inside = np.arange(longest, dtype=np.uint8)[:, None] < length.astype(np.uint8)
+    if int(end.min()) < longest:  # room in front, for numbers are put below each other's ends
+        return decimals(Text(b" " * longest + text.data), start + longest, end + longest)
+    columns = text.windows(end - longest, longest)
+    inside = np.arange(longest, 0, -1, dtype=np.uint8)[:, None] <= length.astype(np.uint8)
     digits = columns - np.uint8(_ZERO)
     is_digit = (digits < 10) & inside
     is_point = (columns == _POINT) & inside
-    negative = columns[0] == _MINUS
+    negative = text.letters[start] == _MINUS
     digit_count = is_digit.sum(axis=0, dtype=np.uint8)
     point_count = is_point.sum(axis=0, dtype=np.uint8)
     plain = (digit_count + point_count + negative == length) & (digit_count > 0) & (point_count < 2)
     if not plain.all():
         return None
-    behind = length - 1 - is_point.argmax(axis=0)
-    sizes = _whole(digits, is_digit) / _POWERS[np.where(point_count == 1, behind, 0)]
-    numbers = np.where(negative, -sizes, sizes)
+    digits *= is_digit
+    numbers = _put_together(digits, is_point)
+    np.negative(numbers, out=numbers, where=negative)
     long = np.flatnonzero(digit_count > _EXACT_DIGITS)
     if len(long):
         some = [text.data[first:last] for first, last in zip(start[long], end[long], strict=True)]
@@ -103,16 +127,21 @@ def decimals(text: Text, start: IntArray, end: IntArray) -> FloatArray | None:
     return numbers
 
 
-def _whole(digits: npt.NDArray[np.uint8], is_digit: BoolArray) -> IntArray:
-    """Put the digits of each number together, without its point; long ones overflow."""
-    whole = np.zeros(digits.shape[1], dtype=np.int64)
-    for column, there in zip(digits, is_digit, strict=True):
-        if there.all():
-            whole *= 10
-            whole += column
-        else:
-            whole = np.where(there, whole * 10 + column, whole)
-    return whole
+def _put_together(digits: npt.NDArray[np.uint8], is_point: BoolArray) -> FloatArray:
+    """Put the digits of each number together; numbers with the point at one place at once."""
+    longest, count = digits.shape
+    numbers = np.empty(count)
+    pointed = is_point.any(axis=1)
+    for point in [*np.flatnonzero(pointed).tolist(), longest]:
+        where = is_point[point] if point < longest else ~is_point.any(axis=0)
+        if not where.any():
+            continue
+        some = digits if where.all() else digits[:, where]
+        behind = max(longest - 1 - point, 0)
+        worth = np.concatenate([_POWERS[:point][::-1] * _POWERS[behind], _POWERS[:behind][::-1]])
+        there = np.flatnonzero(np.arange(longest) != point)
+        numbers[where] = worth @ some[there].astype(np.float64) / _POWERS[behind]
+    return numbers
 
 
 def moments_ms(text: Text, start: IntArray, end: IntArray) -> IntArray | None:
@@ -125,7 +154,7 @@ def moments_ms(text: Text, start: IntArray, end: IntArray) -> IntArray | None:
 
     Examples
     --------
-    >>> moments_ms(Text(b"1970-01-01T00:00:01.5Z" + b" " * 8), np.array([0]), np.array([22]))
+    >>> moments_ms(Text(b"1970-01-01T00:00:01.5Z"), np.array([0]), np.array([22]))
     array([1500])
     """
     length = end - start
@@ -136,27 +165,29 @@ def moments_ms(text: Text, start: IntArray, end: IntArray) -> IntArray | None:
     if any((columns[place] != ord(sign)).any() for place, sign in _SIGNS.items()):
         return None
     digits = columns - np.uint8(_ZERO)
-    clock = [place for place in range(_CLOCK_LENGTH) if place not in _SIGNS]
     fraction = _fraction_ns(columns, digits, length)
-    if fraction is None or (digits[clock] > 9).any():
+    if fraction is None or any((digits[place] > 9).any() for place in _CLOCK):
         return None
     dated = digits[:_DATE_LENGTH]
     if (dated == dated[:, :1]).all():
         dated = dated[:, :1]  # one day, as most logs are, is worked out once
-    year = _two(dated, 0) * 100 + _two(dated, 2)
-    month, day = _two(dated, 5), _two(dated, 8)
+    year = _two(dated, 0).astype(np.int64) * 100 + _two(dated, 2)
+    month, day = _two(dated, 5).astype(np.int64), _two(dated, 8).astype(np.int64)
     hour, minute, second = _two(digits, 11), _two(digits, 14), _two(digits, 17)
     late = (hour > 23) | (minute > 59) | (second > 59)
     if late.any() or not _is_calendar(year, month, day):
         return None
-    seconds = ((_days(year, month, day) * 24 + hour) * 60 + minute) * 60 + second
-    ms, over = np.divmod(fraction, 1_000_000)
-    ms += (over > 500_000) | ((over == 500_000) & (ms % 2 == 1))
-    return seconds * 1000 + ms
+    clock = (hour.astype(np.int32) * 60 + minute) * 60 + second
+    ms = (_days(year, month, day) * 86_400 + clock) * 1000
+    if fraction.any():
+        whole, over = np.divmod(fraction, 1_000_000)
+        ms += whole + ((over > 500_000) | ((over == 500_000) & (whole % 2 == 1)))
+    return ms
 
 
-def _two(digits: npt.NDArray[np.uint8], place: int) -> IntArray:
-    return digits[place].astype(np.int64) * 10 + digits[place + 1]
+def _two(digits: npt.NDArray[np.uint8], place: int) -> npt.NDArray[np.uint8]:
+    """Return the number of two digits that stands at a place."""
+    return digits[place] * np.uint8(10) + digits[place + 1]
 
 
 def _fraction_ns(

@@ -14,7 +14,9 @@ from typing import Final, Self
 import pandas as pd
 
 from carnivore_sign.intake.encoded import EncodedLog, encode_large
+from carnivore_sign.intake.log_tables import log_frame
 from carnivore_sign.intake.overlaps import HeldFixes
+from carnivore_sign.intake.reading import ReceiptColumns, receipt_frame
 from carnivore_sign.records.encoding import Rows
 from carnivore_sign.records.season import Season, change_count, write_checked
 
@@ -38,6 +40,7 @@ class SeasonWriter:
     def __init__(self, season: Season) -> None:
         self.season = season
         self._batch: list[dict[str, pd.DataFrame | Rows]] = []
+        self._logs: list[EncodedLog] = []
         self._rows = 0
         self._since = 0.0
         self._look()
@@ -67,7 +70,8 @@ class SeasonWriter:
     def receipts_of(self, sha256: str) -> pd.DataFrame | None:
         """Return the receipts of a content that the season has; None if it has not."""
         if sha256 in self._fresh:
-            return self._fresh[sha256]
+            fresh = self._fresh[sha256]
+            return fresh if isinstance(fresh, pd.DataFrame) else receipt_frame([fresh])
         if sha256 not in self._hashes:
             return None
         return self._receipts.loc[self._receipts["sha256"].eq(sha256)]
@@ -78,22 +82,24 @@ class SeasonWriter:
         The rows come from a `Reading`, whose tables keep to their schemas; they are not held
         against them a second time.
         """
-        self._put(encode_large(frames), receipts)
+        self._put({**encode_large(frames), "receipts": receipts})
+        self._fresh[receipts["sha256"].iloc[0]] = receipts
 
     def add_log(self, log: EncodedLog) -> None:
         """Put the rows of a log into the batch, with its receipts, and take in its fixes."""
-        if log.log is not None:
-            self.log_names.add(log.log)
+        if log.name is not None:
+            self.log_names.add(log.name)
         if log.fixes is not None:
             self.fixes.add(log.fixes)
-        self._put({name: rows for name, rows in log.tables.items() if len(rows)}, log.receipts)
+        self._logs.append(log)
+        self._fresh[log.sha256] = log.receipts
+        self._put(log.tables)
 
-    def _put(self, tables: dict[str, pd.DataFrame | Rows], receipts: pd.DataFrame) -> None:
+    def _put(self, tables: dict[str, pd.DataFrame | Rows]) -> None:
         if not self._batch:
             self._since = time.monotonic()
-        self._batch.append({**tables, "receipts": receipts})
+        self._batch.append(tables)
         self._rows += sum(map(len, tables.values()))
-        self._fresh[receipts["sha256"].iloc[0]] = receipts
         if self._rows >= MAX_ROWS or time.monotonic() - self._since > MAX_SECONDS:
             self.flush()
 
@@ -105,6 +111,11 @@ class SeasonWriter:
     def flush(self) -> None:
         """Write the batch in one transaction."""
         batch, self._batch, self._rows = self._batch, [], 0
+        logs, self._logs = self._logs, []
+        if logs:
+            rows = [log.log for log in logs if log.log is not None]
+            receipts = receipt_frame([log.receipts for log in logs])
+            batch.append({"logs": log_frame(rows), "receipts": receipts})
         if batch:
             write_checked(self.season, batch)
             self._changes = change_count(self.season)
@@ -113,6 +124,6 @@ class SeasonWriter:
         self._changes = change_count(self.season)
         self._receipts = self.season.read("receipts")
         self._hashes = set(self._receipts["sha256"])
-        self._fresh: dict[str, pd.DataFrame] = {}
+        self._fresh: dict[str, pd.DataFrame | ReceiptColumns] = {}
         self.log_names = set(self.season.read("logs")["log"])
         self.fixes = HeldFixes(self.season)

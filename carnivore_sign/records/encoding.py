@@ -8,6 +8,7 @@ a season has a million, are laid out as one array of records of 29 bytes.
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -34,11 +35,12 @@ _ENVELOPE_BYTES: Final = {0: 0, 1: 32, 2: 48, 3: 48, 4: 64}
 
 #: A time as 24 letters: 2026-02-14T15:40:00.250Z.
 _LETTERS: Final = np.dtype(
-    [("day", "U10"), ("T", "U1"), ("hour", "U2"), ("c1", "U1"), ("minute", "U2"), ("c2", "U1"),
-     ("second", "U2"), ("point", "U1"), ("ms", "U3"), ("Z", "U1")]
+    [("day", "S10"), ("T", "S1"), ("hour", "S2"), ("c1", "S1"), ("minute", "S2"), ("c2", "S1"),
+     ("second", "S2"), ("point", "S1"), ("ms", "S3"), ("Z", "S1")]
 )  # fmt: skip
-_TWO: Final = np.array([f"{number:02d}" for number in range(60)])
-_THREE: Final = np.array([f"{number:03d}" for number in range(1000)])
+_TWO: Final = np.array([f"{number:02d}" for number in range(60)], dtype="S2")
+_THREE: Final = np.array([f"{number:03d}" for number in range(1000)], dtype="S3")
+_NO_TIME: Final = int(np.iinfo(np.int64).min)
 _DAY_MS: Final = 86_400_000
 
 
@@ -55,7 +57,8 @@ class Rows:
     same : dict of str to str or int
         The columns of one value only, as most of a log's are, with that value.
     columns : dict of str to array
-        The other columns that hold anything, each with a value per row. NaN is NULL to SQLite.
+        The other columns that hold anything, each with a value per row. NaN is NULL to SQLite;
+        times are letters of one byte.
     count : int
         How many rows there are.
     edges : tuple of float or None
@@ -88,18 +91,14 @@ def encode_rows(table: Table, frame: pd.DataFrame) -> Rows:
     A frame of a large log is best encoded as soon as it is there: its points are objects that
     Python's collector of garbage visits again and again, and the encoded columns are not.
     """
-    same: dict[str, str | int] = {}
-    columns: dict[str, AnyArray] = {}
-    for column in table.columns:
-        series = frame[column.name]
-        if _is_blank(series.array):
-            continue
-        values = _to_sql(series, column.kind)
-        one = _only_value(values)
-        if one is None:
-            columns[column.name] = values
-        else:
-            same[column.name] = one
+    series = ((column, frame[column.name]) for column in table.columns)
+    same, columns = _sorted(
+        {
+            column.name: _to_sql(values, column.kind)
+            for column, values in series
+            if not _is_blank(values.array)
+        }
+    )
     edges = None
     if table.geometry:
         shapes = frame["geometry"].to_numpy()
@@ -109,6 +108,55 @@ def encode_rows(table: Table, frame: pd.DataFrame) -> Rows:
     return Rows(same, columns, len(frame), edges)
 
 
+def encode_points(
+    table: Table,
+    *,
+    lon: npt.NDArray[np.float64],
+    lat: npt.NDArray[np.float64],
+    columns: Mapping[str, AnyArray],
+    same: Mapping[str, str | int],
+) -> Rows:
+    """Turn points that are held as columns into rows as SQLite takes them.
+
+    Parameters
+    ----------
+    table : Table
+        Their table.
+    lon, lat : array of float
+        Degrees.
+    columns : mapping of str to array
+        Columns of the table, a value per point: numbers, NaN where missing; whole numbers;
+        times as milliseconds since 1970 UTC, the smallest integer where missing; words as
+        objects, None or NaN where missing.
+    same : mapping of str to str or int
+        The columns of one value only.
+    """
+    encoded: dict[str, AnyArray] = {}
+    for name, values in columns.items():
+        kind = table[name].kind
+        if kind == "time":
+            if (values != _NO_TIME).any():
+                encoded[name] = _time_words(values)
+        elif values.dtype != object:
+            if values.dtype.kind != "f" or not np.isnan(values).all():
+                encoded[name] = values
+        elif not (missing := np.asarray(pd.isna(values))).all():
+            encoded[name] = _with_none(values, missing)
+    found, encoded = _sorted(encoded)
+    places = np.column_stack([lon, lat])
+    encoded["geometry"] = _point_blobs(places)
+    return Rows({**same, **found}, encoded, len(lon), _edges(places))
+
+
+def _sorted(columns: dict[str, AnyArray]) -> tuple[dict[str, str | int], dict[str, AnyArray]]:
+    """Sort columns into those of one value, with that value, and the others."""
+    same = {name: _only_value(values) for name, values in columns.items()}
+    return (
+        {name: one for name, one in same.items() if one is not None},
+        {name: values for name, values in columns.items() if same[name] is None},
+    )
+
+
 def insert_rows(connection: sqlite3.Connection, table: Table, rows: Rows) -> None:
     """Insert encoded rows.
 
@@ -116,7 +164,7 @@ def insert_rows(connection: sqlite3.Connection, table: Table, rows: Rows) -> Non
     row, and a statement carries several rows.
     """
     literals = {name: _literal(value) for name, value in rows.same.items()}
-    varying = {name: values.tolist() for name, values in rows.columns.items()}
+    varying = {name: _plain_values(values) for name, values in rows.columns.items()}
     if not varying:
         values_of = rows.same or dict.fromkeys(table.names[:1])
         varying, literals = {name: [value] * len(rows) for name, value in values_of.items()}, {}
@@ -136,6 +184,15 @@ def insert_rows(connection: sqlite3.Connection, table: Table, rows: Rows) -> Non
     connection.executemany(
         head + row, (values[first : first + width] for first in range(whole, len(values), width))
     )
+
+
+def _plain_values(values: AnyArray) -> list[Any]:
+    """Return values as those of Python, letters of one byte as words."""
+    if values.dtype.kind == "S":
+        letters = values.view(np.uint8).astype(np.uint32)
+        values = letters.view(f"U{values.dtype.itemsize}")
+    plain: list[Any] = values.tolist()
+    return plain
 
 
 def _is_blank(values: pd.api.extensions.ExtensionArray) -> bool:
@@ -158,7 +215,8 @@ def _to_sql(values: pd.Series, kind: str) -> AnyArray:
     if kind in ("number", "probability"):
         return values.to_numpy(dtype=float)
     if kind == "time":
-        return _time_words(values)
+        stamps = values.dt.tz_convert("UTC").dt.tz_localize(None)
+        return _time_words(stamps.to_numpy(dtype="datetime64[ms]").astype(np.int64))
     missing = np.asarray(pd.isna(values.array))
     if kind == "integer":
         return _with_none(values.fillna(0).to_numpy(dtype=np.int64), missing)
@@ -174,24 +232,32 @@ def _with_none(values: AnyArray, missing: npt.NDArray[np.bool_]) -> AnyArray:
     return told
 
 
-def _time_words(values: pd.Series) -> AnyArray:
+def _time_words(time_ms: npt.NDArray[np.int64]) -> AnyArray:
     """Write times as GeoPackage wants them; every letter has its place, the year has four."""
-    stamps = values.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy(dtype="datetime64[ms]")
-    missing = np.isnat(stamps)
-    moments = np.where(missing, 0, stamps.astype(np.int64))
-    day, clock = np.divmod(moments, _DAY_MS)
-    days, of_day = np.unique(day, return_inverse=True)
-    clock, ms = np.divmod(clock.astype(np.int32), 1000)
+    missing = time_ms == _NO_TIME
+    if missing.any():
+        words = _time_words(np.where(missing, 0, time_ms))
+        return _with_none(words.astype("U24"), missing)
+    day, of_day = np.divmod(time_ms, _DAY_MS)
+    clock, ms = np.divmod(of_day.astype(np.int32), 1000)
     clock, second = np.divmod(clock, 60)
     hour, minute = np.divmod(clock, 60)
-    words = np.empty(len(moments), dtype=_LETTERS)
-    words["day"] = np.datetime_as_string(days.astype("datetime64[D]"))[of_day]
+    words = np.empty(len(time_ms), dtype=_LETTERS)
+    words["day"] = _day_words(day)
     for name, numbers in (("hour", hour), ("minute", minute), ("second", second)):
         words[name] = _TWO[numbers]
     words["ms"] = _THREE[ms]
     for name, sign in (("T", "T"), ("c1", ":"), ("c2", ":"), ("point", "."), ("Z", "Z")):
         words[name] = sign
-    return _with_none(words.view("U24"), missing)
+    return words.view("S24")
+
+
+def _day_words(day: npt.NDArray[np.int64]) -> AnyArray:
+    """Write days since 1970; those of a log are few."""
+    if (day == day[:1]).all():
+        return np.datetime_as_string(day[:1].astype("datetime64[D]")).astype("S10")
+    days, which = np.unique(day, return_inverse=True)
+    return np.datetime_as_string(days.astype("datetime64[D]")).astype("S10")[which]
 
 
 def column_from_sql(values: tuple[object, ...], kind: str) -> pd.Series:
@@ -210,10 +276,7 @@ def column_from_sql(values: tuple[object, ...], kind: str) -> pd.Series:
 def _blobs(shapes: npt.NDArray[np.object_], places: npt.NDArray[np.float64]) -> AnyArray:
     """GeoPackage geometry: magic 'GP', version 0, flags (little-endian, no envelope), SRS, WKB."""
     if len(places) == len(shapes) and (shapely.get_type_id(shapes) == 0).all():
-        points = np.empty(len(shapes), dtype=_POINT)
-        points["header"] = np.void(_HEADER + _WKB_POINT)
-        points["xy"] = places
-        return points.view(f"V{_POINT.itemsize}")
+        return _point_blobs(places)
     wkb = shapely.to_wkb(shapely.force_2d(shapes), byte_order=1)
     bare = shapely.is_empty(shapes)
     blobs = np.empty(len(shapes), dtype=object)
@@ -222,6 +285,14 @@ def _blobs(shapes: npt.NDArray[np.object_], places: npt.NDArray[np.float64]) -> 
         for body, hollow in zip(wkb, bare, strict=True)
     ]
     return blobs
+
+
+def _point_blobs(places: npt.NDArray[np.float64]) -> AnyArray:
+    """Lay points out as records of one length."""
+    points = np.empty(len(places), dtype=_POINT)
+    points["header"] = np.void(_HEADER + _WKB_POINT)
+    points["xy"] = places
+    return points.view(f"V{_POINT.itemsize}")
 
 
 def geometries_from_blobs(blobs: tuple[bytes | None, ...]) -> npt.NDArray[np.object_]:

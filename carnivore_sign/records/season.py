@@ -261,8 +261,7 @@ def write_checked(season: Season, batch: Iterable[Mapping[str, pd.DataFrame | Ro
     """
     with _transaction(season.path) as connection:
         for name, frames in _by_table(batch).items():
-            for frame in frames:
-                _insert(connection, SEASON_TABLES[name], frame)
+            _insert(connection, SEASON_TABLES[name], frames)
 
 
 def _by_table(
@@ -359,12 +358,15 @@ def _as_season_error(path: Path, error: sqlite3.DatabaseError) -> SeasonError:
     )
 
 
-def _insert(connection: sqlite3.Connection, table: Table, frame: pd.DataFrame | Rows) -> None:
+def _insert(
+    connection: sqlite3.Connection, table: Table, frames: list[pd.DataFrame | Rows]
+) -> None:
     add_missing_columns(connection, table)
-    rows = frame if isinstance(frame, Rows) else encode_rows(table, frame)
-    insert_rows(connection, table, rows)
-    if rows.edges:
-        widen_extent(connection, table.name, rows.edges)
+    for frame in frames:
+        rows = frame if isinstance(frame, Rows) else encode_rows(table, frame)
+        insert_rows(connection, table, rows)
+        if rows.edges:
+            widen_extent(connection, table.name, rows.edges)
     connection.execute(
         "UPDATE gpkg_contents SET last_change = strftime('%Y-%m-%dT%H:%M:%fZ','now') "
         "WHERE table_name = ?",
