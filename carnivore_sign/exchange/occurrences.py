@@ -46,7 +46,7 @@ def sign_events(content: Content) -> pd.DataFrame:
     """
     names = content.tables["sign"]["sign"].astype("object")
     trail_of = content.members.astype("object").set_index("sign")["trail"]
-    visit = names.map(_visit_of_sign(content))
+    visit = names.map(_visit_of_sign(content)).astype("object")
     return pd.DataFrame(
         {
             "sign": names,

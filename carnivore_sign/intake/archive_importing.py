@@ -76,6 +76,8 @@ def add_archive(writer: SeasonWriter, reading: Reading) -> tuple[pd.DataFrame, s
             fresh[name] = _new_fixes(writer, before)
         else:
             reading, fresh[name], _ = split_known(writer.season, reading, name)
+        if "receipt" not in before:
+            continue
         gone = before.loc[~_there(before, fresh[name])]
         books.note_known(name, gone.loc[gone["receipt"].ne(reading.receipt), "receipt"])
         rows_known[name] = int(gone["receipt"].eq(reading.receipt).sum())
@@ -106,7 +108,7 @@ def _without_known_files(
     kept = {}
     gone = 0
     for name, rows in reading.tables.items():
-        if name in BOOKS:
+        if name in BOOKS or "receipt" not in rows:
             kept[name] = rows
             continue
         ours = rows["receipt"].isin(brought) | rows["receipt"].eq(reading.receipt)
@@ -165,9 +167,9 @@ def _own_receipts(reading: Reading, rows_known: dict[str, int], gone: int) -> pd
     own = {
         name: rows.loc[rows["receipt"].eq(reading.receipt)]
         for name, rows in reading.tables.items()
-        if name not in BOOKS
+        if name not in BOOKS and "receipt" in rows
     }
-    brought = sum(map(len, reading.tables.values())) - sum(map(len, own.values()))
+    brought = sum(len(reading.tables[name]) - len(rows) for name, rows in own.items())
     notes = list(reading.notes)
     if brought:
         notes.append(f"{brought} rows came with receipts of their own")
