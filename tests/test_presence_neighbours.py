@@ -101,8 +101,8 @@ def test_what_cannot_be_told_is_said() -> None:
     line, _ = draw_lines(
         rng, psi=0.6, after_unused=0.2, after_used=0.7, p=0.6, lines=60, segments=8
     )
-    with pytest.raises(InputError, match="without a chain"):
-        unit_residuals(fit_quietly(line, chain="line"))
+    with pytest.raises(InputError, match="are lines, which have no neighbours"):
+        likeness_of_neighbours(fit_quietly(line, chain="line"))
 
 
 def test_a_month_whose_neighbours_are_alike_says_so() -> None:

@@ -17,8 +17,8 @@ from carnivore_sign.presence.absence import (
 from carnivore_sign.presence.chaining import AlongLine, OverMonths
 from carnivore_sign.presence.choosing import Choice, choose_way
 from carnivore_sign.presence.comparing import compare_fits, predict_averaged
-from carnivore_sign.presence.count_checks import check_counts
-from carnivore_sign.presence.fit_checks import FitCheck, bootstrap_limits, check_fit
+from carnivore_sign.presence.drawing import draw_survey
+from carnivore_sign.presence.fit_checks import FitCheck, bootstrap_limits, check_fit, widened
 from carnivore_sign.presence.histories import Histories, histories_from_matrix, make_histories
 from carnivore_sign.presence.intervals import profile_curve, profile_limits
 from carnivore_sign.presence.monthly import (
@@ -53,10 +53,10 @@ __all__ = [
     "blank_visits_needed",
     "blank_visits_needed_of",
     "bootstrap_limits",
-    "check_counts",
     "check_fit",
     "choose_way",
     "compare_fits",
+    "draw_survey",
     "fit_occupancy",
     "histories_from_matrix",
     "likeness_of_neighbours",
@@ -73,4 +73,5 @@ __all__ = [
     "unit_residuals",
     "units_needed",
     "units_to_see_change",
+    "widened",
 ]

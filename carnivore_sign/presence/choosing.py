@@ -5,6 +5,9 @@ to month. All are fitted to the same records by maximum likelihood and ranked by
 for small samples, a visited segment in a month being one of the sample. The best is fitted
 again with a weak prior on its probabilities (``weak_prior.py``): three months do not show that
 a segment never changes, even where none was seen to.
+
+Where the trails vary more than the richest of the ways expects (``fit_checks.py``), and not by
+chance, the ways are ranked by QAIC instead, and the limits are wider for it.
 """
 
 from __future__ import annotations
@@ -17,6 +20,7 @@ import pandas as pd
 
 from carnivore_sign.errors import EstimateError, InputError
 from carnivore_sign.presence.chaining import Chain
+from carnivore_sign.presence.fit_checks import quick_overdispersion, used_factor, widened
 from carnivore_sign.presence.histories import Histories
 from carnivore_sign.presence.occupancy import fit_quietly
 from carnivore_sign.presence.result import OccupancyFit
@@ -66,16 +70,20 @@ def choose_way(histories: Histories, alone: OccupancyFit, *, effort: str | None 
             )
         except (EstimateError, InputError):
             continue
-    table = compare_ways(fits, alone.n_units)
+    check = quick_overdispersion(max(fits.values(), key=lambda fit: fit.model.n_parameters))
+    factor = used_factor(check)
+    table = compare_ways(fits, alone.n_units, overdispersion=factor)
     best: Way = table.index[0]
     fit = fit_quietly(
         histories, model="scored_signs", effort=effort, chain=chain_of(best), weak_prior=True
     )
-    return Choice(fit, table, _explain(table))
+    return Choice(widened(fit, check), table, _explain(table, factor))
 
 
-def compare_ways(fits: Mapping[Way, OccupancyFit], sample: int) -> pd.DataFrame:
-    """Rank fits of the same records by AICc with one sample size for all.
+def compare_ways(
+    fits: Mapping[Way, OccupancyFit], sample: int, *, overdispersion: float = 1.0
+) -> pd.DataFrame:
+    """Rank fits of the same records by AICc, or QAICc, with one sample size for all.
 
     Parameters
     ----------
@@ -83,8 +91,11 @@ def compare_ways(fits: Mapping[Way, OccupancyFit], sample: int) -> pd.DataFrame:
         Maximum likelihood fits, by way.
     sample : int
         Visited segments, counted once a month.
+    overdispersion : float
+        Of the richest way. Above 1 it divides the log-likelihoods, and counts as a parameter.
     """
     k = pd.Series({way: fit.model.n_parameters for way, fit in fits.items()})
+    k += int(overdispersion > 1.0)
     loglik = pd.Series({way: fit.loglik for way, fit in fits.items()})
     with np.errstate(divide="ignore"):
         small = np.where(sample > k + 1, 2.0 * k * (k + 1) / (sample - k - 1.0), np.inf)
@@ -93,7 +104,7 @@ def compare_ways(fits: Mapping[Way, OccupancyFit], sample: int) -> pd.DataFrame:
             "meaning": pd.Series({way: WAYS[way] for way in fits}),
             "parameters": k,
             "loglik": loglik,
-            "aicc": -2.0 * loglik + 2.0 * k + small,
+            "aicc": -2.0 * loglik / overdispersion + 2.0 * k + small,
         }
     )
     table["difference"] = table["aicc"] - table["aicc"].min()
@@ -120,15 +131,16 @@ def _possible(histories: Histories) -> list[Way]:
     return ways
 
 
-def _explain(table: pd.DataFrame) -> str:
+def _explain(table: pd.DataFrame, factor: float) -> str:
     """Say which way was chosen, against what, and by how much."""
     best = table.iloc[0]
     if len(table) == 1:
         return f"Presence takes it that {best['meaning']}: the walks could show nothing else."
+    criterion = "QAICc" if factor > 1.0 else "AICc"
     others = " and ".join(
         f"{row.meaning} ({row.difference:.1f} higher)" for row in table.iloc[1:].itertuples()
     )
     return (
-        f"Presence takes it that {best['meaning']}, which these walks favour (lowest AICc) over: "
-        f"{others}."
+        f"Presence takes it that {best['meaning']}, which these walks favour (lowest {criterion}) "
+        f"over: {others}."
     )

@@ -1,7 +1,7 @@
-"""Fit checks: do the histories look as the model says they should.
+"""Fit checks: does a survey look as the model says it should.
 
-Pearson's chi-squared over detection histories, against its distribution under the fitted
-model itself, by parametric bootstrap. Their ratio is an overdispersion factor: above 1 the
+Pearson's chi-squared (``pearson.py``), against its distribution under the fitted model itself,
+by parametric bootstrap (``drawing.py``). Their ratio is an overdispersion factor: above 1 the
 units differ, or hang together, more than the model knows, and its limits are too narrow.
 
 Source: MacKenzie & Bailey 2004, J Agric Biol Environ Stat 9:300-318.
@@ -9,30 +9,36 @@ Source: MacKenzie & Bailey 2004, J Agric Biol Environ Stat 9:300-318.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Final, cast
+from typing import Final, TypeVar
 
 import numpy as np
 import pandas as pd
-from scipy.special import expit
 
-from carnivore_sign.errors import InputError
-from carnivore_sign.presence.fitting import maximise
-from carnivore_sign.presence.layout import FloatArray, Layout
-from carnivore_sign.presence.repeat_visits import RepeatVisits
+from carnivore_sign.errors import NotConverged
+from carnivore_sign.presence.drawing import Survey, survey_of
+from carnivore_sign.presence.notes import Note
+from carnivore_sign.presence.pearson import chi_square
 from carnivore_sign.presence.result import OccupancyFit
-from carnivore_sign.presence.two_states import TwoStates
 from carnivore_sign.progress import with_progress
 
-#: Fewer visits a unit, or finds a used unit, than this and the check sees little.
+#: Fewer looks a unit, finds where anything was found, or trails a unit than this and the check
+#: sees little.
 _FEW_VISITS: Final = 4.0
 _FEW_FINDS: Final = 1.5
+_FEW_TRAILS: Final = 1.0
+
+#: Surveys that look for overdispersion takes, and the share of them above which it is chance.
+_QUICK: Final = 99
+_BY_CHANCE: Final = 0.05
+
+_T = TypeVar("_T")
 
 
 @dataclass(frozen=True)
 class FitCheck:
-    """How far the histories are from what the model expects.
+    """How far a survey is from what the model expects.
 
     Attributes
     ----------
@@ -41,7 +47,8 @@ class FitCheck:
     p_value : float
         Share of surveys drawn from the model that lie as far off, or farther.
     overdispersion : float
-        Chi-squared over its mean under the model.
+        Chi-squared over its mean under the model. Give it to `widened`,
+        `OccupancyFit.summary` and `compare_fits`.
     replicates : int
         Surveys drawn, and fitted again.
     message : str
@@ -62,12 +69,14 @@ def check_fit(
     rng: np.random.Generator | None = None,
     show_progress: bool = False,
 ) -> FitCheck:
-    """Check a fit of the model ``repeat_visits`` against its own detection histories.
+    """Check a fit against its own survey.
 
     Parameters
     ----------
     fit : OccupancyFit
-        Of ``repeat_visits``, with or without covariates, without a chain.
+        Of any model, with or without covariates and a chain. Found or not, and graded finds,
+        are checked by their histories (along a line, by pieces of four segments; over months,
+        each month by itself), scored signs by the number of trails on each unit.
     replicates : int
         Surveys to draw from the fit and fit again.
     rng : Generator, optional
@@ -79,11 +88,6 @@ def check_fit(
     -------
     FitCheck
 
-    Raises
-    ------
-    InputError
-        If the fit is of another model.
-
     Examples
     --------
     >>> import pandas as pd
@@ -94,44 +98,59 @@ def check_fit(
     >>> check.p_value < 0.05, check.replicates
     (True, 50)
     """
-    states = _states_of(fit)
-    return bootstrap_check(
-        states,
-        fit.parameters,
-        statistic=chi_square,
-        draw=draw_again,
-        steps=with_progress(range(replicates), "bootstrap", show=show_progress),
-        rng=np.random.default_rng(0) if rng is None else rng,
-        message=_weakness(states),
+    survey = survey_of(fit)
+    return _held_against(
+        survey, _bootstrap(survey, chi_square, replicates, rng, show=show_progress)
     )
 
 
-def bootstrap_check(
-    states: TwoStates,
-    parameters: FloatArray,
-    *,
-    statistic: Callable[[TwoStates, FloatArray], float],
-    draw: Callable[[TwoStates, FloatArray, np.random.Generator], TwoStates],
-    steps: Iterable[int],
-    rng: np.random.Generator,
-    message: str,
-) -> FitCheck:
-    """Hold a statistic of the data against surveys drawn from the model and fitted again."""
-    observed = statistic(states, parameters)
-    drawn = []
-    for _ in steps:
-        again = draw(states, parameters, rng)
-        end = maximise(again.evaluate, parameters)
-        if end.converged:
-            drawn.append(statistic(again, end.parameters))
-    under_model = np.array(drawn)
-    return FitCheck(
-        observed,
-        float((np.sum(under_model >= observed) + 1) / (len(under_model) + 1)),
-        float(observed / under_model.mean()),
-        len(under_model),
-        message,
+def quick_overdispersion(fit: OccupancyFit) -> FitCheck:
+    """Do what `check_fit` does with few surveys, none of them fitted again.
+
+    To take the estimates for the truth leaves the surveys a little farther off than the data,
+    to which the estimates were fitted: the factor comes out too low, by about the share of
+    parameters among the units. Drawing ends as soon as enough surveys lie as far off as the
+    data for them not to be called overdispersed.
+
+    Source: sequential Monte Carlo tests, Besag & Clifford 1991, Biometrika 78:301-304 (from
+    memory).
+    """
+    survey, rng = survey_of(fit), np.random.default_rng(0)
+    observed = chi_square(survey)
+    drawn: list[float] = []
+    while len(drawn) < _QUICK and sum(one >= observed for one in drawn) < _BY_CHANCE * _QUICK:
+        drawn.append(chi_square(survey.drawn(rng)))
+    return _held_against(survey, drawn)
+
+
+def used_factor(check: FitCheck) -> float:
+    """Return the overdispersion to reckon with: 1 if it is not above what chance would give."""
+    return max(1.0, check.overdispersion) if check.p_value <= _BY_CHANCE else 1.0
+
+
+def widened(fit: OccupancyFit, check: FitCheck) -> OccupancyFit:
+    """Return a fit whose limits know that the survey is overdispersed, if it is.
+
+    Parameters
+    ----------
+    fit : OccupancyFit
+    check : FitCheck
+        Of that fit, or of the richest model of the same survey.
+
+    Returns
+    -------
+    OccupancyFit
+        With a covariance larger by the factor, and a note that says so; `fit` itself where
+        the factor is not above 1, or not above what chance would give.
+    """
+    factor = used_factor(check)
+    if factor == 1.0:
+        return fit
+    told = Note(
+        f"The survey varies {factor:.2f} times as much as the model expects (p "
+        f"{check.p_value:.2f}): limits are wider for it."
     )
+    return replace(fit, covariance=factor * fit.covariance, notes=(*fit.notes, told))
 
 
 def bootstrap_limits(
@@ -165,87 +184,64 @@ def bootstrap_limits(
     >>> list(bootstrap_limits(fit, replicates=20).columns)
     ['estimate', 'low', 'high']
     """
-    states = _states_of(fit)
-    rng = np.random.default_rng(0) if rng is None else rng
-    ends = []
-    for _ in with_progress(range(replicates), "bootstrap", show=show_progress):
-        end = maximise(draw_again(states, fit.parameters, rng).evaluate, fit.parameters)
-        if end.converged:
-            ends.append(replace(fit, parameters=end.parameters).summary()["estimate"].to_numpy())
+
+    def estimates(drawn: Survey) -> np.ndarray:
+        return replace(fit, parameters=drawn.parameters).summary()["estimate"].to_numpy(dtype=float)
+
+    ends = _bootstrap(survey_of(fit), estimates, replicates, rng, show=show_progress)
     tail = 0.5 * (1.0 - level)
-    low, high = np.quantile(np.array(ends, dtype=float), [tail, 1.0 - tail], axis=0)
-    table = fit.summary()[["estimate"]]
-    return table.assign(low=low, high=high)
+    low, high = np.quantile(np.array(ends), [tail, 1.0 - tail], axis=0)
+    return fit.summary()[["estimate"]].assign(low=low, high=high)
 
 
-def draw_again(states: TwoStates, parameters: FloatArray, rng: np.random.Generator) -> TwoStates:
-    """Draw a survey with the same visits from the model at `parameters`."""
-    given = cast(RepeatVisits, states.given)
-    psi, p = _chances(states, parameters)
-    used = rng.random(len(psi)) < psi
-    found = (rng.random(len(p)) < p) & used[given.layout.site]
-    return replace(states, given=replace(given, found=found.astype(float)))
+def _bootstrap(
+    survey: Survey,
+    of: Callable[[Survey], _T],
+    replicates: int,
+    rng: np.random.Generator | None,
+    *,
+    show: bool,
+) -> list[_T]:
+    """Return something of surveys drawn and fitted again; those without a maximum are left out."""
+    rng = np.random.default_rng(0) if rng is None else rng
+    told = []
+    for _ in with_progress(range(replicates), "bootstrap", show=show):
+        try:
+            told.append(of(survey.again(rng)))
+        except NotConverged:
+            continue
+    if not told:
+        raise NotConverged("no survey drawn from the fit could be fitted again")
+    return told
 
 
-def chi_square(states: TwoStates, parameters: FloatArray) -> float:
-    """Return Pearson's chi-squared over detection histories.
-
-    Units with as many visits form a cohort. In it each history that was seen adds
-    ``(observed - expected)^2 / expected``, and all those never seen add what was expected of
-    them. A unit's visits stand in the order of the histories' rows.
-    """
-    given = cast(RepeatVisits, states.given)
-    psi, p = _chances(states, parameters)
-    order, size = _by_unit(given.layout)
-    total = 0.0
-    for visits in np.unique(size[size > 0]):
-        units = np.flatnonzero(size == visits)
-        rows = order[(np.cumsum(size) - size)[units][:, None] + np.arange(visits)]
-        total += _cohort(given.found[rows], psi[units], p[rows])
-    return total
+def _held_against(survey: Survey, under_model: list[float]) -> FitCheck:
+    observed, drawn = chi_square(survey), np.array(under_model)
+    return FitCheck(
+        observed,
+        float((np.sum(drawn >= observed) + 1) / (len(drawn) + 1)),
+        float(observed / drawn.mean()),
+        len(drawn),
+        _weakness(survey),
+    )
 
 
-def _cohort(found: FloatArray, psi: FloatArray, p: FloatArray) -> float:
-    seen, count = np.unique(found, axis=0, return_counts=True)
-    chance = np.clip(p, 1e-12, 1.0 - 1e-12)
-    missed = np.log1p(-chance)
-    log_record = missed.sum(axis=1)[:, None] + (np.log(chance) - missed) @ seen.T
-    expected = psi @ np.exp(log_record)
-    expected += np.where(seen.any(axis=1), 0.0, (1.0 - psi).sum())
-    return float(((count - expected) ** 2 / expected).sum() + len(psi) - expected.sum())
-
-
-def _by_unit(layout: Layout) -> tuple[np.ndarray, np.ndarray]:
-    return np.argsort(layout.site, kind="stable"), layout.visits_per_site
-
-
-def _chances(states: TwoStates, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
-    given = cast(RepeatVisits, states.given)
-    beta, theta = np.split(parameters, [states.n_psi])
-    return expit(states.psi_matrix @ beta), expit(given.p_matrix @ theta)
-
-
-def _states_of(fit: OccupancyFit) -> TwoStates:
-    if fit.model.name != "repeat_visits" or fit.model.chain is not None:
-        raise InputError(
-            f"this check is for model='repeat_visits' without a chain, not {fit.model.name!r}",
-            remedy="Fit that model to the same histories and check it.",
-        )
-    layout = fit.model.on(fit.histories).layout
-    visits, detection = fit.histories.visits, fit.model.parts[-1].covariates
-    record = RepeatVisits(layout, visits["found"].to_numpy(dtype=float), detection.matrix(visits))
-    return TwoStates(fit.model.parts[0].covariates.matrix(fit.histories.units), record)
-
-
-def _weakness(states: TwoStates) -> str:
-    given = cast(RepeatVisits, states.given)
-    size = given.layout.visits_per_site
+def _weakness(survey: Survey) -> str:
+    """Say where the check is known to be weak."""
+    weak = "that it finds no fault does not show that there is none."
+    layout = survey.layout
+    if survey.model.name == "scored_signs":
+        per_unit = len(survey.sign_visit) / max(layout.n_visited, 1)
+        if per_unit >= _FEW_TRAILS:
+            return ""
+        return f"With {per_unit:.1f} trails a unit this check sees little: {weak}"
+    size = layout.visits_per_site
     visits = float(size[size > 0].mean())
-    finds = given.layout.sum_visits @ given.found
+    finds = np.bincount(layout.site, survey.finds(), minlength=layout.n_sites)
     per_used = float(finds[finds > 0].mean()) if (finds > 0).any() else 0.0
     if visits >= _FEW_VISITS and per_used >= _FEW_FINDS:
         return ""
     return (
         f"With {visits:.1f} visits a unit and {per_used:.1f} finds where anything was found, this "
-        "check sees little: that it finds no fault does not show that there is none."
+        f"check sees little: {weak}"
     )

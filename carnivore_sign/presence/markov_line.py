@@ -24,13 +24,17 @@ Source: Hines, Nichols, Royle, MacKenzie, Gopalaswamy, Kumar & Karanth 2010, Eco
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
+from scipy import sparse
+from scipy.special import expit, logit
 
 from carnivore_sign.presence.chain import run_chains, same_for_all
 from carnivore_sign.presence.jets import one_of
 from carnivore_sign.presence.layout import FloatArray, IntArray, adder
+from carnivore_sign.presence.smoothing import ChainsAt, contrast_of
 from carnivore_sign.presence.two_states import Conditional, GivenState
 
 FirstSegment = Literal["steady", "after_unused"]
@@ -59,6 +63,13 @@ class MarkovLine:
     n_lines: int
     first: FirstSegment = "steady"
 
+    @cached_property
+    def _sums(self) -> tuple[IntArray, IntArray, sparse.csr_array, sparse.csr_array]:
+        """Walk and look of each step that was made, and what adds up by walk and by line."""
+        walk, place = np.nonzero(self.steps >= 0)
+        sums = adder(walk, len(self.steps)), adder(self.line, self.n_lines)
+        return walk, self.steps[walk, place], *sums
+
     @property
     def n_terms(self) -> int:
         """Number of parameters: logit c, logit s, and those of the records."""
@@ -79,9 +90,7 @@ class MarkovLine:
             record=record,
             steps=self.steps,
         )
-        walk, place = np.nonzero(self.steps >= 0)
-        sites = self.steps[walk, place]
-        by_walk, by_line = adder(walk, len(self.steps)), adder(self.line, self.n_lines)
+        walk, sites, by_walk, by_line = self._sums
         slope_absent = np.zeros((self.n_lines, self.n_terms))
         slope_absent[:, 2:] = by_line @ (by_walk @ record.slope_absent[sites])
 
@@ -99,6 +108,16 @@ class MarkovLine:
             slope_absent,
             curvature,
         )
+
+    def chains_at(self, theta: FloatArray) -> ChainsAt:
+        """Return the chains of the walks at `theta`, given that their lines are used."""
+        gain, stay = expit(theta[:2])
+        first = gain / (gain + 1.0 - stay) if self.first == "steady" else gain
+        n_walks, n_segments = self.steps.shape
+        ways = np.ones((n_walks, n_segments - 1))
+        contrast = contrast_of(self.record.at(theta[2:]), self.steps)
+        begun = np.full(n_walks, logit(first))
+        return ChainsAt(begun, gain * ways, stay * ways, contrast, self.steps)
 
     def starts(self) -> list[FloatArray]:
         """Begin with stretches, and with independent segments."""

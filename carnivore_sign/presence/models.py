@@ -7,7 +7,7 @@ parameters get the names, links and units under which a result shows them.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal, Protocol
 
 import numpy as np
@@ -188,12 +188,19 @@ class Model:
         logits = [part.positions.start for part in self.parts if part.kind.link == "logit"]
         return with_weak_prior(states.evaluate, np.array(logits, dtype=np.int64))
 
-    def on(self, histories: Histories) -> Likelihood:
-        """Return the likelihood of `histories` under this model."""
+    def on(self, histories: Histories, *, like: Likelihood | None = None) -> Likelihood:
+        """Return the likelihood of `histories` under this model.
+
+        Parameters
+        ----------
+        histories : Histories
+        like : Likelihood, optional
+            Of histories with the same visits, so that they need not be laid out again.
+        """
         histories = arranged(histories, self.chain)
-        layout = lay_out(histories)
+        layout = lay_out(histories) if like is None else like.layout
         if self.chain == "line":
-            return self._on_lines(histories, layout)
+            return self._on_lines(histories, layout, None if like is None else like.states)
         if self.chain == "months":
             return self._on_months(histories, layout)
         if self.chain == "neighbours":
@@ -207,11 +214,14 @@ class Model:
         mixture = TwoStates(self._psi_matrix(histories.units), record)
         return Likelihood(layout, mixture, layout.n_visited)
 
-    def _on_lines(self, histories: Histories, layout: Layout) -> Likelihood:
-        steps, walks = line_steps(histories)
-        record = self._record(each_by_itself(histories.visits[["unit", "period"]]), histories)
-        line = layout.rows_of(walks)
-        given = MarkovLine(record, steps, line, layout.n_sites, self.first_segment)
+    def _on_lines(self, histories: Histories, layout: Layout, like: States | None) -> Likelihood:
+        record = self._record(each_by_itself(histories.visits), histories)
+        if isinstance(like, TwoStates) and isinstance(like.given, MarkovLine):
+            given = replace(like.given, record=record)
+        else:
+            steps, walks = line_steps(histories)
+            line = layout.rows_of(walks)
+            given = MarkovLine(record, steps, line, layout.n_sites, self.first_segment)
         mixture = TwoStates(self._psi_matrix(histories.units), given)
         return Likelihood(layout, mixture, layout.n_visited)
 

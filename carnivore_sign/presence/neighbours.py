@@ -2,8 +2,9 @@
 
 An animal that follows a road leaves sign on one segment after another. A model that takes
 segments for independent then gives limits that are too narrow. The check correlates what is
-left of each unit after the model, P(used | its record) - psi, with what is left of the next
-unit along the same transect, and compares with the same units shuffled.
+left of each unit after the model, P(used | its record) - P(used), with what is left of the next
+unit along the same transect, and compares with the same units shuffled. A model that knows of
+stretches is held against surveys drawn from it instead, in what it leaves of the finds.
 """
 
 from __future__ import annotations
@@ -12,9 +13,9 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy.special import expit
 
 from carnivore_sign.errors import EstimateError, InputError
+from carnivore_sign.presence.drawing import Survey, survey_of
 from carnivore_sign.presence.histories import Histories
 from carnivore_sign.presence.layout import FloatArray, IntArray
 from carnivore_sign.presence.result import OccupancyFit
@@ -37,16 +38,17 @@ def unit_residuals(fit: OccupancyFit, histories: Histories | None = None) -> pd.
     Parameters
     ----------
     fit : OccupancyFit
-        Of a model without a chain.
+        Of any model, with or without a chain.
     histories : Histories, optional
         Other histories to judge with the fitted parameters.
 
     Returns
     -------
     DataFrame
-        ``unit``, ``period``, ``residual``: P(used | its record) minus P(used) at its
-        covariates, between -1 and 1; only units with visits. Mapped, it shows where the
-        model is too low or too high.
+        ``unit`` (the line, where segments are chained along them), ``period``, ``residual``:
+        P(used | all records) minus what the model expects before anybody looks, between -1
+        and 1; only units with visits. Mapped (`draw_residuals` of ``maps.presence_plots``),
+        it shows where the model is too low or too high.
 
     Examples
     --------
@@ -56,14 +58,10 @@ def unit_residuals(fit: OccupancyFit, histories: Histories | None = None) -> pd.
     >>> unit_residuals(fit)["residual"].head(2).round(2).to_list()
     [0.18, -0.53]
     """
-    if fit.model.chain is not None:
-        raise InputError("residuals are for a model without a chain")
-    histories = fit.histories if histories is None else histories
-    told = fit.posterior(histories)
-    matrix = fit.model.parts[0].covariates.matrix(histories.units)
-    head = matrix @ fit.parameters[fit.model.parts[0].positions]
-    expected = -np.expm1(-np.exp(head)) if fit.model.name == "abundance" else expit(head)
-    table = told[["unit", "period"]].assign(residual=told["p_presence"].to_numpy() - expected)
+    survey = survey_of(fit, histories)
+    told = fit.posterior(survey.histories)
+    left = told["p_presence"].to_numpy() - survey.expected_presence()
+    table = told[["unit", "period"]].assign(residual=left)
     return table[told["visits"] > 0].reset_index(drop=True)
 
 
@@ -79,14 +77,16 @@ def likeness_of_neighbours(
     Parameters
     ----------
     fit : OccupancyFit
-        Of a model without a chain.
+        Of a model of segments, with or without a chain; not of lines (whose check is
+        `check_fit`).
     histories : Histories, optional
         Other histories to judge with the fitted parameters. They must come from
         `make_histories` with ``segments=``, to know which segments are neighbours.
     shuffles : int
-        Number of times the residuals are shuffled among the units of a period.
+        Number of times the residuals are shuffled among the units of a period; or of surveys
+        drawn, from a fit that chains neighbours.
     rng : Generator, optional
-        Where the shuffles come from; ``numpy.random.default_rng(0)`` by default.
+        Where they come from; ``numpy.random.default_rng(0)`` by default.
 
     Returns
     -------
@@ -97,9 +97,14 @@ def likeness_of_neighbours(
     EstimateError
         If there are fewer than 10 pairs of neighbours, or no residual differs from another.
     """
-    histories = fit.histories if histories is None else histories
-    table = unit_residuals(fit, histories)
-    left, right = _pairs(table, histories.units)
+    if fit.model.chain == "line":
+        raise InputError(
+            "the units of this fit are lines, which have no neighbours",
+            remedy="Take check_fit(fit), which looks at pieces of the lines.",
+        )
+    survey, stretches = survey_of(fit, histories), fit.model.chain == "neighbours"
+    table = unit_residuals(fit, survey.histories) if not stretches else _left_of_finds(survey)
+    left, right = _pairs(table, survey.histories.units)
     values = table["residual"].to_numpy()
     if len(left) < _LEAST_PAIRS or values.std() < 1e-12:
         raise EstimateError(
@@ -109,11 +114,22 @@ def likeness_of_neighbours(
     rng = np.random.default_rng(0) if rng is None else rng
     period = pd.factorize(table["period"])[0]
     observed = _correlation(values, left, right)
-    as_high = sum(
-        _correlation(_shuffled(values, period, rng), left, right) >= observed
-        for _ in range(shuffles)
-    )
+
+    def again() -> FloatArray:
+        if stretches:
+            return _left_of_finds(survey.drawn(rng))["residual"].to_numpy()
+        return _shuffled(values, period, rng)
+
+    as_high = sum(_correlation(again(), left, right) >= observed for _ in range(shuffles))
     return Likeness(observed, (as_high + 1) / (shuffles + 1), len(left))
+
+
+def _left_of_finds(survey: Survey) -> pd.DataFrame:
+    """Return what was found on each visited unit beyond what the model expects."""
+    site, size = survey.layout.site, survey.layout.n_sites
+    left = np.bincount(site, survey.finds() - survey.expected_finds(), minlength=size)
+    table = survey.layout.units.assign(residual=left)
+    return table[survey.layout.visits_per_site > 0].reset_index(drop=True)
 
 
 def _pairs(table: pd.DataFrame, units: pd.DataFrame) -> tuple[IntArray, IntArray]:

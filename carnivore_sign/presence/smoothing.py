@@ -125,6 +125,19 @@ class ChainsAt:
         by_site[self.steps[there]] = odds[there]
         return by_site
 
+    def before(self) -> FloatArray:
+        """Return P(used) of each site before anybody looks."""
+        n_chains, n_steps = self.steps.shape
+        used = np.empty((n_chains, n_steps))
+        used[:, 0] = expit(self.first)
+        for t in range(n_steps - 1):
+            stay, gain = self.stay[:, t], self.gain[:, t]
+            used[:, t + 1] = used[:, t] * stay + (1.0 - used[:, t]) * gain
+        there = self.steps >= 0
+        by_site = np.zeros(there.sum())
+        by_site[self.steps[there]] = used[there]
+        return by_site
+
     def draw(self, copies: int, rng: np.random.Generator) -> npt.NDArray[np.bool_]:
         """Draw which sites are used, all of a chain together, shape (copies, n_sites)."""
         n_chains, n_steps = self.contrast.shape

@@ -16,7 +16,7 @@ from scipy.optimize import minimize
 from scipy.special import expit
 
 from carnivore_sign.presence import Histories, fit_occupancy
-from carnivore_sign.presence.fit_checks import draw_again
+from carnivore_sign.presence.drawing import survey_of
 from carnivore_sign.presence.fitting import best_maximum, maximise
 from carnivore_sign.presence.two_states import TwoStates
 
@@ -105,12 +105,20 @@ def _covariates(units: int, visits: int) -> pd.DataFrame:
 def _bootstrap(units: int, visits: int, replicates: int = 40) -> pd.DataFrame:
     """Draw surveys from a fit and fit each again, the plain way and ours."""
     fit = fit_occupancy(survey(units, visits), presence=PRESENCE, detection=DETECTION)
-    states = fit.model.on(fit.histories).states
-    rng = np.random.default_rng(3)
-    drawn = [draw_again(states, fit.parameters, rng) for _ in range(replicates)]
-    plain = _best_of(1, lambda: [_plain_search(one) for one in drawn]) / replicates
-    ours = _best_of(3, lambda: [maximise(one.evaluate, fit.parameters) for one in drawn])
-    ours /= replicates
+    fitted = survey_of(fit)
+
+    def plain_way() -> None:
+        rng = np.random.default_rng(3)
+        for _ in range(replicates):
+            _plain_search(fit.model.on(fitted.draw(rng)).states)
+
+    def our_way() -> None:
+        rng = np.random.default_rng(3)
+        for _ in range(replicates):
+            fitted.again(rng)
+
+    plain = _best_of(1, plain_way) / replicates
+    ours = _best_of(3, our_way) / replicates
     return _table(
         f"parametric bootstrap, {units} units x {visits} visits, one replicate",
         [("BFGS, finite differences", plain, 1.0), ("ours", ours, plain / ours)],
