@@ -45,6 +45,7 @@ if TYPE_CHECKING:
     from carnivore_sign.demo import run_demo
     from carnivore_sign.exchange import Publisher
     from carnivore_sign.field import write_field_kit
+    from carnivore_sign.guide import read_guide
     from carnivore_sign.intake import (
         ask_columns,
         column_guide,
@@ -78,6 +79,7 @@ _HOMES = {
     "write_field_kit": "carnivore_sign.field",
     "run_demo": "carnivore_sign.demo",
     "ask_columns": "carnivore_sign.intake",
+    "read_guide": "carnivore_sign.guide",
     "column_guide": "carnivore_sign.intake",
     "import_files": "carnivore_sign.intake",
     "list_set_aside": "carnivore_sign.intake",
@@ -118,6 +120,7 @@ __all__ = [
     "open_season",
     "place_season_photos",
     "read_file",
+    "read_guide",
     "reimport_set_aside",
     "run_demo",
     "season_photos",

@@ -151,6 +151,14 @@ def run_columns(arguments: argparse.Namespace) -> int:
     return DONE
 
 
+def run_guide(arguments: argparse.Namespace) -> int:
+    """Print a page of the guide."""
+    text = carnivore_sign.read_guide(arguments.page)
+    told = {"page": arguments.page, "text": text}
+    print_result(told, as_json=arguments.json, lines=text.splitlines())
+    return DONE
+
+
 def run_trace(arguments: argparse.Namespace) -> int:
     """Write the page on which the prints of a photo are outlined."""
     page = carnivore_sign.write_tracing_page(
@@ -209,6 +217,7 @@ def run_month(arguments: argparse.Namespace) -> int:
             sensitivity=arguments.sensitivity,
             units=arguments.units,
             elevation=arguments.elevation,
+            photos=arguments.photos,
         ),
         show_progress=True,
     )

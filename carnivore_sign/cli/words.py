@@ -15,12 +15,14 @@ from carnivore_sign.cli.running import (
     run_demo,
     run_export,
     run_flags,
+    run_guide,
     run_intake,
     run_month,
     run_practice,
     run_set_aside,
     run_trace,
 )
+from carnivore_sign.guide import GUIDE_PAGES
 from carnivore_sign.records.vocabularies import TAXA
 
 Command = Callable[[argparse.Namespace], int]
@@ -45,6 +47,7 @@ def make_parser() -> argparse.ArgumentParser:
         _add_intake,
         _add_set_aside,
         _add_columns,
+        _add_guide,
         _add_flags,
         _add_trace,
         _add_practice,
@@ -145,6 +148,15 @@ def _add_columns(commands: Any) -> None:
     )
 
 
+def _add_guide(commands: Any) -> None:
+    about = "Print a page of the guide: what words mean, and how numbers are computed."
+    command = _add(commands, "guide", run_guide, about, "carnivore-sign guide words")
+    pages = "; ".join(f"{page}: {what}" for page, what in GUIDE_PAGES.items())
+    command.add_argument(
+        "page", metavar="PAGE", nargs="?", choices=GUIDE_PAGES, default="glossary", help=pages
+    )
+
+
 def _add_trace(commands: Any) -> None:
     about = (
         "Write a page on which the toes, pad and claws of a print are traced over its photo. It "
@@ -226,6 +238,12 @@ def _add_month(commands: Any) -> None:
     )
     command.add_argument(
         "--elevation", metavar="FILE", help="your own elevation raster, drawn under the map"
+    )
+    command.add_argument(
+        "--photos",
+        metavar="DIR",
+        help="folder of the season's photos; the report shows those of notable trails, small and "
+        "without what the camera wrote into them",
     )
     _add_options(command)
 
