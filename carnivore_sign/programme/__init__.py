@@ -1,0 +1,23 @@
+"""Programme: many seasons in one folder of GeoParquet, parted by month and area.
+
+Takes seasons. Gives their tables back: some months or some country of all of them, or a season as
+a GeoPackage that holds what it held, checked by counts and fingerprints. Does not compute anything
+of what was recorded.
+"""
+
+from carnivore_sign.programme.checking import check_programme
+from carnivore_sign.programme.folder import Programme, create_programme, open_programme
+from carnivore_sign.programme.reading import extract_season, partitions, read_programme
+from carnivore_sign.programme.seasons import add_season, remove_season
+
+__all__ = [
+    "Programme",
+    "add_season",
+    "check_programme",
+    "create_programme",
+    "extract_season",
+    "open_programme",
+    "partitions",
+    "read_programme",
+    "remove_season",
+]
