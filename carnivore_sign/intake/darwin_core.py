@@ -9,6 +9,7 @@ set aside with its reason, and terms that sign have no column for are kept in th
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import pandas as pd
@@ -89,7 +90,7 @@ def read_archive(source: Source, *, time_zone: str | None = None) -> Reading:
             remedy="Export it with events as its core.",
         )
     found = Sorted(source.receipt, list(star.notes))
-    _hold_ids(star, found)
+    star = _with_ties(star, found)
     events, occurrences, facts = (_joined(star, kind) for kind in (EVENT, OCCURRENCE, FACT))
     _transects(events, facts, found)
     sign_of_occurrences(_with_events(occurrences, events), facts, found, time_zone=time_zone)
@@ -123,26 +124,27 @@ def _joined(star: Star, row_type: str) -> pd.DataFrame:
     return rows
 
 
-def _hold_ids(star: Star, found: Sorted) -> None:
+def _with_ties(star: Star, found: Sorted) -> Star:
     """Set aside rows that break the ties of the star: ids twice, and ids that the core has not."""
     for one in (star.core, *star.extensions):
         for number, reason, content in one.broken:
             leave(found, "sign", [number], [f"{one.file}: {reason}"], [content])
     ids = star.core.cells[ID]
     twice = ids.duplicated() & ids.ne("")
-    _drop(star.core, twice, "its id stands in the core already", found)
-    known = set(ids)
-    for one in star.extensions:
-        _drop(one, ~one.cells[ID].isin(known), "it names a row that the core does not have", found)
+    core = _without(star.core, twice, "its id stands in the core already", found)
+    strange = "it names a row that the core does not have"
+    extensions = tuple(
+        _without(one, ~one.cells[ID].isin(ids), strange, found) for one in star.extensions
+    )
+    return replace(star, core=core, extensions=extensions)
 
 
-def _drop(file: StarTable, wrong: pd.Series, reason: str, found: Sorted) -> None:
+def _without(file: StarTable, wrong: pd.Series, reason: str, found: Sorted) -> StarTable:
     rows = file.cells.loc[wrong]
     if len(rows):
         told = [f"{file.file}: {reason} (came: {one})" for one in rows[ID]]
         leave(found, _table_of(file), rows[ROW].tolist(), told, _lines(rows))
-        file.cells.drop(index=rows.index, inplace=True)  # noqa: PD002 - the archive's own frame
-        file.cells.reset_index(drop=True, inplace=True)  # noqa: PD002
+    return replace(file, cells=file.cells.loc[~wrong].reset_index(drop=True))
 
 
 def _table_of(file: StarTable) -> str:
