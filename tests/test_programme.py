@@ -253,7 +253,7 @@ def test_fingerprints_tell_rows_apart_and_pass_over_columns_that_came_later():
         {
             "receipt": ["r"],
             "sign": ["S1"],
-            "kind": ["tracks"],
+            "kind": ["track"],
             "time": [pd.Timestamp("2026-01-01T00:00Z")],
         }
     )

@@ -1,0 +1,371 @@
+"""Programme: seasons in a PostGIS database, with the tables of the season file.
+
+Each season is one transaction, so that whoever reads sees all of it or nothing. Two who write
+different seasons do not wait for each other for longer than the tables are made; of two who write
+the same season the second waits for the first, and is then told that it is there.
+
+Source: PostgreSQL documentation, COPY (text format) and advisory locks; PostGIS manual, EWKB.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Collection, Iterator, Mapping
+from contextlib import contextmanager
+from importlib import import_module
+from pathlib import Path
+from typing import Any, Final
+
+import geopandas as gpd
+import pandas as pd
+
+from carnivore_sign._version import __version__
+from carnivore_sign.errors import (
+    InputError,
+    LibraryMissing,
+    SeasonError,
+    SeasonMissing,
+    SeasonVersion,
+)
+from carnivore_sign.programme.copying import copied, row_frame, select_list
+from carnivore_sign.programme.folder import require_id
+from carnivore_sign.programme.reading import Bounds
+from carnivore_sign.progress import with_progress
+from carnivore_sign.records.check import TEXT
+from carnivore_sign.records.encoding import quoted
+from carnivore_sign.records.fingerprint import fingerprint
+from carnivore_sign.records.layout import SCHEMA_VERSION
+from carnivore_sign.records.schema import Table
+from carnivore_sign.records.season import Season, create_season, write_checked
+from carnivore_sign.records.tables import SEASON_TABLES
+
+#: Schema of the database that holds the tables.
+SCHEMA: Final = "carnivore_sign"
+_TYPES: Final = {
+    "text": "text",
+    "integer": "bigint",
+    "number": "double precision",
+    "probability": "double precision",
+    "time": "timestamptz",
+}
+#: Letters of "carn" as a number: under it the tables are made by one process at a time.
+_LAYOUT_LOCK: Final = 0x6361726E
+_SEASONS: Final = f"""
+CREATE TABLE IF NOT EXISTS {SCHEMA}.seasons (
+  season text PRIMARY KEY, name text NOT NULL, time_zone text NOT NULL,
+  schema_version integer NOT NULL, library_version text NOT NULL, tables jsonb NOT NULL,
+  added_at timestamptz NOT NULL DEFAULT now())
+"""
+
+
+def write_database(
+    address: str,
+    season: Season,
+    *,
+    season_id: str | None = None,
+    replace: bool = False,
+    show_progress: bool = False,
+) -> str:
+    """Put a season into a PostGIS database, whole or not at all.
+
+    Parameters
+    ----------
+    address : str
+        Of the database, as ``postgresql://user@host/name``. A password is best left to the
+        environment or the password file of PostgreSQL.
+    season : Season
+        The season; it stays as it is.
+    season_id : str, optional
+        What it is called there; the name of its file, unless given.
+    replace : bool
+        Put it in the place of an earlier one of that id.
+    show_progress : bool
+        Draw a bar on standard error.
+
+    Returns
+    -------
+    str
+        The id.
+
+    Raises
+    ------
+    SeasonError
+        If the database cannot be reached or has no PostGIS, or has a season of that id and
+        `replace` is not said.
+    InputError
+        If a text holds a letter that PostgreSQL cannot store.
+    LibraryMissing
+        If psycopg is not installed.
+    """
+    name = require_id(season.path.stem if season_id is None else season_id)
+    with _connected(address) as connection:
+        _lay_out(connection)
+        with connection.transaction():
+            _claim(connection, season, name, replace=replace)
+            tables = {}
+            for table in with_progress(SEASON_TABLES.values(), "tables", show=show_progress):
+                frame = season.read(table.name)
+                tables[table.name] = {"rows": len(frame), "fingerprint": fingerprint(frame, table)}
+                _copy_in(connection, table, frame, name)
+            connection.execute(
+                f"UPDATE {SCHEMA}.seasons SET tables = %s WHERE season = %s",
+                (json.dumps(tables), name),
+            )
+    return name
+
+
+def list_database(address: str) -> pd.DataFrame:
+    """List the seasons of a database: ``season``, ``name``, ``time_zone``, ``added_at`` (UTC).
+
+    Raises
+    ------
+    SeasonError
+        If the database cannot be reached.
+    """
+    columns = ["season", "name", "time_zone", "added_at"]
+    with _connected(address) as connection:
+        if not _is_laid_out(connection):
+            return pd.DataFrame(columns=columns)
+        rows = connection.execute(
+            f"SELECT {', '.join(columns)} FROM {SCHEMA}.seasons ORDER BY season"
+        ).fetchall()
+    listed = pd.DataFrame(rows, columns=columns)
+    return listed.assign(added_at=pd.to_datetime(listed["added_at"], utc=True))
+
+
+def read_database(
+    address: str,
+    table: str,
+    *,
+    seasons: Collection[str] | None = None,
+    bounds: Bounds | None = None,
+) -> pd.DataFrame | gpd.GeoDataFrame:
+    """Read rows of a table from some or all seasons of a database.
+
+    Parameters
+    ----------
+    address : str
+        Of the database.
+    table : str
+        Name of a table of a season.
+    seasons : collection of str, optional
+        Ids; all, unless given.
+    bounds : tuple of float, optional
+        West, south, east and north in degrees; rows that meet it are given.
+
+    Returns
+    -------
+    DataFrame or GeoDataFrame
+        The columns of the table with ``season`` in front, in the order of the ids and of their
+        rows.
+
+    Raises
+    ------
+    InputError
+        If there is no such table, or bounds are asked of a table without positions.
+    SeasonMissing
+        If there is no such season.
+    """
+    schema = _schema(table, bounds)
+    with _connected(address) as connection:
+        there = _versions(connection)
+        wanted = sorted(there) if seasons is None else list(seasons)
+        _require(address, wanted, there)
+        return _read(connection, schema, wanted, bounds)
+
+
+def extract_database(
+    address: str, season: str, path: str | Path, *, show_progress: bool = False
+) -> Season:
+    """Write a season of a database as a GeoPackage that holds what it held.
+
+    Parameters
+    ----------
+    address : str
+        Of the database.
+    season : str
+        Id of the season.
+    path : path-like
+        The season file, which must be new.
+    show_progress : bool
+        Draw a bar on standard error.
+
+    Raises
+    ------
+    SeasonMissing
+        If there is no such season.
+    SeasonError
+        If a table does not hold what was put in; no file is left then.
+    """
+    with _connected(address) as connection, connection.transaction():
+        # One state of the database for all tables, whoever writes meanwhile.
+        connection.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
+        _require(address, [season], _versions(connection))
+        name, zone, tables = connection.execute(
+            f"SELECT name, time_zone, tables FROM {SCHEMA}.seasons WHERE season = %s", (season,)
+        ).fetchone()
+        made = create_season(path, name=name, time_zone=zone)
+        try:
+            for table in with_progress(tables, "tables", show=show_progress):
+                rows = _read(connection, SEASON_TABLES[table], [season], None)
+                rows = rows.drop(columns="season")
+                if fingerprint(rows, SEASON_TABLES[table]) != tables[table]["fingerprint"]:
+                    raise SeasonError(
+                        f"table '{table}' of season '{season}' is not what was put into the "
+                        "database; somebody changed it there."
+                    )
+                write_checked(made, [{table: rows}])
+        except BaseException:
+            made.path.unlink(missing_ok=True)
+            raise
+    return made
+
+
+def remove_from_database(address: str, season: str) -> None:
+    """Take a season out of a database.
+
+    Raises
+    ------
+    SeasonMissing
+        If there is no such season.
+    """
+    with _connected(address) as connection, connection.transaction():
+        _require(address, [season], _versions(connection))
+        connection.execute(f"DELETE FROM {SCHEMA}.seasons WHERE season = %s", (season,))
+
+
+@contextmanager
+def _connected(address: str) -> Iterator[Any]:  # a psycopg.Connection
+    """Connect; errors of the database are told without the address, which may hold a password."""
+    try:
+        psycopg = import_module("psycopg")
+    except ImportError as error:
+        raise LibraryMissing(
+            "a PostGIS database is reached through psycopg. Install it: "
+            "pip install 'carnivore-sign[postgis]'"
+        ) from error
+    try:
+        with psycopg.connect(address, autocommit=True) as connection:
+            yield connection
+    except psycopg.Error as error:
+        told = str(error).strip().splitlines()
+        raise SeasonError(
+            f"the database: {told[0] if told else type(error).__name__}. Look at its address and "
+            "rights; PostGIS must be there (CREATE EXTENSION postgis)."
+        ) from error
+
+
+def _lay_out(connection: Any) -> None:
+    """Make the tables that are missing and add the columns that came since."""
+    with connection.transaction():
+        connection.execute("SELECT pg_advisory_xact_lock(%s)", (_LAYOUT_LOCK,))
+        connection.execute("CREATE EXTENSION IF NOT EXISTS postgis")
+        connection.execute(f"CREATE SCHEMA IF NOT EXISTS {SCHEMA}")
+        connection.execute(_SEASONS)
+        for table in SEASON_TABLES.values():
+            for statement in _statements(table):
+                connection.execute(statement)
+
+
+def _statements(table: Table) -> Iterator[str]:
+    place = f"{SCHEMA}.{quoted(table.name)}"
+    yield (
+        f"CREATE TABLE IF NOT EXISTS {place} (season text NOT NULL REFERENCES {SCHEMA}.seasons "
+        "ON DELETE CASCADE, row bigint NOT NULL, PRIMARY KEY (season, row))"
+    )
+    for column in table.columns:
+        named = f"{quoted(column.name)} {_TYPES[column.kind]}"
+        yield f"ALTER TABLE {place} ADD COLUMN IF NOT EXISTS {named}"
+    if table.geometry:
+        yield f"ALTER TABLE {place} ADD COLUMN IF NOT EXISTS geometry geometry(Geometry, 4326)"
+        yield (
+            f"CREATE INDEX IF NOT EXISTS {quoted(f'{table.name}_geometry')} ON {place} "
+            "USING gist (geometry)"
+        )
+    if table.key:
+        key = ", ".join(map(quoted, ("season", *table.key)))
+        yield (
+            f"CREATE UNIQUE INDEX IF NOT EXISTS {quoted(f'{table.name}_key')} ON {place} ({key})"
+        )
+
+
+def _is_laid_out(connection: Any) -> bool:
+    found = connection.execute("SELECT to_regclass(%s)", (f"{SCHEMA}.seasons",)).fetchone()
+    return found[0] is not None
+
+
+def _versions(connection: Any) -> dict[str, int]:
+    if not _is_laid_out(connection):
+        return {}
+    rows = connection.execute(f"SELECT season, schema_version FROM {SCHEMA}.seasons").fetchall()
+    return dict(rows)
+
+
+def _require(address: str, wanted: Collection[str], there: Mapping[str, int]) -> None:
+    for season in wanted:
+        if season not in there:
+            raise SeasonMissing(
+                f"the database has no season '{season}'. It has: {', '.join(there) or 'none'}."
+            )
+        if there[season] > SCHEMA_VERSION:
+            raise SeasonVersion(
+                f"season '{season}' of the database is of schema {there[season]}, and this "
+                f"library reads up to {SCHEMA_VERSION}. Install a newer version of it."
+            )
+
+
+def _claim(connection: Any, season: Season, name: str, *, replace: bool) -> None:
+    """Write the row of the season, which only one process at a time can; others wait here."""
+    if replace:
+        connection.execute(f"DELETE FROM {SCHEMA}.seasons WHERE season = %s", (name,))
+    claimed = connection.execute(
+        f"INSERT INTO {SCHEMA}.seasons (season, name, time_zone, schema_version, library_version, "
+        "tables) VALUES (%s, %s, %s, %s, %s, '{}') ON CONFLICT DO NOTHING RETURNING season",
+        (name, season.name, season.time_zone, SCHEMA_VERSION, __version__),
+    ).fetchone()
+    if claimed is None:
+        raise SeasonError(
+            f"the database has a season '{name}' already. Say replace=True, or give another "
+            "season_id. Nothing was written."
+        )
+
+
+def _copy_in(connection: Any, table: Table, frame: pd.DataFrame, season: str) -> None:
+    if frame.empty:
+        return
+    names = ["season", "row", *table.names, *(["geometry"] if table.geometry else [])]
+    into = f"COPY {SCHEMA}.{quoted(table.name)} ({', '.join(map(quoted, names))}) FROM STDIN"
+    with connection.cursor() as cursor, cursor.copy(into) as copy:
+        for text in copied(frame, table, season):
+            copy.write(text)
+
+
+def _schema(table: str, bounds: Bounds | None) -> Table:
+    if table not in SEASON_TABLES:
+        raise InputError(
+            f"a season has no table '{table}'", remedy=f"It has: {', '.join(SEASON_TABLES)}."
+        )
+    if bounds is not None and SEASON_TABLES[table].geometry is None:
+        raise InputError(f"table '{table}' has no positions", remedy="Leave bounds out.")
+    return SEASON_TABLES[table]
+
+
+def _read(
+    connection: Any, table: Table, seasons: Collection[str], bounds: Bounds | None
+) -> pd.DataFrame | gpd.GeoDataFrame:
+    where: list[str] = ["season = ANY(%s)"]
+    given: list[Any] = [list(seasons)]
+    if bounds is not None:
+        where.append("ST_Intersects(geometry, ST_MakeEnvelope(%s, %s, %s, %s, 4326))")
+        given += list(bounds)
+    rows: list[tuple[Any, ...]] = []
+    if seasons:
+        rows = connection.execute(
+            f"SELECT season, {select_list(table)} FROM {SCHEMA}.{quoted(table.name)} "
+            f"WHERE {' AND '.join(where)} ORDER BY array_position(%s, season), row",
+            [*given, list(seasons)],
+            binary=True,
+        ).fetchall()
+    frame = row_frame([row[1:] for row in rows], table)
+    frame.insert(0, "season", pd.array([row[0] for row in rows], dtype=TEXT))
+    return frame
