@@ -7,6 +7,7 @@ import io
 import warnings
 import zipfile
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -79,11 +80,11 @@ def awkward_rows(table: Table, count: int, *, skipped: tuple[str, ...] = ()) -> 
 
 def whole_season(folder: Path, seed: int = 3) -> Season:
     """Return a drawn season with awkward rows in every table, and receipts for all of them."""
-    drawn = simulate_season(demo_settings(), np.random.default_rng(seed))
+    drawn = simulate_season(replace(demo_settings(), months=1), np.random.default_rng(seed))
     season = create_season(
         folder / "season.gpkg", name="Drawn <season> & more", time_zone="America/Los_Angeles"
     )
-    frames = _first_weeks({name: getattr(drawn, name) for name in DRAWN})
+    frames = {name: getattr(drawn, name) for name in DRAWN}
     frames["sign"] = frames["sign"].assign(notes="=1+1")
     awkward = {
         name: awkward_rows(table, 3)
@@ -112,20 +113,6 @@ def whole_season(folder: Path, seed: int = 3) -> Season:
     together["receipts"] = _receipts(together)
     season.append(together)
     return season
-
-
-def _first_weeks(frames: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
-    """Keep the first weeks of a drawn season, which is enough to be exported."""
-    logs = frames["logs"]
-    last = logs["start"].min() + pd.Timedelta(days=24)
-    kept = logs[logs["start"].lt(last)]
-    sign = frames["sign"][frames["sign"]["time"].lt(last)]
-    held = {
-        name: frames[name][frames[name]["log"].isin(kept["log"])] for name in ("fixes", "waypoints")
-    }
-    prints = frames["prints"][frames["prints"]["sign"].isin(sign["sign"])]
-    few = {"logs": kept, "sign": sign, "prints": prints, **held}
-    return {name: frame.reset_index(drop=True) for name, frame in {**frames, **few}.items()}
 
 
 def _both(first: pd.DataFrame | None, second: pd.DataFrame, table: Table) -> pd.DataFrame:

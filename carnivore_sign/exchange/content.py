@@ -14,7 +14,7 @@ import geopandas as gpd
 import pandas as pd
 
 from carnivore_sign.maps import Edition, Shown, shown_to
-from carnivore_sign.records.check import empty
+from carnivore_sign.records.check import conform, empty
 from carnivore_sign.records.season import Season
 from carnivore_sign.records.tables import (
     DETECTIONS,
@@ -165,10 +165,11 @@ def tables_of(content: Content) -> dict[str, tuple[Table, pd.DataFrame]]:
             (units, content.monthly),
         )
         recorded = [(SEASON_TABLES[name], frame) for name, frame in content.tables.items()]
-        return {table.name: (table, frame) for table, frame in (*recorded, *computed)}
+        return {t.name: (t, conform(frame, t)) for t, frame in (*recorded, *computed)}
     layers = layers_of(content)
     schemas = {"units": units, "trails": TRAILS, "parcels": SEASON_TABLES["parcels"]}
-    return {schemas[name].name: (schemas[name], layer) for name, layer in layers.items()}
+    shown = {schemas[name]: layer for name, layer in layers.items()}
+    return {table.name: (table, conform(layer, table)) for table, layer in shown.items()}
 
 
 def withheld_words(content: Content) -> tuple[str, str]:

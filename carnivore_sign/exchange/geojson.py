@@ -83,15 +83,13 @@ def box_of(boxes: Iterable[Iterable[float]]) -> list[float]:
     [170.0, 0.0, -179.0, 5.0]
     """
     west, south, east, north = np.array([list(box) for box in boxes], dtype=float).T
-    width = np.where(east >= west, east - west, east + 360 - west)
-    order = np.argsort(west)
-    west, width = west[order], width[order]
-    reach = np.maximum.accumulate(west + width)
-    before = np.append(reach[-1] - 360, reach[:-1])
-    gaps = west - before  # of nothing, in front of each box
+    order = np.argsort(west, kind="stable")
+    west, east = west[order], east[order]
+    ends = np.where(east >= west, east, east + 360)
+    reach = np.maximum.accumulate(ends)
+    gaps = west - np.append(reach[-1] - 360, reach[:-1])  # of nothing, in front of each box
     first = int(np.argmax(gaps))
     if gaps[first] <= 0:
         return [-180.0, float(south.min()), 180.0, float(north.max())]
-    start, end = float(west[first]), float(before[first])
-    end = (end + 180) % 360 - 180 if not -180 <= end <= 180 else end
-    return [start, float(south.min()), end, float(north.max())]
+    last = int(np.argmax(ends[:first] if first else ends))
+    return [float(west[first]), float(south.min()), float(east[last]), float(north.max())]
