@@ -20,7 +20,7 @@ from carnivore_sign.maps import (
     png_bytes,
 )
 from carnivore_sign.maps.lettering import new_figure
-from carnivore_sign.maps.names import LONGEST, MOST_TRANSECTS
+from carnivore_sign.maps.names import LONGEST, MOST_PARCELS, MOST_TRANSECTS
 from carnivore_sign.maps.style import RING_PT
 
 COUNTRY = make_country()
@@ -124,6 +124,14 @@ def test_more_transects_than_can_be_read_go_without_names() -> None:
     many = [LineString([(n * 10, 100), (n * 10, 900)]) for n in range(MOST_TRANSECTS + 1)]
     ax = map_of()
     draw_names(ax, transects=lines_of([f"T{n}" for n in range(len(many))], many))
+    assert not ax.texts
+
+
+def test_more_parcels_than_can_be_read_go_without_names() -> None:
+    many = [box(n * 10, 100, n * 10 + 8, 900) for n in range(MOST_PARCELS + 1)]
+    parcels = gpd.GeoDataFrame({"parcel": [f"P{n}" for n in range(len(many))]}, geometry=many)
+    ax = map_of()
+    draw_names(ax, parcels=parcels)
     assert not ax.texts
 
 

@@ -364,8 +364,8 @@ def test_the_report_has_all_its_parts() -> None:
     headings = [b.text for b in REPORT.blocks if isinstance(b, Heading)]
     assert headings == [
         "Effort", "Detections and rates", "Presence, segment by segment", "What was undecided",
-        "Data quality", "What was chosen, and not measured", "How it was computed", "Cautions",
-        "Record",
+        "Notable trails", "Data quality", "What was chosen, and not measured",
+        "How it was computed", "Cautions", "Record",
     ]  # fmt: skip
 
 

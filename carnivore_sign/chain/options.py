@@ -112,6 +112,9 @@ class PageOptions:
         ``metric`` or ``us``: how lengths are printed on pages and maps.
     elevation : path-like, optional
         The user's own elevation file, drawn under the map of the month (extra ``terrain``).
+    photos : path-like, optional
+        Folder of the season's photos; those of notable trails are shown, small and without
+        what the camera wrote into them, to whoever may see these trails.
     """
 
     made_for: str = "managers"
@@ -119,6 +122,7 @@ class PageOptions:
     sensitivity: int = CATEGORY
     units: str = "metric"
     elevation: str | Path | None = None
+    photos: str | Path | None = None
 
     def edition(self, parcels: gpd.GeoDataFrame) -> Edition:
         """Return the edition, with the landowner's holding out of PARCELS."""

@@ -11,7 +11,8 @@ import pandas as pd
 
 from carnivore_sign.chain.analysis import Analysis
 from carnivore_sign.identify import estimate_shares, load_evidence
-from carnivore_sign.presence import monthly_presence
+from carnivore_sign.records.tables import taxon_column
+from carnivore_sign.records.vocabularies import FOUND_LIKELY_FROM, SURE_FROM
 
 #: The region whose prior is tried beside that of the season's own region.
 _WIDE_REGION = "general"
@@ -52,25 +53,19 @@ def month_under_priors(analysis: Analysis, period: str) -> pd.DataFrame:
         ``trails_expected`` (trails on visited segments, summed by probability) and
         ``found_sure``, ``found_likely`` (segments); one row per prior.
     """
-    taxon = analysis.options.taxon
+    column = taxon_column(analysis.options.taxon)
+    found = analysis.detections[analysis.detections["period"].eq(period)]
     rows = []
     for what, prior in priors_tried(analysis).items():
-        moved = analysis.under_prior(prior)
-        shares = moved.loc[analysis.detections["trail"]]
-        detections = analysis.detections.assign(**{name: shares[name].to_numpy() for name in moved})
-        table = monthly_presence(
-            analysis.segments, analysis.visits, detections,
-            period=period, taxon=taxon, prior=prior, fit=analysis.season_presence.fit,
-        ).table  # fmt: skip
-        states = table["state"].value_counts()
-        once = detections[detections["period"].eq(period)].drop_duplicates("trail")
+        shares = analysis.under_prior(prior)[column]
+        best = found["trail"].map(shares).groupby(found["segment"].astype("object")).max()
         rows.append(
             {
                 "prior": what,
                 "used": bool((prior - analysis.prior).abs().max() < 1e-9),
-                "trails_expected": float(once[f"p_{taxon}"].sum()),
-                "found_sure": int(states.get("found_sure", 0)),
-                "found_likely": int(states.get("found_likely", 0)),
+                "trails_expected": float(shares[found["trail"].unique()].sum()),
+                "found_sure": int(best.ge(SURE_FROM).sum()),
+                "found_likely": int((best.ge(FOUND_LIKELY_FROM) & best.lt(SURE_FROM)).sum()),
             }
         )
     return pd.DataFrame(rows)

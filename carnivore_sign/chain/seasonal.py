@@ -4,6 +4,8 @@ changed since the month and the year before - for whom it is made.
 
 from __future__ import annotations
 
+from typing import Final
+
 import geopandas as gpd
 import pandas as pd
 from matplotlib.figure import Figure
@@ -25,6 +27,9 @@ from carnivore_sign.maps.web_data import evidence_of
 from carnivore_sign.reports import Change, PageRecord
 from carnivore_sign.survey import compare_rates
 
+#: The most trails, and the most sign, that an interactive map shows one by one.
+MOST_SINGLE: Final = 5_000
+
 
 def season_map(analysis: Analysis, record: PageRecord, *, first: str | None = None) -> str:
     """Return the interactive map of all months that were walked, for the reader of a record.
@@ -44,9 +49,11 @@ def season_map(analysis: Analysis, record: PageRecord, *, first: str | None = No
         One HTML file.
     """
     shown = _shown(analysis, record)
+    sign = analysis.sign if record.edition.exact else analysis.sign.iloc[:0]
+    few_trails, few_sign = (_few(f, first, record.time_zone) for f in (shown.trails, sign))
     layers = WebLayers(
-        trails=shown.trails,
-        sign=_sign_shown(analysis) if record.edition.exact else None,
+        trails=few_trails,
+        sign=_sign_shown(analysis, few_sign) if record.edition.exact else None,
         transects=shown.transects,
         parcels=shown.parcels,
         shares=_shares(analysis),
@@ -55,10 +62,28 @@ def season_map(analysis: Analysis, record: PageRecord, *, first: str | None = No
         shown.units,
         taxon=analysis.options.taxon,
         time_zone=record.time_zone,
-        words=_words(analysis, record),
+        words=_words(
+            analysis,
+            record,
+            _left_out("trails", len(few_trails), len(shown.trails)),
+            _left_out("sign", len(few_sign), len(sign)),
+        ),
         layers=layers,
         first=first,
     )
+
+
+def _few(frame: gpd.GeoDataFrame, first: str | None, time_zone: str) -> gpd.GeoDataFrame:
+    """Return no more rows than a page can hold: where there are more, those of the first month."""
+    if len(frame) <= MOST_SINGLE:
+        return frame
+    local = frame["time"].dt.tz_convert(time_zone).dt.strftime("%Y-%m")
+    return frame[local.eq(first or local.min()).to_numpy(dtype=bool)].head(MOST_SINGLE)
+
+
+def _left_out(what: str, shown: int, known: int) -> str:
+    """Say how many of many are shown; nothing where all are."""
+    return "" if shown == known else f"Of the {known:,} {what} of the season, {shown:,} are shown."
 
 
 def season_sheet(analysis: Analysis, record: PageRecord) -> Figure | None:
@@ -137,10 +162,11 @@ def _shown(analysis: Analysis, record: PageRecord) -> Shown:
     )
 
 
-def _words(analysis: Analysis, record: PageRecord) -> SheetWords:
+def _words(analysis: Analysis, record: PageRecord, *more: str) -> SheetWords:
+    notes = filter(None, (analysis.season_presence.message, *more))
     return SheetWords(
         season=record.season,
-        note=analysis.season_presence.message or None,
+        note=" ".join(notes) or None,
         unit=record.edition.unit,
         made_for=record.edition.made_for,
         measures=record.measures,
@@ -152,9 +178,10 @@ def _shares(analysis: Analysis) -> dict[str, tuple[float, float, float]]:
     return {str(row.period): (row.share, row.low, row.high) for row in shares.itertuples()}
 
 
-def _sign_shown(analysis: Analysis) -> gpd.GeoDataFrame:
-    """Return the sign with its own probabilities and what was noted of its prints."""
-    sign = analysis.sign
+def _sign_shown(analysis: Analysis, sign: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return sign with their own probabilities and what was noted of their prints."""
     told = analysis.probabilities.reindex(sign["sign"].astype("object"))
     own = {name: told[name].to_numpy() for name in told}
-    return sign.assign(**own, evidence=evidence_of(sign, analysis.prints))
+    prints = analysis.prints
+    prints = prints[prints["sign"].astype("object").isin(set(sign["sign"]))]
+    return sign.assign(**own, evidence=evidence_of(sign, prints))

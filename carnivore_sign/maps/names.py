@@ -34,8 +34,9 @@ _CLEAR_PT: Final = 5.0
 #: Another line must be this many times as far from a name as its own, or this far, points.
 _OWN: Final = 2.5
 _FAR_PT: Final = 36.0
-#: With more transects than this, their names would hide what the map shows.
+#: With more transects, or parcels, than this, their names would hide what the map shows.
 MOST_TRANSECTS: Final = 60
+MOST_PARCELS: Final = 60
 _HIGH_PT: Final = 1.3 * SMALL_PT
 #: Directions in which a name may stand beside a point: above, right, below, left, between.
 _AROUND: Final = ((0, 1), (1, 0), (0, -1), (-1, 0), (1, 1), (-1, 1), (1, -1), (-1, -1))
@@ -95,7 +96,8 @@ def draw_names(
 ) -> Axes:
     """Write the names of parcels inside them, and of transects beside their ends or middle.
 
-    Where there are more than `MOST_TRANSECTS` transects, they go without names.
+    Where there are more than `MOST_TRANSECTS` transects they go without names, and so do more
+    than `MOST_PARCELS` parcels.
 
     Parameters
     ----------
@@ -109,7 +111,7 @@ def draw_names(
     lines = [layer.geometry.to_numpy() for layer in clear_of]
     lines += [] if transects is None else [transects.geometry.to_numpy()]
     board = _board(ax, lines, parcels)
-    if parcels is not None and len(parcels):
+    if parcels is not None and len(parcels) <= MOST_PARCELS:
         for name, places in _parcel_places(ax, parcels):
             _write_if_free(board, name, places, PARCEL)
     if transects is not None and len(transects) <= MOST_TRANSECTS:

@@ -24,11 +24,13 @@ from carnivore_sign.reports.grounds import segments_on_word, with_grounds
 from carnivore_sign.reports.html import render_html, write_html
 from carnivore_sign.reports.landowner import landowner_report
 from carnivore_sign.reports.monthly import monthly_report
+from carnivore_sign.reports.notable import TrailPhoto, notable_trails
 from carnivore_sign.reports.pdf import render_pdf, write_pdf
 from carnivore_sign.reports.public_answer import public_answer
 from carnivore_sign.reports.rates import Change
 from carnivore_sign.reports.record import PageRecord
 from carnivore_sign.reports.tracing import tracing_page, write_tracing_page
+from carnivore_sign.reports.tracing_photo import open_upright
 
 __all__ = [
     "Bullets",
@@ -43,9 +45,12 @@ __all__ = [
     "Passages",
     "Report",
     "TableBlock",
+    "TrailPhoto",
     "cautions_for",
     "landowner_report",
     "monthly_report",
+    "notable_trails",
+    "open_upright",
     "public_answer",
     "render_html",
     "render_pdf",

@@ -21,6 +21,9 @@ from carnivore_sign.incidents.words import MISSING
 #: Printed under a table that has a missing value.
 MISSING_NOTE: Final = f"{MISSING} not known, or cannot be computed"
 
+#: With what the file of a JPEG begins.
+_JPEG: Final = b"\xff\xd8"
+
 
 @dataclass(frozen=True)
 class Heading:
@@ -61,7 +64,7 @@ class NewPage:
 
 @dataclass(frozen=True)
 class FigureBlock:
-    """A PNG with its caption, and the words that stand for it where it cannot be seen."""
+    """A PNG or JPEG with its caption, and the words for it where it cannot be seen."""
 
     png: bytes
     caption: str
@@ -164,7 +167,8 @@ def as_plain(report: Report) -> tuple[dict[str, Any], dict[str, bytes]]:
     blocks = []
     for block in report.blocks:
         if isinstance(block, FigureBlock):
-            name = f"figure-{len(figures) + 1}.png"
+            kind = "jpg" if block.png.startswith(_JPEG) else "png"
+            name = f"figure-{len(figures) + 1}.{kind}"
             figures[name] = block.png
             blocks.append({"kind": "figure", "file": name, **_texts(block, "caption", "alt")})
         else:

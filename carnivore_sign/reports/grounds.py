@@ -42,8 +42,9 @@ def with_grounds(
     -------
     DataFrame
         `trails` with ``kinds`` (of sign, in words), ``named`` (as what and by whom; missing
-        where nobody named it) and ``on_word`` (bool: it was named, and neither a character nor
-        a size was noted).
+        where nobody named it), ``on_word`` (bool: it was named, and neither a character nor
+        a size was noted), ``stride_m`` (median of the full strides noted, metres) and
+        ``strides`` (how many were).
 
     Examples
     --------
@@ -62,15 +63,19 @@ def with_grounds(
     by = rows.groupby("trail", sort=False)
     told = pd.DataFrame(
         {
-            "kinds": by["kind"].agg(_joined),
-            "named": by["named"].agg(_joined),
+            "kinds": _joined(rows, "kind"),
+            "named": _joined(rows, "named"),
             "on_word": by["named_as"].count().gt(0) & ~by["measured"].any(),
+            "stride_m": by["stride_m"].median(),
+            "strides": by["stride_m"].count(),
         }
     )
     trail = trails["trail"].astype("object")
     return trails.assign(
         kinds=trail.map(told["kinds"]),
         named=trail.map(told["named"]),
+        stride_m=trail.map(told["stride_m"]).astype(float),
+        strides=trail.map(told["strides"]).fillna(0).astype(int),
         on_word=trail.map(told["on_word"]).eq(True).to_numpy(dtype=bool),
     )
 
@@ -112,5 +117,9 @@ def _named(rows: pd.DataFrame) -> pd.Series:
     return rows["named_as"].map(TAXA).astype("object") + whose
 
 
-def _joined(texts: pd.Series) -> str | None:
-    return ", ".join(dict.fromkeys(texts.dropna())) or None
+def _joined(rows: pd.DataFrame, column: str) -> pd.Series:
+    """Join the different texts of each trail by commas, in their order; index trail."""
+    once = rows[["trail", column]].dropna().drop_duplicates()
+    several = once.duplicated("trail", keep=False).to_numpy(dtype=bool)
+    joined = once[several].groupby("trail", sort=False)[column].agg(", ".join)
+    return pd.concat([once[~several].set_index("trail")[column], joined])

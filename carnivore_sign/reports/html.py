@@ -5,12 +5,15 @@ from __future__ import annotations
 import base64
 from functools import cache
 from pathlib import Path
+from typing import Final
 
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 
 from carnivore_sign.maps.style import HAIRLINE, INK, PAPER, QUIET
 from carnivore_sign.reports.content import Report, as_plain, unbroken
 from carnivore_sign.writing import write_whole
+
+_MIME: Final = {"png": "image/png", "jpg": "image/jpeg"}
 
 
 def write_html(report: Report, path: str | Path) -> Path:
@@ -22,8 +25,8 @@ def render_html(report: Report) -> str:
     """Return a report as HTML; every string of it is escaped."""
     content, figures = as_plain(report)
     images = {
-        name: "data:image/png;base64," + base64.b64encode(png).decode("ascii")
-        for name, png in figures.items()
+        name: f"data:{_MIME[name[-3:]]};base64,{base64.b64encode(picture).decode('ascii')}"
+        for name, picture in figures.items()
     }
     colors = {"ink": INK, "paper": PAPER, "quiet": QUIET, "hairline": HAIRLINE}
     return _template().render(**unbroken(content), **colors, images=images)

@@ -26,6 +26,7 @@ from carnivore_sign.reports.content import (
     TableBlock,
 )
 from carnivore_sign.reports.method import month_method
+from carnivore_sign.reports.notable import TrailPhoto, notable_blocks
 from carnivore_sign.reports.passages import passage_blocks
 from carnivore_sign.reports.rates import Change, effort_blocks, rate_blocks
 from carnivore_sign.reports.receipts import receipt_blocks
@@ -50,6 +51,7 @@ def monthly_report(
     passages: PassageSummary | None = None,
     clumping: str | None = None,
     effort_png: bytes | None = None,
+    photos: tuple[TrailPhoto, ...] = (),
 ) -> Report:
     """Write the report of one month.
 
@@ -79,6 +81,8 @@ def monthly_report(
         What the test for clusters of trails says.
     effort_png : bytes, optional
         The sheet of `plot_effort`; printed for managers only, since it names people and lines.
+    photos : tuple of TrailPhoto
+        Photos of trails, shown beside the notable ones to whoever may see these.
 
     Returns
     -------
@@ -117,6 +121,7 @@ def monthly_report(
         *segment_blocks(shown, taxon, record),
         *prior_blocks(record.choices, taxon),
         *undecided_blocks(trails, taxon, record),
+        *notable_blocks(trails, taxon, record, photos),
         *passage_blocks(passages, taxon, named=record.edition.exact),
         *receipt_blocks(record.receipts, named=record.edition.exact),
         *choice_blocks(record.choices, taxon),

@@ -85,16 +85,32 @@ def read_picture(path: str | Path, *, max_side_px: int = MAX_SIDE_PX) -> Picture
             remedy=f"Give {_LEAST_SIDE_PX} or more; {MAX_SIDE_PX} is usual.",
         )
     data = _bytes_of(Path(path))
-    picture = _upright(data, Path(path))
-    picture.thumbnail((max_side_px, max_side_px), Image.Resampling.LANCZOS)
-    bare = Image.new("RGB", picture.size)
-    bare.paste(picture)
+    bare = _bare(data, Path(path))
+    bare.thumbnail((max_side_px, max_side_px), Image.Resampling.LANCZOS)
     encoded = io.BytesIO()
     bare.save(encoded, "JPEG", quality=_QUALITY, subsampling=0)
     text = base64.b64encode(encoded.getvalue()).decode("ascii")
     width, height = bare.size
     digest = hashlib.sha256(data).hexdigest()
     return Picture(f"data:image/jpeg;base64,{text}", width, height, digest)
+
+
+def open_upright(path: str | Path) -> Image.Image:
+    """Return the picture of a photo, upright and in colour, without anything else of the file.
+
+    Raises
+    ------
+    FileUnreadable
+        As `read_picture`.
+    """
+    return _bare(_bytes_of(Path(path)), Path(path))
+
+
+def _bare(data: bytes, path: Path) -> Image.Image:
+    picture = _upright(data, path)
+    bare = Image.new("RGB", picture.size)
+    bare.paste(picture)
+    return bare
 
 
 def _bytes_of(path: Path) -> bytes:
