@@ -8,12 +8,19 @@ import numpy as np
 import pandas as pd
 import pytest
 from presence_countries import PRIOR, draw_countries
-from scipy.special import expit
+from scipy.special import expit, logit
 from scipy.stats import kstest
 
 from carnivore_sign.errors import InputError
 from carnivore_sign.presence import Histories, bayes, make_histories
-from carnivore_sign.presence.bayes import Priors, log_likelihood, sample_presence
+from carnivore_sign.presence.bayes import Priors, sample_presence
+from carnivore_sign.presence.bayes_model import (
+    arrays_of,
+    in_double,
+    log_likelihood,
+    presence_model,
+    smooth_patterns,
+)
 from carnivore_sign.presence.occupancy import fit_quietly
 
 numpyro = pytest.importorskip("numpyro")
@@ -46,10 +53,22 @@ def test_log_densities_at_fixed_parameters_are_ours(histories: Histories) -> Non
         assert told + left_out == pytest.approx(true, rel=1e-10)
 
 
-def draw_from_prior(rng: np.random.Generator) -> tuple[Histories, dict[str, float]]:
-    """Draw parameters from the prior, and a survey of always the same visits from them."""
-    psi, gain, loss = rng.random(3)
+def draw_from_prior(
+    rng: np.random.Generator, patterns: np.ndarray | None = None
+) -> tuple[Histories, dict[str, float]]:
+    """Draw parameters from the prior, and a survey of always the same visits from them.
+
+    With `patterns` (a row for each unit) there is a smooth effect of place, drawn too.
+    """
+    logits = logit(rng.random(3))
     rate, other = np.exp(rng.normal(np.log(PRIORS.rate_median), PRIORS.rate_spread, 2))
+    truth = dict(zip(["psi", "colonisation", "extinction"], expit(logits), strict=True))
+    truth |= {"sign_rate": rate, "lookalike_rate": other}
+    effect = np.zeros(UNITS)
+    if patterns is not None:
+        truth["effect_spread"] = abs(rng.normal(0.0, PRIORS.effect_spread))
+        effect = truth["effect_spread"] * patterns @ rng.normal(size=patterns.shape[1])
+    psi, gain, loss = expit(logits[:, None] + np.array([[1.0], [1.0], [-1.0]]) * effect)
     used = np.zeros((UNITS, MONTHS), dtype=bool)
     used[:, 0] = rng.random(UNITS) < psi
     for month in range(1, MONTHS):
@@ -65,9 +84,14 @@ def draw_from_prior(rng: np.random.Generator) -> tuple[Histories, dict[str, floa
     at = np.repeat(np.tile(visits["visit"], 2), np.concatenate([own, look]))
     log_ratio = rng.normal(np.repeat([4.5, -4.5], [own.sum(), look.sum()]), 3.0)
     signs = pd.DataFrame({"visit": at, "log_ratio": log_ratio})
-    truth = {"psi": psi, "colonisation": gain, "extinction": loss}
-    truth |= {"sign_rate": rate, "lookalike_rate": other}
     return Histories(units, visits, signs, "puma"), truth
+
+
+def patterns_of_line() -> tuple[pd.DataFrame, np.ndarray]:
+    """Return the units' places, half a km apart on a line, and the patterns of their effect."""
+    names = np.arange(UNITS).astype(str)
+    places = pd.DataFrame({"east_km": 0.0, "north_km": np.arange(UNITS) * 0.5}, index=names)
+    return places, smooth_patterns(pd.Series(names), places, PRIORS.reach_km)
 
 
 def ranks(surveys: int, draws: int, *, warmup: int, seed: int = 5) -> pd.DataFrame:
@@ -79,7 +103,7 @@ def ranks(surveys: int, draws: int, *, warmup: int, seed: int = 5) -> pd.DataFra
     """
     rng = np.random.default_rng(seed)
     drawn = [draw_from_prior(rng) for _ in range(surveys)]
-    data = [bayes._arrays(histories, "effort_km_days", None, 1.0) for histories, _ in drawn]
+    data = [arrays_of(histories, "effort_km_days", None, 1.0) for histories, _ in drawn]
     longest = max(len(one.counts) for one in data)
     batch = {
         name: np.stack([np.pad(getattr(one, name), (0, longest - len(one.counts))) for one in data])
@@ -88,12 +112,12 @@ def ranks(surveys: int, draws: int, *, warmup: int, seed: int = 5) -> pd.DataFra
     same = {"shape": data[0].steps, "site": data[0].site, "effort": data[0].effort}
 
     def density(at: dict[str, object], signs: dict[str, object]) -> object:
-        model = partial(bayes._model, PRIORS, patterns=None, **same, **signs)
+        model = partial(presence_model, PRIORS, patterns=None, **same, **signs)
         return numpyro.infer.util.log_density(model, (), {}, at)[0]
 
     names = ["logit_psi", "logit_colonisation", "logit_extinction"]
     names += ["log_sign_rate", "log_lookalike_rate"]
-    with bayes._double():
+    with in_double():
         kernel = numpyro.infer.NUTS(potential_fn=lambda at: -jax.vmap(density)(at, batch).sum())
         sampler = numpyro.infer.MCMC(
             kernel, num_warmup=warmup, num_samples=draws, progress_bar=False

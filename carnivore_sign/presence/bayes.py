@@ -1,93 +1,42 @@
-r"""Bayes: scored signs over months with priors and a smooth effect of place, by sampling.
+"""Bayes: scored signs over months with priors and a smooth effect of place, by sampling.
 
 This is the one file of the room that samples a posterior; it needs the optional extra
-``bayes`` (NumPyro). Everything else is maximum likelihood, and that stays the default.
-
-The model is that of ``scored_signs.py`` within a month and of ``months.py`` from month to
-month. With places in km, each unit u has an effect :math:`s_u`, smooth over the country: a
-Gaussian process with standard deviation :math:`\sigma` and correlation
-:math:`(1 + \sqrt 3 d / \rho) e^{-\sqrt 3 d / \rho}` at distance d (Matern 3/2), of which the
-smoothest patterns are kept (the leading eigenvectors). The reach :math:`\rho` is given and not
-estimated: a season's walks do not tell it. Then
-
-.. math::
-
-    \text{logit } \psi_u = \alpha + s_u, \quad \text{logit } \gamma_u = g + s_u, \quad
-    \text{logit } \epsilon_u = h - s_u.
-
-*Priors.* The probabilities at :math:`s = 0` may lie anywhere from 0 to 1 (flat). The rates of
-sign are log-normal around `Priors.rate_median`; :math:`\sigma` is half-normal. States are
-summed out, so that the sampler sees only what is continuous.
+``bayes`` (NumPyro). The density, with its priors, stands in ``bayes_model.py``. Everything else
+is maximum likelihood, and that stays the default.
 
 Source of the sampler: Hoffman & Gelman 2014, J Mach Learn Res 15:1593-1623.
 """
 
 from __future__ import annotations
 
-import importlib
 from dataclasses import dataclass
-from functools import lru_cache, partial
-from types import ModuleType
+from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 from scipy.special import expit
 
-from carnivore_sign.errors import EstimateError, InputError, LibraryMissing
-from carnivore_sign.presence.arrange import month_steps, over_months
+from carnivore_sign.presence.bayes_model import (
+    Data,
+    Priors,
+    arrays_of,
+    in_double,
+    library,
+    presence_model,
+    without_places,
+)
 from carnivore_sign.presence.histories import Histories
-from carnivore_sign.presence.layout import FloatArray, IntArray, Layout, lay_out
-from carnivore_sign.presence.models import effort_of
+from carnivore_sign.presence.layout import FloatArray, IntArray
 from carnivore_sign.presence.notes import Note
 from carnivore_sign.presence.preparing import choose_effort, set_aside_without_effort
 from carnivore_sign.presence.smoothing import ChainsAt
 
-#: Units beyond which the smooth effect would take too long: its cost grows with their cube.
-MOST_PLACES: Final = 3000
-
-#: Patterns of the smooth effect that are kept, and the share of its variance that is enough.
-MOST_PATTERNS: Final = 20
-ENOUGH: Final = 0.95
+__all__ = ["BayesianPresence", "Priors", "sample_presence"]
 
 #: A split R-hat above this, or any divergence, says that the draws are not to be trusted.
 #: Source: Vehtari et al. 2021, Bayesian Analysis 16:667-718 (from memory).
 TRUSTED_R_HAT: Final = 1.01
-
-
-@dataclass(frozen=True)
-class Priors:
-    """What is believed before the data.
-
-    Attributes
-    ----------
-    rate_median, rate_spread : float
-        Median of both rates of sign, per unit of effort, and the standard deviation of
-        their logarithms.
-    effect_spread : float
-        Scale of the half-normal of the smooth effect's standard deviation.
-    reach_km : float
-        Distance over which places are alike; given, not estimated.
-    """
-
-    rate_median: float = 0.1
-    rate_spread: float = 2.0
-    effect_spread: float = 1.0
-    reach_km: float = 2.0
-
-    def in_words(self, *, effort: str, smooth: bool) -> tuple[str, ...]:
-        """Return each prior as a line of text."""
-        told = [
-            "psi, colonisation, extinction: flat from 0 to 1",
-            f"sign_rate, lookalike_rate ({effort}): log-normal, median {self.rate_median:g}, "
-            f"standard deviation of the logarithm {self.rate_spread:g}",
-        ]
-        if smooth:
-            told += [
-                f"spread of the smooth effect: half-normal, scale {self.effect_spread:g} (logit)",
-                f"its reach: {self.reach_km:g} km, given",
-            ]
-        return tuple(told)
 
 
 @dataclass(frozen=True)
@@ -145,37 +94,6 @@ class BayesianPresence:
         )
 
 
-@dataclass(frozen=True)
-class _Data:
-    """The histories as arrays: units by months; signs filled up with some of no weight."""
-
-    layout: Layout
-    steps: IntArray  #: (n_units, n_months)
-    site: IntArray  #: of each visit, unit by unit
-    effort: FloatArray
-    sign_site: IntArray
-    log_ratio: FloatArray
-    counts: FloatArray  #: 1 for a sign, 0 for a filling
-    patterns: FloatArray | None  #: (n_units, n_patterns), of unit variance in the mean
-
-    @property
-    def kind(self) -> tuple[bool, bool]:
-        """Whether there are several months, and an effect of place."""
-        return self.steps.shape[1] > 1, self.patterns is not None
-
-    def arguments(self) -> dict[str, Any]:
-        """Return what the model is called with."""
-        return {
-            "shape": self.steps,
-            "site": self.site,
-            "effort": self.effort,
-            "sign_site": self.sign_site,
-            "log_ratio": self.log_ratio,
-            "counts": self.counts,
-            "patterns": self.patterns,
-        }
-
-
 def sample_presence(
     histories: Histories,
     *,
@@ -217,15 +135,15 @@ def sample_presence(
     InputError
         If a unit has no place, or there are too many units for a smooth effect.
     """
-    diagnostics = _library("numpyro.diagnostics")
+    diagnostics = library("numpyro.diagnostics")
     priors = priors or Priors()
     notes: list[Note] = []
     effort = choose_effort(histories.visits, effort, notes)
     histories = set_aside_without_effort(histories, effort, notes)
-    data = _arrays(histories, effort, places_km, priors.reach_km)
+    data = arrays_of(histories, effort, places_km, priors.reach_km)
     sampler = _sampler(priors, warmup, draws, chains, data.kind)
-    with _double():
-        sampler.run(_library("jax").random.PRNGKey(seed), **data.arguments())
+    with in_double():
+        sampler.run(library("jax").random.PRNGKey(seed), **data.arguments())
         sampled = {
             name: np.asarray(values)
             for name, values in sampler.get_samples(group_by_chain=True).items()
@@ -243,80 +161,14 @@ def sample_presence(
     return BayesianPresence(named, table, shares, words, pd.Series(r_hat), diverging)
 
 
-def log_likelihood(
-    histories: Histories, parameters: FloatArray, *, effort: str = "effort_km_days"
-) -> float:
-    """Return the log-likelihood that the sampler uses, without an effect of place.
-
-    Parameters
-    ----------
-    parameters : array
-        logit psi, logit colonisation, logit extinction, log sign_rate, log lookalike_rate;
-        without the two in the middle if there is one period.
-    """
-    data = _arrays(histories, effort, None, 1.0)
-    head, rates = np.split(np.asarray(parameters, dtype=float), [len(parameters) - 2])
-    with _double():
-        return float(_loglik(head, *rates, effect=0.0, **_without_places(data.arguments())))
-
-
-def _without_places(arguments: dict[str, Any]) -> dict[str, Any]:
-    return {name: value for name, value in arguments.items() if name != "patterns"}
-
-
-def _arrays(
-    histories: Histories, effort: str, places_km: pd.DataFrame | None, reach_km: float
-) -> _Data:
-    if histories.visits.empty or histories.signs.empty:
-        raise EstimateError("There are no visits, or no sign of any animal, to sample from.")
-    histories = over_months(histories)
-    layout = lay_out(histories)
-    steps = month_steps(layout)
-    place = np.empty(steps.size, dtype=np.int64)
-    place[steps.ravel()] = np.arange(steps.size)
-    visits = histories.visits
-    at = pd.Index(visits["visit"]).get_indexer(histories.signs["visit"])
-    n_signs = len(at)
-    filled = 1 << max(n_signs - 1, 1).bit_length()
-    sign_site, log_ratio, counts = np.zeros(filled, dtype=np.int64), *np.zeros((2, filled))
-    site = place[layout.site]
-    sign_site[:n_signs], counts[:n_signs] = site[at], 1.0
-    log_ratio[:n_signs] = histories.signs["log_ratio"].to_numpy(dtype=float)
-    patterns = None
-    if places_km is not None:
-        patterns = _patterns(histories.units.iloc[steps[:, 0]]["unit"], places_km, reach_km)
-    return _Data(
-        layout, steps, site, effort_of(visits, effort), sign_site, log_ratio, counts, patterns
-    )
-
-
-def _patterns(units: pd.Series, places_km: pd.DataFrame, reach_km: float) -> FloatArray:
-    """Return the smoothest patterns over the units, scaled by how much of the effect they are."""
-    if len(units) > MOST_PLACES:
-        raise InputError(
-            f"{len(units)} units are more than a smooth effect can take ({MOST_PLACES})",
-            remedy="Sample without places, or part of the country.",
-        )
-    lost = ~units.isin(places_km.index)
-    if lost.any():
-        raise InputError(f"unit {units[lost].iloc[0]!r} has no place")
-    xy = places_km.loc[units, ["east_km", "north_km"]].to_numpy(dtype=float)
-    apart = np.sqrt(3.0) * np.linalg.norm(xy[:, None] - xy[None], axis=2) / reach_km
-    size, pattern = np.linalg.eigh((1.0 + apart) * np.exp(-apart))
-    size, pattern = size[::-1].clip(min=0.0), pattern[:, ::-1]
-    enough = int(np.searchsorted(np.cumsum(size) / size.sum(), ENOUGH)) + 1
-    kept = slice(0, min(enough, MOST_PATTERNS))
-    return np.asarray(pattern[:, kept] * np.sqrt(size[kept]))
-
-
 @lru_cache(maxsize=8)
 def _sampler(priors: Priors, warmup: int, draws: int, chains: int, kind: tuple[bool, bool]) -> Any:
     """Return a sampler; one that has been compiled for data of this kind and size serves again."""
     del kind
-    infer = _library("numpyro.infer")
+    infer = library("numpyro.infer")
 
     def model(**data: Any) -> None:
-        _model(priors, **data)
+        presence_model(priors, **data)
 
     return infer.MCMC(
         infer.NUTS(model, target_accept_prob=0.9),
@@ -329,78 +181,12 @@ def _sampler(priors: Priors, warmup: int, draws: int, chains: int, kind: tuple[b
     )
 
 
-def _model(priors: Priors, *, patterns: Any, **data: Any) -> None:
-    """Say what is drawn from which prior, and add the likelihood."""
-    numpyro, jnp, dist = (_library(name) for name in ("numpyro", "jax.numpy", _DISTRIBUTIONS))
-    names = ["psi", "colonisation", "extinction"] if data["shape"].shape[1] > 1 else ["psi"]
-    head = jnp.array([numpyro.sample(f"logit_{name}", dist.Logistic(0.0, 1.0)) for name in names])
-    rate = dist.Normal(np.log(priors.rate_median), priors.rate_spread)
-    log_rate = numpyro.sample("log_sign_rate", rate)
-    log_lookalike = numpyro.sample("log_lookalike_rate", rate)
-    effect: Any = 0.0
-    if patterns is not None:
-        spread = numpyro.sample("effect_spread", dist.HalfNormal(priors.effect_spread))
-        white = numpyro.sample("white", dist.Normal(0.0, 1.0).expand([patterns.shape[1]]))
-        effect = numpyro.deterministic("effect", spread * (patterns @ white))
-    numpyro.factor("data", _loglik(head, log_rate, log_lookalike, effect=effect, **data))
-
-
-_DISTRIBUTIONS: Final = "numpyro.distributions"
-
-
-def _loglik(head: Any, log_rate: Any, log_lookalike: Any, *, effect: Any, **data: Any) -> Any:
-    """Return the log-likelihood, states summed out by the forward recursion."""
-    jnp, nn = _library("jax.numpy"), _library("jax.nn")
-    n_units, n_months = data["shape"].shape
-    present, absent = (
-        part.reshape(n_units, n_months)
-        for part in _records(jnp, log_rate, log_lookalike, n_units * n_months, **data)
-    )
-    odds = head[0] + effect + jnp.zeros(n_units)
-    total = 0.0
-    for month in range(n_months):
-        a, b = present[:, month], absent[:, month]
-        total += jnp.sum(jnp.logaddexp(nn.log_sigmoid(odds) + a, nn.log_sigmoid(-odds) + b))
-        if month + 1 < n_months:
-            used = nn.sigmoid(odds + a - b)
-            gain, loss = nn.sigmoid(head[1] + effect), nn.sigmoid(head[2] - effect)
-            chance = used * (1.0 - loss) + (1.0 - used) * gain
-            odds = jnp.log(chance) - jnp.log1p(-chance)
-    return total
-
-
-def _records(
-    jnp: ModuleType,
-    log_rate: Any,
-    log_lookalike: Any,
-    n_sites: int,
-    *,
-    site: Any,
-    effort: Any,
-    sign_site: Any,
-    log_ratio: Any,
-    counts: Any,
-    **_: Any,
-) -> tuple[Any, Any]:
-    """Return the log densities of the sites' records, used and unused (``scored_signs.py``).
-
-    The factor effort of each sign, the same in both and without a parameter, is left out.
-    """
-    total = partial(_library("jax.ops").segment_sum, num_segments=n_sites)
-    walked = total(effort, site)
-    either = counts * jnp.logaddexp(log_rate + log_ratio, log_lookalike)
-    used = total(either, sign_site)
-    unused = total(counts * log_lookalike, sign_site)
-    other = jnp.exp(log_lookalike) * walked
-    return used - jnp.exp(log_rate) * walked - other, unused - other
-
-
 def _judge(
-    data: _Data, draws: dict[str, FloatArray], rng: np.random.Generator
+    data: Data, draws: dict[str, FloatArray], rng: np.random.Generator
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return presence per unit and month, and the shares of units used, over the draws."""
     n_draws, steps = len(draws["log_sign_rate"]), data.steps
-    arguments = _without_places(data.arguments())
+    arguments = without_places(data.arguments())
     told, used = np.empty((2, n_draws, steps.size))
     for k in range(n_draws):
         chains = _chains(steps, {name: values[k] for name, values in draws.items()}, arguments)
@@ -452,21 +238,3 @@ def _in_named_units(draws: dict[str, FloatArray]) -> dict[str, FloatArray]:
         else:
             named[rest if kind == "log" else name] = np.exp(values) if kind == "log" else values
     return named
-
-
-def _double() -> Any:
-    """Return a context in which JAX counts in double precision, and only in it."""
-    jax = _library("jax")
-    if hasattr(jax, "enable_x64"):
-        return jax.enable_x64(True)
-    return _library("jax.experimental").enable_x64()
-
-
-def _library(name: str) -> ModuleType:
-    try:
-        return importlib.import_module(name)
-    except ImportError as error:
-        raise LibraryMissing(
-            f"{name.partition('.')[0]} is needed to sample a posterior. Install it with: "
-            'pip install "carnivore-sign[bayes]"'
-        ) from error
