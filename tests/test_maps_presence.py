@@ -13,11 +13,19 @@ from carnivore_sign.maps.presence_plots import (
     draw_detection,
     draw_months,
     draw_profile,
+    draw_residuals,
     draw_units,
     presence_sheet,
 )
 from carnivore_sign.maps.sheet import png_bytes
-from carnivore_sign.presence import SeasonPresence, profile_curve, profile_limits, season_presence
+from carnivore_sign.presence import (
+    SeasonPresence,
+    profile_curve,
+    profile_limits,
+    season_presence,
+    unit_residuals,
+)
+from carnivore_sign.space import project, working_crs
 
 
 @pytest.fixture(scope="module")
@@ -51,6 +59,27 @@ def test_months_and_detection_carry_their_limits(season: SeasonPresence) -> None
     rate = season.fit.summary().loc["sign_rate", "estimate"]
     assert chance == pytest.approx(1 - np.exp(-rate * effort))
     assert "km and days" in ax.get_xlabel()
+
+
+def test_residuals_are_drawn_where_their_segments_lie(season: SeasonPresence) -> None:
+    segments = season.table[season.table["period"].eq("2026-03")]
+    residuals = unit_residuals(season.fit)
+    ax = draw_residuals(new_figure(7, 7).subplots(), segments, residuals)
+    left = residuals.groupby("unit")["residual"].mean()
+    lines = [line for line in ax.lines if len(line.get_xdata())]
+    metres = project(segments, working_crs(segments)).set_index("segment").geometry
+    thick = {
+        tuple(np.round(line.get_xdata(), 3)): (line.get_linewidth(), line.get_color())
+        for line in lines
+    }
+    for unit, value in left.items():
+        width, color = thick[tuple(np.round(np.asarray(metres[unit].coords)[:, 0], 3))]
+        assert width == (1.8 if abs(value) <= 0.15 else 4.0 if abs(value) <= 0.4 else 7.0)
+        assert (color == "#4b2a78") == (value > 0.15)
+    told = [text.get_text() for text in ax.get_legend().get_texts()]
+    assert sum(int(text.rsplit(": ", 1)[1]) for text in told) == len(left)
+    with pytest.raises(InputError, match="no residual is of one of these segments"):
+        draw_residuals(ax, segments, residuals.assign(unit="elsewhere"))
 
 
 def test_a_profile_meets_the_line_at_the_limits(season: SeasonPresence) -> None:

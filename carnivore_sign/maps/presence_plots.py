@@ -1,4 +1,4 @@
-"""Plots of a fit of presence: by unit, by month, what effort finds, and how sharp an estimate is.
+"""Plots of a fit of presence: by unit, by month, what effort finds, how sharp, and what is left.
 
 Each function draws one thing on the axes it is given and returns them; `presence_sheet` puts
 the four on one page. What is drawn is computed by the room of presence.
@@ -6,19 +6,33 @@ the four on one page. What is drawn is computed by the room of presence.
 
 from __future__ import annotations
 
+from typing import Any, Final
+
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from carnivore_sign.errors import InputError
-from carnivore_sign.maps.lettering import font, new_figure
-from carnivore_sign.maps.style import HAIRLINE, INK, QUIET, SMALL_PT, STATES, TEXT_PT
+from carnivore_sign.maps.furniture import draw_north, draw_scale_bar, frame_around, lay_out
+from carnivore_sign.maps.lettering import font, new_figure, sheet_of
+from carnivore_sign.maps.style import CHANGES, HAIRLINE, INK, QUIET, SMALL_PT, STATES, TEXT_PT
 from carnivore_sign.presence import OccupancyFit, profile_curve
+from carnivore_sign.space import project, working_crs
 
 #: Twice the fall of the log-likelihood at limits of 95 %: chi-squared with one degree.
 _LIMIT = 3.841
 _TINT = 0.25
+
+#: What is left of a segment: up to where, as which change, in what width in points, in which words.
+_LEFT: Final = (
+    (-0.4, "less", 7.0, "far less used than the model expects (40 points or more)"),
+    (-0.15, "less", 4.0, "less used than expected (15 to 40 points)"),
+    (0.15, "open", 1.8, "as expected, within 15 points"),
+    (0.4, "more", 4.0, "more used than expected (15 to 40 points)"),
+    (np.inf, "more", 7.0, "far more used than expected (40 points or more)"),
+)
 
 
 def draw_units(ax: Axes, table: pd.DataFrame) -> Axes:
@@ -124,6 +138,54 @@ def draw_profile(ax: Axes, curve: pd.DataFrame, *, name: str) -> Axes:
     ax.set_xlabel(name)
     ax.set_ylabel("fall of 2 log-likelihood")
     return _plain(ax)
+
+
+def draw_residuals(ax: Axes, segments: gpd.GeoDataFrame, residuals: pd.DataFrame) -> Axes:
+    """Draw where country was found more, or less, used than the model expects.
+
+    Patches of one colour say that the model lacks something that goes with place.
+
+    Parameters
+    ----------
+    ax : Axes
+    segments : GeoDataFrame
+        Per ``records.tables.SEGMENTS``; drawn in the CRS of its zone.
+    residuals : DataFrame
+        ``unit``, ``residual`` (of `carnivore_sign.presence.unit_residuals`); of a segment with
+        several months, the mean is drawn.
+
+    Raises
+    ------
+    InputError
+        If no residual is of one of the segments.
+    """
+    left = residuals.groupby("unit")["residual"].mean()
+    lines = segments[segments["segment"].isin(left.index)]
+    if lines.empty:
+        raise InputError("no residual is of one of these segments")
+    lines = project(lines, working_crs(segments))
+    values, from_here = lines["segment"].map(left).to_numpy(dtype=float), -np.inf
+    box, figure = ax.get_position(), sheet_of(ax)
+    wide, high = figure.get_size_inches()
+    lay_out(ax, frame_around([lines], aspect=box.width * wide / (box.height * high)))
+    for to_here, change, width, label in _LEFT:
+        some = lines.geometry[(values > from_here) & (values <= to_here)]
+        from_here = to_here
+        style: dict[str, Any] = {
+            "color": CHANGES[change].color,
+            "linewidth": width,
+            "solid_capstyle": "butt",
+        }
+        ax.plot([], [], **style, label=f"{label}: {len(some)}")
+        for line in some:
+            ax.plot(*np.asarray(line.coords)[:, :2].T, **style)
+    draw_scale_bar(ax, lines.crs)
+    draw_north(ax, lines.crs)
+    ax.legend(
+        frameon=False, prop=font(SMALL_PT), loc="upper center", bbox_to_anchor=(0.5, -0.09),
+        title="segments", title_fontproperties=font(TEXT_PT),
+    )  # fmt: skip
+    return ax
 
 
 def presence_sheet(table: pd.DataFrame, shares: pd.DataFrame, fit: OccupancyFit) -> Figure:
