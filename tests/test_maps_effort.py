@@ -76,7 +76,7 @@ def test_months_that_nobody_walked_are_dotted_and_counted() -> None:
 
 def test_stated_walks_are_broken_and_said() -> None:
     stated = pd.DataFrame(
-        {"walk": ["Cy"], "transect": "MESA", "start": [START + 31 * DAY], "distance": "2 km"}
+        {"walk": ["Cy"], "transect": "MESA", "start": [START + 31 * DAY], "distance_m": 2000.0}
     )
     both, _ = add_stated_walks(visits_of(), stated, NETWORK, None, time_zone="UTC")
     figure = plot_effort(both, NETWORK, **SHEET)

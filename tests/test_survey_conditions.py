@@ -95,3 +95,15 @@ def test_notes_that_cannot_be_used_are_told() -> None:
         note_conditions(visits_of(), naive)
     with pytest.warns(DataWarning, match="weather notes name transects that do not exist: MEAS"):
         note_conditions(visits_of(), notes((START, "MEAS", None, "good", 1.0)))
+
+
+def test_of_several_notes_each_thing_is_told_by_the_nearest_that_tells_it() -> None:
+    both = notes(
+        (START - 2 * HOUR, "all", "blown dust", None, 0.5),
+        (START, "MESA", None, "fair", None),
+    )
+    noted = note_conditions(visits_of(), both)
+    here = noted[noted["transect"].eq("MESA")]
+    assert set(here["surface_state"]) == {"blown dust"}
+    assert set(here["tracking_quality"]) == {"fair"}
+    assert here["effort_km_days"].tolist() == pytest.approx((here["effort_km"] * 0.5).tolist())

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import pandas as pd
 import pytest
-from survey_drawing import START, log, logs, transects, walk
+from survey_drawing import START, log, logs, points, transects, walk
 
 from carnivore_sign.records.check import find_faults
 from carnivore_sign.records.tables import VISITS
 from carnivore_sign.survey import cut_segments, effort_table, make_visits, match_logs, walk_summary
-from carnivore_sign.survey.stated import add_stated_walks
+from carnivore_sign.survey.stated import add_stated_walks, assign_stated_walks
 
 NETWORK = cut_segments(transects(MESA=[(0, 0), (3000, 0)], WASH=[(0, 700), (1000, 700)]))
 DAY = pd.Timedelta(days=1)
@@ -18,7 +18,7 @@ MEASURED = make_visits(match_logs(FIXES, NETWORK), NETWORK, None, logs("MON"), t
 
 
 def stated(*rows):
-    names = ["walk", "transect", "start", "distance", "began_at", "back", "observer"]
+    names = ["walk", "transect", "start", "distance_m", "began_at", "back", "observer"]
     frame = pd.DataFrame(rows, columns=names).astype("object")
     return frame.astype({"start": "datetime64[ms, UTC]"})
 
@@ -28,7 +28,7 @@ def add(*rows, visits=MEASURED):
 
 
 def test_a_typed_distance_is_effort_that_is_flagged() -> None:
-    visits, aside = add(("Ann", "MESA", START + 2 * DAY, "3 km", None, None, "Ann"))
+    visits, aside = add(("Ann", "MESA", START + 2 * DAY, 3000.0, None, None, "Ann"))
     assert aside.empty
     assert find_faults(visits, VISITS).empty
     new = visits[visits["effort_source"].eq("stated")]
@@ -47,11 +47,11 @@ def test_a_typed_distance_is_effort_that_is_flagged() -> None:
 @pytest.mark.parametrize(
     ("distance", "began_at", "back", "covered", "walked"),
     [
-        ("1.5 km", "start", None, {"MESA#001": 1000, "MESA#002": 500}, 1500),
-        ("1.5 km", "end", None, {"MESA#002": 500, "MESA#003": 1000}, 1500),
-        ("3 km", "start", True, {"MESA#001": 1000, "MESA#002": 500}, 3000),
-        ("1.9 mi", None, None, {"MESA#001": 1000, "MESA#002": 1000, "MESA#003": 1000}, 3058),
-        ("6.2 km", None, True, {"MESA#001": 1000, "MESA#002": 1000, "MESA#003": 1000}, 6200),
+        (1500.0, "start", None, {"MESA#001": 1000, "MESA#002": 500}, 1500),
+        (1500.0, "end", None, {"MESA#002": 500, "MESA#003": 1000}, 1500),
+        (3000.0, "start", "yes", {"MESA#001": 1000, "MESA#002": 500}, 3000),
+        (3058.0, None, None, {"MESA#001": 1000, "MESA#002": 1000, "MESA#003": 1000}, 3058),
+        (6200.0, None, "yes", {"MESA#001": 1000, "MESA#002": 1000, "MESA#003": 1000}, 6200),
     ],
 )
 def test_metres_are_laid_from_the_end_where_it_began(
@@ -69,7 +69,7 @@ def test_a_stated_walk_between_two_others_ends_what_was_collecting() -> None:
     both = make_visits(
         match_logs(fixes, NETWORK), NETWORK, None, logs("MON", "FRI"), time_zone="UTC"
     )
-    row = ("Ann", "MESA", START + 3 * DAY, "3 km", None, None, None)
+    row = ("Ann", "MESA", START + 3 * DAY, 3000.0, None, None, None)
     visits = add(row, visits=both)[0].set_index("visit")["effort_km_days"]
     assert both.set_index("visit")["effort_km_days"]["FRI#1@MESA#001"] == pytest.approx(4, abs=0.05)
     assert visits["FRI#1@MESA#001"] == pytest.approx(1, abs=0.05)
@@ -77,24 +77,24 @@ def test_a_stated_walk_between_two_others_ends_what_was_collecting() -> None:
 
 
 def test_rows_that_say_too_little_are_set_aside_with_the_reason() -> None:
-    good = ("Ann", "MESA", START, "3 km", None, None, None)
+    good = ("Ann", "MESA", START + 2 * DAY, 3000.0, None, None, None)
     visits, aside = add(
         good,
-        ("Bo", "MESA", START, "1.2 km", None, None, None),
-        ("Cy", "MESA", START, "3", None, None, None),
-        ("Di", "MESA", START, None, None, None, None),
-        ("Ed", "RIM", START, "3 km", None, None, None),
-        ("MON#1", "MESA", START, "3 km", None, None, None),
-        ("Ann", "MESA", START, "2 km", "start", None, None),
-        ("Fy", "MESA", None, "3 km", None, None, None),
-        ("Gus", "MESA", START, "1 km", "gate", None, None),
-        (None, "MESA", START, "3 km", None, None, None),
+        ("Bo", "MESA", START + 2 * DAY, 1200.0, None, None, None),
+        ("Cy", "WASH", START + 2 * DAY, -3.0, None, None, None),
+        ("Di", "MESA", START + 2 * DAY, None, None, None, None),
+        ("Ed", "RIM", START + 2 * DAY, 3000.0, None, None, None),
+        ("MON#1", "MESA", START + 2 * DAY, 3000.0, None, None, None),
+        ("Ann", "MESA", START + 2 * DAY, 2000.0, "start", None, None),
+        ("Fy", "MESA", None, 3000.0, None, None, None),
+        ("Gus", "MESA", START + 2 * DAY, 1000.0, "gate", None, None),
+        (None, "MESA", START + 2 * DAY, 3000.0, None, None, None),
     )
     assert visits["walk"].nunique() == 2
     assert aside["reason"].tolist() == [
         "1200 of 3000 m: say at which end it began",
-        "no unit: write it behind the number (82 mm)",
-        "no distance: type it with its unit (4.2 km)",
+        "no distance: say how far was walked",
+        "no distance: say how far was walked",
         "no transect of that name",
         "a walk of that name has a log",
         "the walk is stated twice on that transect",
@@ -108,3 +108,37 @@ def test_nothing_stated_changes_nothing() -> None:
     visits, aside = add()
     assert aside.empty
     pd.testing.assert_frame_equal(visits, MEASURED)
+
+
+def test_who_was_measured_is_not_counted_again() -> None:
+    in_company = ("Bo", "MESA", START + pd.Timedelta(minutes=20), 3000.0, None, None, "Bo")
+    _, aside = add(in_company)
+    assert aside["reason"].tolist() == ["a log covers that transect at that time"]
+    elsewhere = ("Bo", "WASH", START + pd.Timedelta(minutes=20), 1000.0, None, None, "Bo")
+    assert add(elsewhere)[1].empty
+    later = ("Bo", "MESA", START + pd.Timedelta(hours=3), 3000.0, None, None, "Bo")
+    assert add(later)[1].empty
+    logged = stated(later).assign(logged="yes")
+    visits, aside = add_stated_walks(MEASURED, logged, NETWORK, None, time_zone="UTC")
+    assert aside.empty
+    pd.testing.assert_frame_equal(visits, MEASURED)
+
+
+def sign_at(*places):
+    """Sign at metres along and beside MESA, hours after the first walk began."""
+    names = [f"S{n}" for n in range(len(places))]
+    times = [START + pd.Timedelta(hours=hours) for _, _, hours in places]
+    return points([place[:2] for place in places], sign=names, time=times)
+
+
+def test_sign_of_a_stated_walk_is_found_on_it() -> None:
+    row = ("Ann", "MESA", START + 2 * DAY, 1500.0, "start", None, "Ann")
+    visits, _ = add(row)
+    sign = sign_at((800, 20, 50), (800, 300, 50), (2500, 20, 50), (800, 20, 61), (800, 20, 47))
+    walks = pd.Series([None] * 5, index=sign["sign"], dtype="str")
+    told = assign_stated_walks(walks, sign, visits, NETWORK)
+    # On it; too far off; on a segment that it did not reach; after it; before it.
+    assert told.fillna("-").tolist() == ["Ann", "-", "-", "-", "-"]
+    kept = assign_stated_walks(walks.fillna("MON#1"), sign, visits, NETWORK)
+    assert set(kept) == {"MON#1"}
+    assert assign_stated_walks(walks, sign, MEASURED, NETWORK).isna().all()

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from carnivore_sign.records.vocabularies import FEET, NOT_VISIBLE, TAXON_NAMES, UNNAMED
-from carnivore_sign.units import decimal_points
+from carnivore_sign.units import HOURS_PER_DAY, decimal_points
 
 Read = tuple[pd.Series, pd.Series]
 
@@ -115,6 +115,19 @@ def hours_from_text(text: pd.Series) -> Read:
     hours = numbers * factor
     bad = present & (hours.isna() | hours.lt(0))
     return hours.where(~bad), _faults(bad, "not an age: write 2 h, 1 d or 30 min")
+
+
+def days_from_text(text: pd.Series) -> Read:
+    """Read a span in days: ``2 d``, ``12 h``; a bare number is days.
+
+    Examples
+    --------
+    >>> days_from_text(pd.Series(["2", "12 h", "1.5 d"]))[0].tolist()
+    [2.0, 0.5, 1.5]
+    """
+    hours, faults = hours_from_text(text)
+    bare, _ = numbers_from_text(text)
+    return bare.fillna(hours / HOURS_PER_DAY), faults
 
 
 def bearings_from_text(text: pd.Series) -> Read:

@@ -23,7 +23,7 @@ _UNIT_AT_END: Final = re.compile(r"^(?P<base>.+?)[_ ]*[\[(]?(?P<unit>[a-z\"'\u20
 #: Said of a column of times whose name tells that they are in UTC.
 UTC: Final = "UTC"
 #: Columns that hold dates or times.
-TIMES: Final = frozenset({"date", "time", "found", "last_seen_well"})
+TIMES: Final = frozenset({"date", "time", "start", "end", "found", "last_seen_well"})
 _UTC: Final = re.compile(r"^(?:utc|gmt)_|_*[\[(]?_*(?<![a-z])(?:utc|gmt)_*[\])]?$")
 
 
@@ -205,6 +205,37 @@ TABLE_COLUMNS: Final[dict[str, TableColumns]] = {
             "transects": ("transect",),
         },
         required=("cause", "time", "transects"),
+    ),
+    "walks": TableColumns(
+        {
+            "walk": ("walk_id", "walk_no", "walk_name"),
+            "transect": ("route", "walked"),
+            "date": ("day",),
+            "start": ("began", "start_time", "started"),
+            "end": ("ended", "end_time", "finished"),
+            "observer": ("observers", "walked_by", "by"),
+            "distance": ("distance_walked", "how_far"),
+            "began_at": ("from_end", "began_from"),
+            "back": ("there_and_back", "out_and_back"),
+            "logged": ("gps_log", "gps"),
+            "tracking_quality": ("quality", "tracking"),
+            "surface_state": ("surface", "condition", "conditions"),
+            "notes": ("note", "comment", "comments", "remarks"),
+        },
+        required=("walk", "transect", "start"),
+        measures=("distance",),
+    ),
+    "weather": TableColumns(
+        {
+            "date": ("day",),
+            "time": ("time_of_day", "datetime", "date_time"),
+            "transects": ("transect",),
+            "surface_state": ("surface", "condition", "conditions"),
+            "tracking_quality": ("quality", "tracking"),
+            "keeps_tracks": ("keeps_tracks_days", "tracks_last"),
+            "notes": ("note", "comment", "comments", "remarks"),
+        },
+        required=("time", "transects", "surface_state"),
     ),
     "incidents": TableColumns(
         {

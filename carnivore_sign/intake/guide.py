@@ -25,6 +25,8 @@ _IN_RECORD: Final = {
     "width": "width_mm",
     "pad_width": "pad_width_mm",
     "canine_spacing": "canine_spacing_mm",
+    "distance": "distance_m",
+    "keeps_tracks": "keeps_tracks_days",
 }
 _WRITTEN_AS: Final = {
     "date": "2026-02-14, 14 Feb 2026 or 14.02.2026; with it, time is the local time of day",
@@ -47,6 +49,10 @@ _WRITTEN_AS: Final = {
     "width": "as length",
     "pad_width": "as length",
     "canine_spacing": "as length",
+    "distance": "4.2 km, 2.6 mi; or the unit in the name: distance_km",
+    "keeps_tracks": "12 h, 2 d; a bare number is days",
+    "start": "as time",
+    "end": "as time",
     "foot": "left front, LF",
     "last_seen_well": "local date and time",
     "found": "local date and time",

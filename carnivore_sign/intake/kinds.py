@@ -37,6 +37,8 @@ KINDS: Final[dict[str, str]] = {
     "sign": "notebook table, one place with sign a row",
     "prints": "notebook table, one footprint a row",
     "clearings": "table of events that wiped the surface",
+    "walks": "table of walks as they are stated, one transect walked a row",
+    "weather": "table of what surfaces were like, and how long they keep tracks",
     "incidents": "table of losses",
     "carcasses": "table of what was seen at the carcasses of losses, one carcass a row",
     "darwin_core": "Darwin Core Archive: events, occurrences, measurements and media in a zip",

@@ -22,6 +22,7 @@ from carnivore_sign.intake.cells import (
     bearings_from_text,
     character_from_text,
     counts_from_text,
+    days_from_text,
     feet_from_text,
     hours_from_text,
     shares_from_text,
@@ -36,6 +37,7 @@ from carnivore_sign.intake.positions import positions_from_columns
 from carnivore_sign.intake.reading import Reading, csv_line, make_reading, sort_rows
 from carnivore_sign.intake.sheets import Grid, read_grid
 from carnivore_sign.intake.source import Source
+from carnivore_sign.records.computed import TRACKING_QUALITIES
 from carnivore_sign.records.tables import SEASON_TABLES
 from carnivore_sign.records.vocabularies import (
     CANINE_JAWS,
@@ -45,6 +47,8 @@ from carnivore_sign.records.vocabularies import (
     NOT_VISIBLE,
     SIGN_KINDS,
     SURFACES,
+    TRANSECT_ENDS,
+    YES_NO,
 )
 from carnivore_sign.space import STORED_CRS
 from carnivore_sign.units import NO_UNIT, lengths_from_text
@@ -150,8 +154,8 @@ def read_notebook(source: Source, kind: str, *, time_zone: str | None = None) ->
     ----------
     source : Source
         The file.
-    kind : {'sign', 'prints', 'clearings', 'incidents'}
-        Which table it is.
+    kind : str
+        Which table it is: a key of `TABLE_COLUMNS`.
     time_zone : str, optional
         IANA name of the zone of times that carry none. Without it such rows are set aside.
 
@@ -277,16 +281,59 @@ def _prints(cells: Cells) -> pd.DataFrame:
 
 
 def _clearings(cells: Cells) -> pd.DataFrame:
-    names = cells.text("transects").str.split(";")
-    joined = names.map(lambda some: ";".join(filter(None, map(str.strip, some))) or None)
-    everywhere = joined.str.lower().eq("all").fillna(False).astype(bool)
     return pd.DataFrame(
         {
             "cause": cells.read("cause", lambda text: words_from_text(text, CLEARING_CAUSES)),
             "time": cells.times("time", date="date"),
-            "transects": joined.mask(everywhere, "all"),
+            "transects": _transects(cells),
         }
     )
+
+
+def _transects(cells: Cells) -> pd.Series:
+    """Read names of transects that semicolons join, or *all*."""
+    names = cells.text("transects").str.split(";")
+    joined = names.map(lambda some: ";".join(filter(None, map(str.strip, some))) or None)
+    return joined.mask(joined.str.lower().eq("all").fillna(False).astype(bool), "all")
+
+
+def _walks(cells: Cells) -> pd.DataFrame:
+    start, ended = cells.times("start", date="date"), cells.text("end")
+    end = cells.moments("end", cells.text("date").where(ended.str.strip().ne(""), ""), ended)
+    cells.require(start > end, "start: after the end")
+    rows = {
+        "walk": cells.words("walk"),
+        "transect": cells.words("transect"),
+        "observer": cells.words("observer"),
+        "start": start,
+        "end": end,
+        "logged": cells.read("logged", partial(words_from_text, known=YES_NO)),
+        "distance_m": cells.lengths("distance", to="m"),
+        "began_at": cells.read("began_at", partial(words_from_text, known=TRANSECT_ENDS)),
+        "back": cells.read("back", partial(words_from_text, known=YES_NO)),
+        **_conditions(cells),
+    }
+    return pd.DataFrame(rows)
+
+
+def _weather(cells: Cells) -> pd.DataFrame:
+    rows = {
+        "time": cells.times("time", date="date"),
+        "transects": _transects(cells),
+        **_conditions(cells),
+        "keeps_tracks_days": cells.read("keeps_tracks", days_from_text),
+    }
+    return pd.DataFrame(rows)
+
+
+def _conditions(cells: Cells) -> dict[str, pd.Series]:
+    """Read what was noted of a surface."""
+    quality = partial(words_from_text, known=TRACKING_QUALITIES)
+    return {
+        "surface_state": cells.words("surface_state"),
+        "tracking_quality": cells.read("tracking_quality", quality),
+        "notes": cells.words("notes"),
+    }
 
 
 def _incidents(cells: Cells) -> pd.DataFrame:
@@ -334,6 +381,8 @@ _BUILDERS: dict[str, Callable[[Cells], pd.DataFrame]] = {
     "sign": _sign,
     "prints": _prints,
     "clearings": _clearings,
+    "walks": _walks,
+    "weather": _weather,
     "incidents": _incidents,
     "carcasses": _carcasses,
 }

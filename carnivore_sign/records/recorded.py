@@ -369,12 +369,30 @@ CARCASSES = Table(
     key=("incident", "carcass"),
 )
 
+WEATHER = Table(
+    "weather",
+    "one note of what the surface was like on the day, and how long it keeps tracks",
+    (
+        *_SOURCE,
+        time("time", "when it was so", required=True),
+        text("transects", "names joined by ';', or 'all'", required=True),
+        text("surface_state", "what the surface was like: dry dust under wind, frozen crust"),
+        text("tracking_quality", "how well it showed tracks", words=TRACKING_QUALITIES),
+        number(
+            "keeps_tracks_days",
+            "longest that it keeps tracks readable as it is, days; 0 where it takes none",
+            at_least=0,
+        ),
+        text("notes", "anything else"),
+    ),
+)
+
 #: The tables a season file holds, in the order in which they are created.
 SEASON_TABLES: Final[dict[str, Table]] = {
     table.name: table
     for table in (
         RECEIPTS, SET_ASIDE, SETTLED, LOGS, FIXES, WAYPOINTS, ROUTE_POINTS, TRANSECTS, PARCELS,
         CLEARINGS, SIGN, PRINTS, INCIDENTS, CARCASSES, PHOTOS,
-        PHOTO_PLACES, OUTLINES, WALKS,
+        PHOTO_PLACES, OUTLINES, WALKS, WEATHER,
     )
 }  # fmt: skip

@@ -38,6 +38,7 @@ from carnivore_sign.records.recorded import (
     TRANSECTS,
     WALKS,
     WAYPOINTS,
+    WEATHER,
 )
 from carnivore_sign.records.schema import Column, ColumnKind, Table
 
@@ -75,6 +76,7 @@ __all__ = [
     "VISITS",
     "WALKS",
     "WAYPOINTS",
+    "WEATHER",
     "Column",
     "ColumnKind",
     "Table",

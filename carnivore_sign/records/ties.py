@@ -53,6 +53,8 @@ TIES: Final = (
     Tie("photos", "sign", "sign", "sign"),
     Tie("sign", "waypoint", "waypoints", "name", any_case=True),
     Tie("clearings", "transects", "transects", "transect", joined=True, besides=("all",)),
+    Tie("weather", "transects", "transects", "transect", joined=True, besides=("all",)),
+    Tie("walks", "transect", "transects", "transect"),
     Tie("incidents", "parcel", "parcels", "parcel"),
     Tie("carcasses", "incident", "incidents", "incident"),
     Tie("carcasses", "photo", "photos", "photo", joined=True),

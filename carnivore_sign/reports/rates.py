@@ -83,6 +83,12 @@ def effort_blocks(
             f" For {unknown} of them it is not known how long the surface had been collecting "
             f"tracks; they count in {long} and not in {long}-days."
         )
+    stated_km = float(visits.loc[visits["effort_source"].eq("stated"), "effort_km"].sum())
+    if stated_km > 0:
+        said += (
+            f" {record.measures.told(stated_km)} of {record.measures.told(frame['Walked'].sum())} "
+            "are stated by those who walked, and not measured by a log."
+        )
     frame = frame.assign(
         Walked=record.measures.from_km(frame["Walked"]),
         Effort=record.measures.from_km(frame["Effort"]),

@@ -49,7 +49,7 @@ from carnivore_sign.survey.matching import EXCLUDING_FLAGS, PERMITTED_FLAGS, STA
 from carnivore_sign.survey.plan import plan_walks, walks_needed
 from carnivore_sign.survey.rates import check_printed_rates, detection_rates
 from carnivore_sign.survey.segments import cut_segments
-from carnivore_sign.survey.stated import add_stated_walks
+from carnivore_sign.survey.stated import add_stated_walks, assign_stated_walks
 from carnivore_sign.survey.trend import RateTrend, rate_trend
 from carnivore_sign.survey.visits import make_visits, visits_in, walk_summary
 
@@ -78,6 +78,7 @@ __all__ = [
     "MAX_DAYS_COLLECTING",
     # detections and rates
     "assign_walks",
+    "assign_stated_walks",
     "make_detections",
     "date_by_clearing",
     "trails_with_tracks",

@@ -34,8 +34,8 @@ def note_conditions(
         ``keeps_tracks_days`` (longest that the surface keeps tracks readable as it is; 0 where
         it takes none).
     within_h : float
-        A note speaks for visits that began no longer before or after it, hours; of several the
-        one nearest in time.
+        A note speaks for visits that began no longer before or after it, hours; of several that
+        say a thing the one nearest in time.
 
     Returns
     -------
@@ -72,12 +72,15 @@ def note_conditions(
     _refuse(notes)
     transects = pd.Index(visits["transect"].unique())
     events = spread_events(notes, transects, columns=_NOTED, what="weather notes")
-    nearest = _nearest(visits, events, within_h)
-    keeps_km_days = visits["effort_km"] * nearest["keeps_tracks_days"].to_numpy(dtype=float)
+    nearest = {
+        name: _nearest(visits, events[events[name].notna()], within_h)[name].to_numpy()
+        for name in _NOTED
+    }
+    keeps_km_days = visits["effort_km"] * nearest["keeps_tracks_days"].astype(float)
     known = visits["effort_km_days"].fillna(keeps_km_days.where(keeps_km_days.eq(0)))
     return visits.assign(
-        surface_state=nearest["surface_state"].to_numpy(),
-        tracking_quality=nearest["tracking_quality"].to_numpy(),
+        surface_state=nearest["surface_state"],
+        tracking_quality=nearest["tracking_quality"],
         effort_km_days=known.where(known.isna(), np.fmin(known, keeps_km_days)),
     )
 

@@ -18,10 +18,11 @@ import shapely
 from carnivore_sign.records.check import check_table
 from carnivore_sign.records.tables import VISITS
 from carnivore_sign.records.vocabularies import MAX_DAYS_COLLECTING, TRANSECT_ENDS
+from carnivore_sign.space import project, working_crs
 from carnivore_sign.survey.clearing import add_conditions
 from carnivore_sign.survey.light import sun_height_deg
 from carnivore_sign.survey.visits import MIN_COVERAGE
-from carnivore_sign.units import M_PER_KM, lengths_from_text
+from carnivore_sign.units import M_PER_KM
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -29,7 +30,12 @@ FloatArray = npt.NDArray[np.float64]
 #: typed distances are rounded (common practice, no source).
 ROUNDED: Final = 0.05
 
-_COLUMNS: Final = ["walk", "transect", "start", "end", "observer", "distance", "began_at", "back"]
+#: A stated walk without an end is taken to have lasted no longer (common practice, no source).
+LONGEST: Final = pd.Timedelta(hours=12)
+
+_COLUMNS: Final = [
+    "walk", "transect", "start", "end", "observer", "distance_m", "began_at", "back", "logged",
+]  # fmt: skip
 
 
 def add_stated_walks(
@@ -48,10 +54,11 @@ def add_stated_walks(
     visits : DataFrame
         From `make_visits`; may be empty.
     stated : DataFrame
-        One row per walk and transect: ``walk`` (its name), ``transect``, ``start`` (UTC),
-        ``distance`` (with its unit, ``4.2 km``) and, where they are known, ``end``,
-        ``observer``, ``began_at`` (``start`` or ``end`` of the transect as it was digitised) and
-        ``back`` (whether the same way was walked back, and the distance is that of both ways).
+        As `records.tables.WALKS`: ``walk``, ``transect``, ``start`` (UTC), ``distance_m`` and,
+        where they are known, ``end``, ``observer``, ``began_at`` (``start`` or ``end`` of the
+        transect as it was digitised), ``back`` (*yes* where the same way was walked back, and
+        the distance is that of both ways) and ``logged``. Walks that are said to have a log
+        (*yes*) are passed over: their effort is measured.
     segments : GeoDataFrame
         From `cut_segments`.
     clearings : DataFrame or None
@@ -87,7 +94,7 @@ def add_stated_walks(
     >>> stated = pd.DataFrame({
     ...     "walk": ["Ann, 6 May", "Bo, 7 May"], "transect": "MESA",
     ...     "start": pd.to_datetime(["2024-05-06 14:00Z", "2024-05-07 14:00Z"]),
-    ...     "distance": ["1.5 km", "1.5 km"], "began_at": ["start", None],
+    ...     "distance_m": [1500.0, 1500.0], "began_at": ["start", None],
     ... })
     >>> none = pd.DataFrame(columns=["visit"])
     >>> visits, set_aside = add_stated_walks(
@@ -98,13 +105,15 @@ def add_stated_walks(
     >>> set_aside["reason"].tolist()
     ['1500 of 2226 m: say at which end it began']
     """
+    if "logged" in stated:
+        stated = stated[stated["logged"].ne("yes").fillna(True).to_numpy(dtype=bool)]
     if stated.empty:
         return visits, stated.assign(reason=pd.Series(dtype="object"))
     walks = stated.reindex(columns=_COLUMNS).reset_index(drop=True)
     length_m = segments.groupby("transect", observed=True)["to_m"].max()
-    distance_m, unreadable = lengths_from_text(walks["distance"])
+    distance_m = walks["distance_m"].astype(float)
     whole_m = walks["transect"].astype("object").map(length_m).astype(float)
-    reason = _reasons(walks, distance_m, unreadable, whole_m, visits)
+    reason = _reasons(walks, distance_m, whole_m, visits)
     good = reason.isna()
     added = _visits_of(walks[good], distance_m[good], whole_m[good], segments, time_zone)
     both = pd.concat([some for some in (visits, added) if len(some)] or [added], ignore_index=True)
@@ -124,7 +133,7 @@ def _reasons(
     known = set(visits["walk"].dropna()) if "walk" in visits else set()
     reason = pd.Series(None, index=walks.index, dtype="object")
     began = walks["began_at"]
-    covered = distance_m / np.where(walks["back"].eq(True), 2.0, 1.0)
+    covered = _one_way(walks, distance_m)
     part = covered < (1 - ROUNDED) * whole_m
     told = [f"{d:.0f} of {w:.0f} m" for d, w in zip(covered, whole_m, strict=True)]
     said = pd.Series(told, index=walks.index) + ": say at which end it began"
@@ -135,8 +144,8 @@ def _reasons(
             began.notna() & ~began.isin(TRANSECT_ENDS),
             f"began_at is not one of {', '.join(TRANSECT_ENDS)}",
         ),
-        (~(distance_m > 0), "no distance: type it with its unit (4.2 km)"),
-        (walks.index.isin(unreadable.index), unreadable.reindex(walks.index)),
+        (_measured(walks, visits), "a log covers that transect at that time"),
+        (~(distance_m > 0), "no distance: say how far was walked"),
         (walks["start"].isna() | (not zoned), "no start in UTC"),
         (whole_m.isna(), "no transect of that name"),
         (walks["walk"].isin(known), "a walk of that name has a log"),
@@ -147,6 +156,82 @@ def _reasons(
     return reason
 
 
+def _one_way(walks: pd.DataFrame, distance_m: pd.Series) -> pd.Series:
+    """Metres of the transect that a stated distance reaches."""
+    return distance_m / np.where(walks["back"].isin(["yes", True]), 2.0, 1.0)
+
+
+def _measured(walks: pd.DataFrame, visits: pd.DataFrame) -> pd.Series:
+    """Whether visits with a log were made on the transect of each row at its time."""
+    if visits.empty or not isinstance(walks["start"].dtype, pd.DatetimeTZDtype):
+        return pd.Series(False, index=walks.index)
+    by = visits[visits["log"].notna()].astype({"transect": "object"}).groupby(["walk", "transect"])
+    logged = by.agg(first=("start", "min"), last=("end", "max")).reset_index("transect")
+    rows = walks[["transect", "start", "end"]].astype({"transect": "object"}).reset_index()
+    both = rows.merge(logged, on="transect")
+    until = pd.to_datetime(both["end"], utc=True).fillna(both["start"])
+    met = both.loc[(both["start"] <= both["last"]) & (both["first"] <= until), "index"]
+    return pd.Series(walks.index.isin(met), index=walks.index)
+
+
+def assign_stated_walks(
+    walks: pd.Series,
+    sign: gpd.GeoDataFrame,
+    visits: pd.DataFrame,
+    segments: gpd.GeoDataFrame,
+    *,
+    within_m: float = 100.0,
+) -> pd.Series:
+    """Name the stated walk on which sign was found that no log passed by.
+
+    Parameters
+    ----------
+    walks : Series
+        From `assign_walks`: walk of each sign, by its name.
+    sign : GeoDataFrame
+        As `records.tables.SIGN`.
+    visits : DataFrame
+        With stated walks, from `add_stated_walks`.
+    segments : GeoDataFrame
+        From `cut_segments`.
+    within_m : float
+        Farthest that the sign may lie from a segment of the walk, metres.
+
+    Returns
+    -------
+    Series
+        `walks`, filled where a stated walk covers a segment that near and the sign was found
+        while it lasted (12 hours, where nobody says how long); of several walks that of the
+        nearest segment, and of these the one that began last.
+    """
+    stated = visits[visits["effort_source"].eq("stated").fillna(False)]
+    names = sign["sign"].astype("object")
+    lost = names.map(walks).isna() & sign.geometry.notna() & ~sign.geometry.is_empty
+    if stated.empty or not lost.any():
+        return walks
+    crs = working_crs(segments)
+    lines = project(segments[segments["segment"].isin(stated["segment"])], crs)
+    points = project(sign[lost.to_numpy()], crs)
+    point, line = lines.sindex.query(points.geometry, predicate="dwithin", distance=within_m)
+    near = pd.DataFrame(
+        {
+            "sign": names[lost].to_numpy()[point],
+            "time": points["time"].array[point],
+            "segment": lines["segment"].astype("object").to_numpy()[line],
+            "offset_m": shapely.distance(
+                points.geometry.to_numpy()[point], lines.geometry.to_numpy()[line]
+            ),
+        }
+    )
+    columns = ["walk", "segment", "start", "end"]
+    near = near.merge(stated[columns].astype({"segment": "object"}), on="segment")
+    until = near["end"].where(near["end"] > near["start"], near["start"] + LONGEST)
+    near = near[near["time"].between(near["start"], until)]
+    near = near.sort_values(["offset_m", "start"], ascending=[True, False], kind="stable")
+    found = near.drop_duplicates("sign").set_index("sign")["walk"].astype("object")
+    return walks.astype("object").fillna(found).astype(walks.dtype)
+
+
 def _visits_of(
     walks: pd.DataFrame,
     distance_m: pd.Series,
@@ -155,7 +240,7 @@ def _visits_of(
     time_zone: str,
 ) -> pd.DataFrame:
     """Lay each stated distance on the segments of its transect."""
-    covered = (distance_m / np.where(walks["back"].eq(True), 2.0, 1.0)).clip(upper=whole_m)
+    covered = _one_way(walks, distance_m).clip(upper=whole_m)
     covered = covered.mask(covered >= (1 - ROUNDED) * whole_m, whole_m)
     from_end = walks["began_at"].eq("end")
     laid = walks.assign(
