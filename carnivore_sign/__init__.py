@@ -58,6 +58,7 @@ if TYPE_CHECKING:
         write_set_aside,
     )
     from carnivore_sign.integrity import check_season
+    from carnivore_sign.maps import Basemap
     from carnivore_sign.records.season import Season, create_season, open_season
     from carnivore_sign.reports.practice import write_practice_page
     from carnivore_sign.reports.tracing import write_tracing_page
@@ -89,6 +90,7 @@ _HOMES = {
     "season_photos": "carnivore_sign.intake",
     "write_set_aside": "carnivore_sign.intake",
     "check_season": "carnivore_sign.integrity",
+    "Basemap": "carnivore_sign.maps",
     "Season": "carnivore_sign.records.season",
     "create_season": "carnivore_sign.records.season",
     "open_season": "carnivore_sign.records.season",
@@ -100,6 +102,7 @@ __all__ = [
     "Analysis",
     "AnalysisOptions",
     "AnswerPage",
+    "Basemap",
     "PageOptions",
     "Publisher",
     "Season",

@@ -10,7 +10,7 @@ import geopandas as gpd
 
 from carnivore_sign.chain.flags import excluding_flags
 from carnivore_sign.errors import InputError
-from carnivore_sign.maps import Edition, Measures, edition_for, measures_of
+from carnivore_sign.maps import Basemap, Edition, Measures, edition_for, measures_of
 from carnivore_sign.maps.readers import CATEGORY
 from carnivore_sign.records.vocabularies import TAXA, TAXON_NAMES
 
@@ -112,6 +112,8 @@ class PageOptions:
         ``metric`` or ``us``: how lengths are printed on pages and maps.
     elevation : path-like, optional
         The user's own elevation file, drawn under the map of the month (extra ``terrain``).
+    basemap : Basemap, optional
+        Tiles of a server that the user names, fetched and drawn under the map of the month.
     photos : path-like, optional
         Folder of the season's photos; those of notable trails are shown, small and without
         what the camera wrote into them, to whoever may see these trails.
@@ -122,6 +124,7 @@ class PageOptions:
     sensitivity: int = CATEGORY
     units: str = "metric"
     elevation: str | Path | None = None
+    basemap: Basemap | None = None
     photos: str | Path | None = None
 
     def edition(self, parcels: gpd.GeoDataFrame) -> Edition:

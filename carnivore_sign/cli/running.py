@@ -217,6 +217,7 @@ def run_month(arguments: argparse.Namespace) -> int:
             sensitivity=arguments.sensitivity,
             units=arguments.units,
             elevation=arguments.elevation,
+            basemap=_basemap(arguments),
             photos=arguments.photos,
         ),
         show_progress=True,
@@ -277,6 +278,12 @@ def run_export(arguments: argparse.Namespace) -> int:
     )
     print_result(result.as_dict(), as_json=arguments.json, lines=result.lines())
     return DONE
+
+
+def _basemap(arguments: argparse.Namespace) -> Any:  # a Basemap, loaded on first use
+    if not arguments.basemap:
+        return None
+    return carnivore_sign.Basemap(arguments.basemap, arguments.basemap_credit)
 
 
 def _agency(arguments: argparse.Namespace) -> str | None:

@@ -240,6 +240,15 @@ def _add_month(commands: Any) -> None:
         "--elevation", metavar="FILE", help="your own elevation raster, drawn under the map"
     )
     command.add_argument(
+        "--basemap",
+        metavar="URL",
+        help="tiles to fetch and draw under the map, as https://.../{z}/{x}/{y}.png; without it "
+        "nothing is fetched, and with it the server learns which country is looked at",
+    )
+    command.add_argument(
+        "--basemap-credit", metavar="TEXT", default="", help="who made the tiles, for the map"
+    )
+    command.add_argument(
         "--photos",
         metavar="DIR",
         help="folder of the season's photos; the report shows those of notable trails, small and "

@@ -2,7 +2,8 @@
 
 Takes MONTHLY, TRAILS, TRANSECTS and PARCELS, the findings of an incident, or a measured gait.
 Gives figures that need no display, with everything a reader must know printed on the sheet.
-Does not compute any probability, and fetches nothing from a network.
+Does not compute any probability, and fetches nothing from a network but the tiles of a
+basemap, where one is asked for.
 """
 
 from carnivore_sign.maps.answer_readers import (
@@ -11,6 +12,7 @@ from carnivore_sign.maps.answer_readers import (
     withheld_from_answer,
 )
 from carnivore_sign.maps.areas import draw_areas, draw_units
+from carnivore_sign.maps.basemap import Basemap
 from carnivore_sign.maps.change import changes_between, draw_changes, plot_change
 from carnivore_sign.maps.effort import plot_effort
 from carnivore_sign.maps.evidence import draw_weights, weights_sheet
@@ -33,6 +35,7 @@ from carnivore_sign.maps.timeline import timeline
 from carnivore_sign.maps.web import WebLayers, web_map
 
 __all__ = [
+    "Basemap",
     "Edition",
     "MEASURES",
     "METRIC",

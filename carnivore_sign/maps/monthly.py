@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 
 from carnivore_sign.errors import InputError
 from carnivore_sign.maps.areas import are_areas, draw_units, has_visits_written
+from carnivore_sign.maps.basemap import Basemap, draw_basemap
 from carnivore_sign.maps.key import (
     Column,
     draw_share,
@@ -66,6 +67,8 @@ class SheetWords:
         Units that lengths are printed in.
     elevation : path-like, optional
         The user's own elevation file, drawn as hillshade and contours under the map.
+    basemap : Basemap, optional
+        Tiles of a server, fetched and drawn pale under the map. None is asked unless given.
     on_page : bool
         Whether the sheet stands on a page that has its title, its share and what it rests on
         already; these are then left out.
@@ -78,6 +81,7 @@ class SheetWords:
     made_for: str = ""
     measures: Measures = METRIC
     elevation: str | Path | None = None
+    basemap: Basemap | None = None
     on_page: bool = False
 
 
@@ -136,6 +140,7 @@ def plot_month(
     if "parcels" in drawn:
         around.append(_beside(drawn["parcels"], monthly))
     furnish(ax, around, crs, measures=words.measures)
+    tiled = words.basemap is not None and draw_basemap(ax, words.basemap, crs)
     step = float("nan")
     if words.elevation is not None:
         step = draw_terrain(ax, words.elevation, crs, measures=words.measures)
@@ -150,6 +155,8 @@ def plot_month(
     _write_key(columns, ax, monthly, drawn, taxon=taxon, unit=words.unit)
     if step > 0:
         columns[2].text(f"Contours every {step:g} {words.measures.short}.", quiet=True)
+    if tiled and words.basemap is not None:
+        columns[2].text(f"Basemap: {words.basemap.credit}", quiet=True)
     if words.made_for:
         columns[2].heading("Made for whom")
         columns[2].text(words.made_for)
