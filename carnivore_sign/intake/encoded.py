@@ -121,9 +121,9 @@ def _log_of(logs: pd.DataFrame) -> dict[str, Any] | None:
     """Return the one row of a table ``logs``, its times as numbers; None if there is none."""
     if not len(logs):
         return None
-    row = {name: None if pd.isna(value) else value for name, value in logs.iloc[0].items()}
+    columns = {name: None if logs[name].isna().all() else logs[name].tolist()[0] for name in logs}
     times = {name: int(milliseconds(logs[name])[0]) for name in ("start", "end")}
-    return {**row, **times}
+    return {**columns, **times}
 
 
 def encode_large(frames: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame | Rows]:

@@ -157,24 +157,23 @@ class LogTables(Mapping[str, pd.DataFrame]):
 
     def _make(self, name: str) -> pd.DataFrame:
         if name == LOGS.name:
-            return log_frame([] if self.log is None else [self.log])
+            return self._log_frame()
         if name in self.points:
             return self.points[name].frame()
         return _EMPTY[name].copy()
+
+    def _log_frame(self) -> pd.DataFrame:
+        rows = [] if self.log is None else [self.log]
+        columns: dict[str, Any] = {name: [row[name] for row in rows] for name in LOGS.names}
+        for name in ("start", "end"):
+            columns[name] = moments(np.array(columns[name], dtype=np.int64))
+        return conform(pd.DataFrame(columns), LOGS)
 
 
 def flag_column(track: Track) -> dict[str, AnyArray]:
     """Return the column of flags of a track, if any fix has one."""
     flags = flag_track(track)
     return {} if flags.isna().all() else {"flags": flags.to_numpy(dtype=object)}
-
-
-def log_frame(logs: list[Mapping[str, Any]]) -> pd.DataFrame:
-    """Return rows of table ``logs``, whose times are numbers as in `KeptPoints`."""
-    columns: dict[str, Any] = {name: [log[name] for log in logs] for name in LOGS.names}
-    for name in ("start", "end"):
-        columns[name] = moments(np.array(columns[name], dtype=np.int64))
-    return conform(pd.DataFrame(columns), LOGS)
 
 
 def moments(time_ms: npt.NDArray[np.int64]) -> pd.DatetimeIndex:

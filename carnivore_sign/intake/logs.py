@@ -11,32 +11,30 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import pyproj
-import shapely
-from geopandas.array import GeometryArray
 
-from carnivore_sign.intake.flags import TOLD_FLAGS, Track, flag_track
+from carnivore_sign.intake.flags import TOLD_FLAGS, Track
+from carnivore_sign.intake.log_tables import (
+    NO_TIME,
+    POINT_TABLES,
+    KeptPoints,
+    LogTables,
+    flag_column,
+)
 from carnivore_sign.intake.reading import Reading, make_reading, rows_set_aside
-from carnivore_sign.intake.rollover import rollover_notes
 from carnivore_sign.intake.source import Source
-from carnivore_sign.records.check import TEXT, TIME, empty
-from carnivore_sign.records.tables import FIXES, LOGS, ROUTE_POINTS, WAYPOINTS, Table
-from carnivore_sign.space import STORED_CRS
+from carnivore_sign.records.tables import FIXES, Table
 
 #: Longest text that a point may carry, in characters.
 MAX_TEXT: Final = 100_000
 
-_TABLES: Final[dict[str, Table]] = {table.name: table for table in (FIXES, WAYPOINTS, ROUTE_POINTS)}
-_EMPTY: Final = {name: empty(table) for name, table in _TABLES.items()}
-_CRS: Final = pyproj.CRS(STORED_CRS)
 _MEASURES: Final = ("elevation_m", "hdop", "accuracy_m")
 _NOT_NEGATIVE: Final = ("hdop", "accuracy_m")
 _TEXTS: Final = ("name", "comment", "symbol")
-_NO_TIME: Final = int(np.iinfo(np.int64).min)
+
+AnyArray = npt.NDArray[Any]
 
 
 @dataclass(frozen=True)
@@ -102,17 +100,16 @@ def log_reading(
         ``route_points``.
     """
     log = log_name(source)
-    tables: dict[str, pd.DataFrame] = {}
-    rows_in: dict[str, int] = {}
+    kept: dict[str, KeptPoints] = {}
+    rows_in = dict.fromkeys(POINT_TABLES, 0)
     aside: list[pd.DataFrame] = []
     told = list(notes)
-    for name, table in _TABLES.items():
+    for name, table in POINT_TABLES.items():
         some = points.get(name)
         if some is None or not len(some):
-            tables[name], rows_in[name] = _EMPTY[name].copy(), 0
             continue
         rows_in[name] = len(some)
-        tables[name], bad, why = _sorted(
+        kept[name], bad, why = _sorted(
             some.reset_index(drop=True),
             table,
             source,
@@ -123,11 +120,11 @@ def log_reading(
         aside.append(bad)
         told += why
     any_point = sum(rows_in.values()) > 0
-    logs = _log_row(head, tables["fixes"], source, log)
+    row = _log_row(head, kept.get("fixes"), source, log)
     return make_reading(
         source,
         kind,
-        tables={"logs": logs if any_point else logs.iloc[:0], **tables},
+        tables=LogTables(row if any_point else None, kept),
         rows_in={"logs": int(any_point), **rows_in},
         set_aside=aside,
         notes=told,
@@ -154,14 +151,13 @@ def _sorted(
     log: str,
     content_of: Callable[[Any], str],
     heading: str | None,
-) -> tuple[gpd.GeoDataFrame, pd.DataFrame, list[str]]:
+) -> tuple[KeptPoints, pd.DataFrame, list[str]]:
     """Sort the points of one table into kept and set aside."""
     points = _Points.of(frame, table)
     notes = [f"{table.name}: {note}" for note in points.repaired()]
     sound = points.kept()
     rows = np.flatnonzero(~sound)
     kept = sound if len(rows) else slice(None)  # which takes no memory
-    count = len(sound) - len(rows)
     contents = frame["content"].iloc[rows].tolist()
     aside = rows_set_aside(
         source.receipt,
@@ -172,39 +168,40 @@ def _sorted(
         heading=heading,
     )
     columns = {name: points.columns.pop(name)[kept] for name in list(points.columns)}
-    columns["receipt"] = _constant(source.receipt, count)
-    columns["log"] = _constant(log, count)
+    lon, lat = columns.pop("lon"), columns.pop("lat")
+    told: dict[str, AnyArray] = {name: columns.pop(name) for name in TOLD_FLAGS if name in columns}
     if table is FIXES:
-        columns["flags"] = _flags(columns)
-        notes += rollover_notes(pd.Series(columns["time"]))
-    shapes = shapely.points(columns["lon"], columns["lat"])
-    ordered = {name: columns[name] for name in table.names}
-    ordered["geometry"] = GeometryArray(shapes, crs=_CRS)
-    return gpd.GeoDataFrame(ordered, geometry="geometry"), aside, notes
+        columns |= _flags(lon, lat, columns, told)
+    found = KeptPoints(
+        table=table,
+        lon=lon,
+        lat=lat,
+        columns={name: columns[name] for name in table.names if name in columns},
+        same={"receipt": source.receipt, "log": log},
+    )
+    return found, aside, [*notes, *(found.rollover_notes() if table is FIXES else ())]
 
 
 @dataclass
 class _Points:
-    """The points of one table as arrays with the dtypes of its schema, and their faults."""
+    """The points of one table as arrays, as `KeptPoints` has them, and their faults."""
 
-    columns: dict[str, Any]
+    columns: dict[str, AnyArray]
     faults: npt.NDArray[np.object_]
 
     @classmethod
     def of(cls, frame: pd.DataFrame, table: Table) -> _Points:
         count = len(frame)
-        columns: dict[str, Any] = {
+        columns: dict[str, AnyArray] = {
             name: frame[name].to_numpy(dtype=float) for name in ("lon", "lat")
         }
         for column in table.columns:
             if column.name in frame:
                 columns[column.name] = _array(frame[column.name], column.kind)
-            elif column.name == "source_row":
-                columns["source_row"] = pd.array(np.arange(1, count + 1), dtype="Int64")
-            elif column.name in ("part", "route"):
-                columns[column.name] = pd.array(np.zeros(count), dtype="Int64")
-            else:
-                columns[column.name] = _missing(column.kind, count)
+        columns.setdefault("source_row", np.arange(1, count + 1))
+        columns.setdefault("time", np.full(count, NO_TIME))
+        for name in {"part", "route"} & set(table.names):
+            columns.setdefault(name, np.zeros(count, dtype=np.int64))
         for name in TOLD_FLAGS:
             if name in frame:
                 columns[name] = frame[name].eq(True).to_numpy(dtype=bool)
@@ -262,68 +259,53 @@ class _Points:
         return notes
 
 
-def _array(values: pd.Series, kind: str) -> Any:
+def _array(values: pd.Series, kind: str) -> AnyArray:
     if kind == "text":
-        words = values.astype("object").where(values.notna(), np.nan)
-        return pd.array(words.to_numpy(), dtype=TEXT)
+        words = values.astype("object")
+        return words.where(words.notna(), None).to_numpy()
     if kind == "integer":
-        return pd.array(values.to_numpy(), dtype="Int64")
+        return pd.to_numeric(values).fillna(0).to_numpy(dtype=np.int64)  # faulty ones have none
     if kind == "time":
-        return pd.DatetimeIndex(values.astype(TIME))
+        return milliseconds(values)
     return pd.to_numeric(values, errors="coerce").to_numpy(dtype=float)
 
 
-def _missing(kind: str, count: int) -> Any:
-    if kind == "text":
-        return _constant(np.nan, count)
-    if kind == "time":
-        return _moments(np.full(count, _NO_TIME))
-    return np.full(count, np.nan)
-
-
-def _too_long(words: Any) -> list[int]:
-    if words is None or words.isna().all():
+def _too_long(words: AnyArray | None) -> list[int]:
+    if words is None:
         return []
-    return np.flatnonzero(pd.Series(words).str.len() > MAX_TEXT).tolist()
+    return np.flatnonzero(pd.Series(words, dtype=object).str.len() > MAX_TEXT).tolist()
 
 
-def _constant(word: object, count: int) -> pd.api.extensions.ExtensionArray:
-    return pd.array([word], dtype=TEXT).repeat(count)
-
-
-def _moments(time_ms: npt.NDArray[np.int64]) -> pd.DatetimeIndex:
-    return pd.DatetimeIndex(time_ms.view("datetime64[ms]")).tz_localize("UTC").astype(TIME)
-
-
-def _flags(columns: dict[str, Any]) -> pd.api.extensions.ExtensionArray:
-    track = Track(
-        lon=columns["lon"],
-        lat=columns["lat"],
-        time_ms=milliseconds(pd.Series(columns["time"])),
-        group=columns["part"].to_numpy(dtype=np.int64),
-        hdop=columns["hdop"],
-        accuracy_m=columns["accuracy_m"],
-        told={name: columns[name] for name in TOLD_FLAGS if name in columns},
+def _flags(
+    lon: AnyArray, lat: AnyArray, columns: Mapping[str, AnyArray], told: Mapping[str, AnyArray]
+) -> dict[str, AnyArray]:
+    nothing = np.full(len(lon), np.nan)
+    return flag_column(
+        Track(
+            lon=lon,
+            lat=lat,
+            time_ms=columns["time"],
+            group=columns["part"],
+            hdop=columns.get("hdop", nothing),
+            accuracy_m=columns.get("accuracy_m", nothing),
+            told=told,
+        )
     )
-    return pd.array(flag_track(track), dtype=TEXT)
 
 
-def _log_row(head: LogHead, fixes: pd.DataFrame, source: Source, log: str) -> pd.DataFrame:
-    known = milliseconds(fixes["time"])
-    known = known[known != _NO_TIME]
-    first, last = (known.min(), known.max()) if len(known) else (_NO_TIME, _NO_TIME)
-    texts = {
+def _log_row(
+    head: LogHead, fixes: KeptPoints | None, source: Source, log: str
+) -> Mapping[str, Any]:
+    """Return the row of a log, times as numbers."""
+    span = fixes.start_and_end() if fixes else {"start": NO_TIME, "end": NO_TIME}
+    return {
         "receipt": source.receipt,
+        "source_row": 1,
         "log": log,
         "device": head.device,
         "observer": head.observer,
         "name": head.name,
+        "tracks": head.tracks,
+        "parts": head.parts,
+        **span,
     }
-    counts = {"source_row": 1, "tracks": head.tracks, "parts": head.parts}
-    columns: dict[str, object] = {
-        **{name: _constant(np.nan if word is None else word, 1) for name, word in texts.items()},
-        **{name: pd.array([count], dtype="Int64") for name, count in counts.items()},
-        "start": _moments(np.array([first])),
-        "end": _moments(np.array([last])),
-    }
-    return pd.DataFrame({name: columns[name] for name in LOGS.names})

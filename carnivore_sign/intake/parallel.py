@@ -25,8 +25,12 @@ from carnivore_sign.intake.reading import Reading
 from carnivore_sign.intake.repair import repair_rollover
 from carnivore_sign.intake.source import open_source
 
-#: Files that are read ahead for each worker; what bounds the memory.
-_AHEAD: Final = 3
+#: Bytes of the files that are handed to a worker at once, and the most files.
+_CHUNK_BYTES: Final = 2 * 2**20
+_CHUNK_FILES: Final = 20
+#: Bytes of the files that are read ahead: enough that workers have something to do while the
+#: season is written, and what bounds the memory.
+_AHEAD_BYTES: Final = 32 * 2**20
 
 
 @dataclass(frozen=True)
@@ -88,22 +92,51 @@ def read_many(paths: Iterable[Path], options: Options, workers: int = 1) -> Iter
         return
     # In a process that runs an unguarded script again, this fails before a file is read.
     multiprocessing.spawn.get_preparation_data("reader")
-    waiting: deque[Future[FileRead]] = deque()
     pool = ProcessPoolExecutor(workers, mp_context=_context())
     starting = threading.Thread(target=_start, args=(pool, started := threading.Event()))
     starting.start()
     try:
         while not started.is_set() and (path := next(rest, None)) is not None:
             yield read_one(path, options)
-        for path in rest:
-            waiting.append(pool.submit(read_one, path, options))
-            if len(waiting) > _AHEAD * workers:
-                yield waiting.popleft().result()
-        while waiting:
-            yield waiting.popleft().result()
+        yield from _share_out(pool, rest, options, workers)
     finally:
         starting.join()
         pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _share_out(
+    pool: ProcessPoolExecutor, paths: Iterator[Path], options: Options, workers: int
+) -> Iterator[FileRead]:
+    """Have files read by workers, some of them ahead."""
+    waiting: deque[tuple[int, Future[list[FileRead]]]] = deque()
+    ahead = 0
+    for size, chunk in _chunks(paths):
+        waiting.append((size, pool.submit(_read_chunk, chunk, options)))
+        ahead += size
+        while ahead > _AHEAD_BYTES and len(waiting) > workers:
+            read, done = waiting.popleft()
+            ahead -= read
+            yield from done.result()
+    for _, done in waiting:
+        yield from done.result()
+
+
+def _chunks(paths: Iterator[Path]) -> Iterator[tuple[int, list[Path]]]:
+    """Part files into chunks, in their order, each with its size in bytes."""
+    chunk: list[Path] = []
+    total = 0
+    for path in paths:
+        chunk.append(path)
+        total += path.stat().st_size if path.is_file() else 0
+        if total >= _CHUNK_BYTES or len(chunk) == _CHUNK_FILES:
+            yield total, chunk
+            chunk, total = [], 0
+    if chunk:
+        yield total, chunk
+
+
+def _read_chunk(paths: list[Path], options: Options) -> list[FileRead]:
+    return [read_one(path, options) for path in paths]
 
 
 def _start(pool: ProcessPoolExecutor, started: threading.Event) -> None:

@@ -14,20 +14,22 @@ from datetime import UTC, datetime
 from typing import Any, Final
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 
 from carnivore_sign._version import __version__
 from carnivore_sign.errors import InputError
-from carnivore_sign.intake.log_tables import LogTables
+from carnivore_sign.intake.log_tables import LogTables, moments
 from carnivore_sign.intake.source import Source
-from carnivore_sign.records.check import TEXT, TIME, conform, empty, split_faults
+from carnivore_sign.records.check import conform, empty, split_faults
 from carnivore_sign.records.tables import RECEIPTS, SET_ASIDE, Table
 
 #: Longest piece of the original that is kept with a row set aside, in characters.
 MAX_CONTENT: Final = 4000
 _NOTHING: Final = empty(SET_ASIDE)
 
-#: The receipts of one file as columns of table ``receipts``, a value per table of the file.
+#: The receipts of one file as columns of table ``receipts``, a value per table of the file; the
+#: time as milliseconds since 1970 UTC.
 ReceiptColumns = dict[str, list[Any]]
 
 
@@ -125,7 +127,7 @@ class Reading:
             "sha256": self.sha256,
             "kind": self.kind,
             "notes": "; ".join(self.notes) or None,
-            "imported_at": imported_at or datetime.now(UTC),
+            "imported_at": round((imported_at or datetime.now(UTC)).timestamp() * 1000),
             "library_version": __version__,
         }
         return {
@@ -140,17 +142,16 @@ class Reading:
 
 def receipt_frame(receipts: Sequence[ReceiptColumns]) -> pd.DataFrame:
     """Return receipts of one or more files as table ``receipts``."""
-    columns: dict[str, Any] = {
+    columns: dict[str, Any] = dict(joined_receipts(receipts))
+    columns["imported_at"] = moments(np.array(columns["imported_at"], dtype=np.int64))
+    return conform(pd.DataFrame(columns), RECEIPTS)
+
+
+def joined_receipts(receipts: Sequence[ReceiptColumns]) -> ReceiptColumns:
+    """Return the receipts of several files as one."""
+    return {
         name: [value for receipt in receipts for value in receipt[name]] for name in RECEIPTS.names
     }
-    for column in RECEIPTS.columns:
-        if column.kind == "text":
-            columns[column.name] = pd.array(columns[column.name], dtype=TEXT)
-        elif column.kind == "integer":
-            columns[column.name] = pd.array(columns[column.name], dtype="Int64")
-    when = pd.to_datetime(columns["imported_at"], utc=True)
-    columns["imported_at"] = when.round("ms").astype(TIME)
-    return pd.DataFrame(columns)
 
 
 def rows_set_aside(

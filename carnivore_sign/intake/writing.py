@@ -14,11 +14,11 @@ from typing import Final, Self
 import pandas as pd
 
 from carnivore_sign.intake.encoded import EncodedLog, encode_large
-from carnivore_sign.intake.log_tables import log_frame
 from carnivore_sign.intake.overlaps import HeldFixes
-from carnivore_sign.intake.reading import ReceiptColumns, receipt_frame
-from carnivore_sign.records.encoding import Rows
+from carnivore_sign.intake.reading import ReceiptColumns, joined_receipts, receipt_frame
+from carnivore_sign.records.encoding import Rows, encode_lists
 from carnivore_sign.records.season import Season, change_count, write_checked
+from carnivore_sign.records.tables import LOGS, RECEIPTS
 
 #: A batch is written when it has this many rows, or when its first file is this old.
 MAX_ROWS: Final = 50_000
@@ -113,9 +113,12 @@ class SeasonWriter:
         batch, self._batch, self._rows = self._batch, [], 0
         logs, self._logs = self._logs, []
         if logs:
+            receipts = joined_receipts([log.receipts for log in logs])
+            batch.append({"receipts": encode_lists(RECEIPTS, receipts)})
             rows = [log.log for log in logs if log.log is not None]
-            receipts = receipt_frame([log.receipts for log in logs])
-            batch.append({"logs": log_frame(rows), "receipts": receipts})
+            if rows:
+                columns = {name: [row[name] for row in rows] for name in LOGS.names}
+                batch.append({"logs": encode_lists(LOGS, columns)})
         if batch:
             write_checked(self.season, batch)
             self._changes = change_count(self.season)

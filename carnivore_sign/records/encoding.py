@@ -8,7 +8,7 @@ a season has a million, are laid out as one array of records of 29 bytes.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -146,6 +146,22 @@ def encode_points(
     places = np.column_stack([lon, lat])
     encoded["geometry"] = _point_blobs(places)
     return Rows({**same, **found}, encoded, len(lon), _edges(places))
+
+
+def encode_lists(table: Table, columns: Mapping[str, Sequence[Any]]) -> Rows:
+    """Turn a few rows without places, held as lists, into rows as SQLite takes them.
+
+    `columns` are those of the table: words and whole numbers, None where missing, and times as
+    milliseconds since 1970 UTC, the smallest integer where missing.
+    """
+    encoded: dict[str, AnyArray] = {}
+    for name, values in columns.items():
+        if table[name].kind == "time":
+            encoded[name] = _time_words(np.array(values, dtype=np.int64))
+        else:
+            encoded[name] = np.array(values, dtype=object)
+    same, varying = _sorted(encoded)
+    return Rows(same, varying, len(columns[table.names[0]]))
 
 
 def _sorted(columns: dict[str, AnyArray]) -> tuple[dict[str, str | int], dict[str, AnyArray]]:
