@@ -119,7 +119,9 @@ def against_truth(analysis: Analysis, truth: Path) -> pd.DataFrame:
     used = used[used["taxon"].eq(taxon)].set_index(["segment", "period"])["used"]
     found_per_km_day = known["rate_per_km_day"][taxon] * known["notice"] * share_with_tracks(taxon)
     rows = []
-    rates = detection_rates(analysis.visits, analysis.detections, taxon=taxon)
+    rates = detection_rates(
+        analysis.visits, analysis.detections, taxon=taxon, learned=analysis.learned_share
+    )
     for rate in rates.set_index("period").itertuples():
         walked = analysis.visits[analysis.visits["period"].eq(rate.Index)]
         effort = walked.groupby("segment")["effort_km_days"].sum()

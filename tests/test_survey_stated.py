@@ -142,3 +142,6 @@ def test_sign_of_a_stated_walk_is_found_on_it() -> None:
     kept = assign_stated_walks(walks.fillna("MON#1"), sign, visits, NETWORK)
     assert set(kept) == {"MON#1"}
     assert assign_stated_walks(walks, sign, MEASURED, NETWORK).isna().all()
+    named = sign.assign(walk=[None, "Ann", "MON#1", None, None])
+    told = assign_stated_walks(walks, named, visits, NETWORK)
+    assert told.fillna("-").tolist() == ["Ann", "Ann", "-", "-", "-"], "a stated walk is believed"

@@ -19,8 +19,10 @@ import pandas as pd
 
 from carnivore_sign.chain.known import evidence_of, observers_of
 from carnivore_sign.chain.options import AnalysisOptions
+from carnivore_sign.chain.walked import visits_of_season
 from carnivore_sign.errors import DataWarning, InputError, NothingSurveyed
 from carnivore_sign.identify import (
+    PRIOR_TRAILS,
     Evidence,
     estimate_shares,
     join_traced,
@@ -38,13 +40,16 @@ from carnivore_sign.presence import (
     season_presence,
 )
 from carnivore_sign.records.season import Season
+from carnivore_sign.records.tables import taxon_column
 from carnivore_sign.space import STORED_CRS, project, working_crs
 from carnivore_sign.survey import (
+    LearnedShare,
+    assign_stated_walks,
     assign_walks,
     cut_segments,
     date_by_clearing,
+    learned_share,
     make_detections,
-    make_visits,
     match_logs,
     trails_with_tracks,
 )
@@ -178,6 +183,16 @@ class Analysis:
         shares = whole.shares[whole.shares["period"].eq(period)].drop(columns="period")
         return told._replace(share=Share(*next(shares.itertuples(index=False))))
 
+    @cached_property
+    def learned_share(self) -> LearnedShare | None:
+        """How well the taxon's share among trails is known; None where it was stated."""
+        if not self.options.learn_prior:
+            return None
+        surveyed = _on_walks(self.likelihoods.index, self.members, self.walks)
+        chances = self.under_prior(self.prior)[taxon_column(self.options.taxon)]
+        share = float(self.prior[self.options.taxon])
+        return learned_share(chances[surveyed], share, prior_trails=PRIOR_TRAILS)
+
     def under_prior(self, prior: pd.Series) -> pd.DataFrame:
         """Return the probabilities of the trails under another prior: ``p_<taxon>``, by trail."""
         return to_probabilities(self.likelihoods, prior)
@@ -223,7 +238,7 @@ def analyse(
     """
     options = options or AnalysisOptions()
     transects, fixes = season.read("transects"), season.read("fixes")
-    _require_something(season, transects, fixes)
+    _require_something(season, transects, fixes if len(fixes) else season.read("walks"))
     evidence = evidence_of(options)
     region_prior = _region_prior(evidence, options)
     clearings = season.read("clearings")
@@ -234,14 +249,17 @@ def analyse(
         tolerance_m=options.tolerance_m, max_speed_m_s=options.max_speed_m_s,
         excluding_flags=options.excluding_flags,
     )  # fmt: skip
-    visits = make_visits(
-        matched, segments, clearings, season.read("logs"), time_zone=season.time_zone
+    visits = visits_of_season(season, matched, segments, clearings)
+    sign, unplaced = place_sign(
+        season.read("sign"), season.read("waypoints"), season_photos(season)
     )
     sign, unplaced = place_sign(season.read("sign"), season.read("waypoints"))
     _tell_unplaced(unplaced)
     _tell_orphans(season)
-    _tell_unmatched(matched, transects)
-    walks = assign_walks(sign, matched)
+    _tell_unmatched(matched, transects, fixes["flags"], options)
+    walks = assign_stated_walks(
+        assign_walks(sign, matched), sign, visits, segments, within_m=options.max_offset_m
+    )
     # The stride is weighed once for a trail, by its gait, and not for each sign.
     parts = weigh_sign_parts(
         sign.drop(columns="stride_m"), prints, evidence, observers=observers_of(options, evidence)
@@ -271,8 +289,8 @@ def analyse(
     )  # fmt: skip
 
 
-def _require_something(season: Season, transects: pd.DataFrame, fixes: pd.DataFrame) -> None:
-    wanted = {"transects": transects, "GPS logs": fixes}
+def _require_something(season: Season, transects: pd.DataFrame, walked: pd.DataFrame) -> None:
+    wanted = {"transects": transects, "GPS logs": walked}
     missing = [what for what, table in wanted.items() if table.empty]
     if missing:
         raise NothingSurveyed(

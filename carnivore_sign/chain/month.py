@@ -246,6 +246,7 @@ def _rates(analysis: Analysis) -> tuple[pd.DataFrame, str | None]:
         analysis.detections,
         rng=np.random.default_rng(_SEED),
         taxon=analysis.options.taxon,
+        learned=analysis.learned_share,
     )
     return rates, None if clumping is None else clumping.sentence
 
@@ -288,7 +289,11 @@ def _tables(
         "detections": analysis.detections[analysis.detections["period"].eq(period)],
         "trails": shown.trails,
         "rates_by_transect": detection_rates(
-            visits, analysis.detections, taxon=taxon, by=["transect"]
+            visits,
+            analysis.detections,
+            taxon=taxon,
+            by=["transect"],
+            learned=analysis.learned_share,
         ),
         "inputs": page_record(analysis, None).inputs,
     }

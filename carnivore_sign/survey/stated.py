@@ -75,14 +75,15 @@ def add_stated_walks(
         ``log``, and the times of their walk. The days that each visit collected sign are
         computed again, since a stated walk may lie between two others.
     set_aside : DataFrame
-        The rows of `stated` that make no visits, with ``reason``. Rows in = walks added + rows
-        here.
+        The rows of `stated` without a log that make no visits, with ``reason``. Rows without a
+        log = walks added + rows here.
 
     Notes
     -----
     A distance of the whole transect or more covers it all, each metre once. A shorter one covers
     that far from the end at which the walk began; if that is not said, the row is set aside,
-    because nobody knows which segments were looked at.
+    because nobody knows which segments were looked at. A row is set aside as well where a log
+    covers that transect at that time: a party that was measured is not counted a second time.
 
     Examples
     --------
@@ -125,7 +126,6 @@ def add_stated_walks(
 def _reasons(
     walks: pd.DataFrame,
     distance_m: pd.Series,
-    unreadable: pd.Series,
     whole_m: pd.Series,
     visits: pd.DataFrame,
 ) -> pd.Series:
@@ -200,12 +200,17 @@ def assign_stated_walks(
     Returns
     -------
     Series
-        `walks`, filled where a stated walk covers a segment that near and the sign was found
+        `walks`, filled with the walk that the sign itself names (column ``walk``), if that made
+        visits; and else where a stated walk covers a segment that near and the sign was found
         while it lasted (12 hours, where nobody says how long); of several walks that of the
         nearest segment, and of these the one that began last.
     """
     stated = visits[visits["effort_source"].eq("stated").fillna(False)]
     names = sign["sign"].astype("object")
+    if "walk" in sign:
+        said = sign["walk"].astype("object").where(sign["walk"].isin(stated["walk"]), None)
+        said.index = pd.Index(names)
+        walks = walks.astype("object").fillna(said).astype(walks.dtype)
     lost = names.map(walks).isna() & sign.geometry.notna() & ~sign.geometry.is_empty
     if stated.empty or not lost.any():
         return walks
