@@ -50,6 +50,13 @@ def most_informative_unseen(
         fall of the entropy over the taxa that seeing it would bring on average; 0 where it would
         only repeat what its group has said), best first within each print. Characters that say
         nothing on the surface are not in it.
+
+    Examples
+    --------
+    >>> from carnivore_sign.identify.evidence import load_evidence
+    >>> prints = pd.DataFrame({"claws": ["none"], "length_mm": [88.0]}, index=["A"])
+    >>> most_informative_unseen(prints, load_evidence())["character"].iloc[0]
+    'negative_space'
     """
     prior = evidence.prior if prior is None else prior
     now = to_probabilities(weigh_characters(prints, evidence, surfaces=surfaces), prior).to_numpy()

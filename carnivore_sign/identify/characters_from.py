@@ -86,6 +86,13 @@ def state_likelihoods(measured: pd.DataFrame, states: pd.DataFrame | None = None
     Measures of one state are normal, with the SD of the table and the digitising error joined
     in squares, and are multiplied; where a character has two, the power 1 / (1 + rho) with
     rho = 0.4 keeps alike measures from counting twice.
+
+    Examples
+    --------
+    >>> measured = pd.DataFrame({"lead_ratio": [0.07], "lead_ratio_error": [0.005]}, index=["A"])
+    >>> said = state_likelihoods(measured)
+    >>> bool(said.at["A", "leading_toe:one_leads"] > said.at["A", "leading_toe:level"])
+    True
     """
     table = measured_states() if states is None else states
     if states is not None:
@@ -207,6 +214,16 @@ def add_measured(
 
 def prints_from(measured: pd.DataFrame) -> pd.DataFrame:
     """Make a table of prints of measured ones alone, ready to be weighed.
+
+    Parameters
+    ----------
+    measured : DataFrame
+        From `measure_print`.
+
+    Returns
+    -------
+    DataFrame
+        Its sizes, and a column for each state of a character, as `weigh_characters` takes them.
 
     Examples
     --------

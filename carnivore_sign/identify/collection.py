@@ -78,6 +78,11 @@ def check_collection(table: pd.DataFrame) -> Collection:
         ``surface``, and ``animal``. Without ``animal`` each print is taken as of an animal of its
         own, which makes too much of several prints of one.
 
+    Returns
+    -------
+    Collection
+        The prints kept, and those set aside with their reasons.
+
     Raises
     ------
     InputError
@@ -134,6 +139,7 @@ def estimate_evidence(
     Returns
     -------
     EstimatedEvidence
+        The evidence, and each number beside what ships.
 
     Raises
     ------

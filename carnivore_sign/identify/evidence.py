@@ -183,6 +183,11 @@ def load_evidence(region: str = "general") -> Evidence:
 def regions() -> tuple[str, ...]:
     """Return the names of the regions that have a prior.
 
+    Returns
+    -------
+    tuple of str
+        In the order of the file.
+
     Examples
     --------
     >>> "dry_range" in regions()
@@ -198,6 +203,11 @@ def check_prior(prior: Mapping[str, float] | pd.Series) -> pd.Series:
     ----------
     prior : mapping of str to float, or Series
         Taxon to probability. Must sum to 1.
+
+    Returns
+    -------
+    Series
+        Prior of each taxon, index `TAXA`; a taxon that is not named has 0.
 
     Raises
     ------

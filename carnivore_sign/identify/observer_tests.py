@@ -64,6 +64,15 @@ def read_answers(path: str | Path) -> Answers:
     ------
     InputError
         If the file cannot be read or misses a column.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "test.csv"
+    >>> row = {"observer": "Q", "print": "1", "taxon": "dog", "named_as": "dog", "confidence": 0.8}
+    >>> pd.DataFrame([row]).to_csv(path, index=False)
+    >>> read_answers(path).answers["named_as"].tolist()
+    ['dog']
     """
     try:
         table = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
@@ -86,6 +95,11 @@ def check_answers(table: pd.DataFrame) -> Answers:
     ----------
     table : DataFrame
         `ANSWER_COLUMNS`, as text or as numbers. Taxa may be written as people write them.
+
+    Returns
+    -------
+    Answers
+        The answers kept, and those set aside with their reasons.
 
     Examples
     --------
@@ -186,6 +200,21 @@ def confidence_scores(answers: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         One row per observer with any: ``observer``, ``answers``, ``right`` (share),
         ``mean_confidence``, ``brier_score``, ``log_loss``.
+
+    Examples
+    --------
+    >>> answers = pd.DataFrame({
+    ...     "observer": ["Q"] * 4, "taxon": ["dog", "dog", "puma", "puma"],
+    ...     "named_as": ["dog", "puma", "puma", "puma"], "confidence": [0.9, 0.6, 0.8, 0.7],
+    ... })
+    >>> confidence_scores(answers).round(3).T
+                         0
+    observer             Q
+    answers              4
+    right             0.75
+    mean_confidence   0.75
+    brier_score      0.125
+    log_loss           0.4
     """
     rows = []
     for observer, mine in _stated(answers).groupby("observer", sort=True):
@@ -208,10 +237,34 @@ def confidence_reliability(
 ) -> pd.DataFrame:
     """Say, of all names given with a confidence between two bounds, how many were right.
 
+    Parameters
+    ----------
+    answers : DataFrame
+        From `check_answers`.
+    edges : tuple of float
+        Bounds of the bins of stated confidence.
+
     Returns
     -------
     DataFrame
         As `reliability`, with ``observer`` in front.
+
+    Examples
+    --------
+    >>> answers = pd.DataFrame({
+    ...     "observer": ["Q"] * 4, "taxon": ["dog", "dog", "puma", "puma"],
+    ...     "named_as": ["dog", "puma", "puma", "puma"], "confidence": [0.9, 0.6, 0.9, 0.9],
+    ... })
+    >>> confidence_reliability(answers).round(2).T
+                    0     1
+    observer        Q     Q
+    from_stated   0.6   0.8
+    to_stated     0.8  0.95
+    count           1     3
+    mean_stated   0.6   0.9
+    share_true    0.0   1.0
+    low           0.0  0.44
+    high         0.79   1.0
     """
     parts = []
     for observer, mine in _stated(answers).groupby("observer", sort=True):

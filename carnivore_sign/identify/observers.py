@@ -82,6 +82,16 @@ class ObserverSkill:
 def naming_odds(evidence: Evidence) -> float:
     """Return how many to one a naming speaks for the taxon named, against any other.
 
+    Parameters
+    ----------
+    evidence : Evidence
+        Holds the rates that ship.
+
+    Returns
+    -------
+    float
+        Odds, to one.
+
     Examples
     --------
     >>> from carnivore_sign.identify.evidence import load_evidence
@@ -110,6 +120,13 @@ def naming_log_likelihood(named_as: pd.Series, evidence: Evidence) -> FloatArray
     ------
     InputError
         If a name is none of `TAXA`.
+
+    Examples
+    --------
+    >>> from carnivore_sign.identify.evidence import load_evidence
+    >>> said = naming_log_likelihood(pd.Series(["puma", None]), load_evidence())
+    >>> (said.max(axis=0) - said.min(axis=0)).round(2).tolist()
+    [0.89, 0.0]
     """
     rows = _taxon_codes(named_as)
     against = -np.log(naming_odds(evidence))
@@ -145,6 +162,16 @@ def fit_observers(answers: pd.DataFrame, evidence: Evidence) -> ObserverSkill:
     (so that it never falls as confidence rises) with a normal prior about 0, which stands for
     "stated confidence says nothing"; `PRIOR_NAMINGS` further answers at the mean confidence are
     right at the rate that the shipped odds give to an even prior.
+
+    Examples
+    --------
+    >>> from carnivore_sign.identify.evidence import load_evidence
+    >>> answers = pd.DataFrame({
+    ...     "observer": ["Q"] * 40, "taxon": ["dog", "puma"] * 20,
+    ...     "named_as": ["dog", "puma"] * 20, "confidence": [0.9] * 40,
+    ... })
+    >>> fit_observers(answers, load_evidence()).observers
+    ('', 'Q')
     """
     names = tuple(sorted(answers["observer"].dropna().unique()))
     counts = _naming_counts(answers, names)
@@ -181,6 +208,13 @@ def word_log_likelihood(
     -------
     ndarray, shape (taxa, rows)
         Natural log likelihoods within the cap of any character; zeros where none was named.
+
+    Examples
+    --------
+    >>> from carnivore_sign.identify.evidence import load_evidence
+    >>> sign = pd.DataFrame({"named_as": ["puma", None]})
+    >>> word_log_likelihood(sign, load_evidence()).shape
+    (9, 2)
     """
     if "named_as" not in sign:
         return np.zeros((len(TAXON_ORDER), len(sign)))
@@ -247,6 +281,11 @@ def recalibrate_confidence(
 def skill_table(observers: ObserverSkill) -> pd.DataFrame:
     """Show what is weighed: the rates of each observer after they were drawn to wider knowledge.
 
+    Parameters
+    ----------
+    observers : ObserverSkill
+        From `fit_observers`.
+
     Returns
     -------
     DataFrame
@@ -254,6 +293,24 @@ def skill_table(observers: ObserverSkill) -> pd.DataFrame:
         ``taxon``, ``shown``, ``sensitivity`` with 95 % limits ``sensitivity_low``,
         ``sensitivity_high``, ``false_positive`` (mean over the other taxa shown) and
         ``odds`` (how many to one the name speaks for the taxon).
+
+    Examples
+    --------
+    >>> from carnivore_sign.identify.evidence import load_evidence
+    >>> answers = pd.DataFrame({
+    ...     "observer": ["Q"] * 40, "taxon": ["dog", "puma"] * 20,
+    ...     "named_as": ["dog", "puma"] * 20, "confidence": [0.9] * 40,
+    ... })
+    >>> skill_table(fit_observers(answers, load_evidence())).head(2).round(2).T
+                               0           1
+    observer          not tested  not tested
+    taxon                   puma         dog
+    shown                     20          20
+    sensitivity             0.88        0.88
+    sensitivity_low         0.63        0.63
+    sensitivity_high        0.99        0.99
+    false_positive          0.09        0.09
+    odds                   10.12       10.12
     """
     rows = []
     for place, observer in enumerate(observers.observers):

@@ -121,6 +121,14 @@ def weigh_sign_parts(
     SignEvidence
         ``together`` as `weigh_sign`; hand ``words`` to `pool_evidence`, because an observer who
         names the sign of one trail judges once.
+
+    Examples
+    --------
+    >>> from carnivore_sign.identify.evidence import load_evidence
+    >>> sign = pd.DataFrame({"sign": ["A"], "named_as": ["puma"]})
+    >>> parts = weigh_sign_parts(sign, pd.DataFrame({"sign": []}), load_evidence())
+    >>> bool(parts.together.loc["A", "puma"] == parts.words.loc["A", "puma"])
+    True
     """
     names = _unique_names(sign)
     said, heard = _weigh_notes(sign, prints, evidence, names)

@@ -194,6 +194,7 @@ def scale_from_square(
     Returns
     -------
     PhotoScale
+        From pixels to millimetres, with its error.
 
     Raises
     ------
@@ -227,6 +228,7 @@ def scale_from_points(
     Returns
     -------
     PhotoScale
+        From pixels to millimetres, with its error.
 
     Raises
     ------
@@ -266,6 +268,7 @@ def to_millimetres(outlines: pd.DataFrame, scale: PhotoScale) -> pd.DataFrame:
     outlines : DataFrame
         ``geometry`` in pixels, y downwards.
     scale : PhotoScale
+        Of the photo on which they were traced.
 
     Returns
     -------

@@ -44,6 +44,11 @@ def brier_score(stated: npt.ArrayLike, true: npt.ArrayLike) -> float:
     true : array_like of bool
         Whether each came true.
 
+    Returns
+    -------
+    float
+        The mean square; 0 is best.
+
     Examples
     --------
     >>> round(brier_score([0.9, 0.4], [True, False]), 3)
@@ -57,6 +62,16 @@ def log_loss(stated: npt.ArrayLike, true: npt.ArrayLike) -> float:
     """Return the mean of -log of the probability that was stated for what came true.
 
     A certainty that was wrong is taken as 1e-15 from certain, so that the mean stays finite.
+
+    Parameters
+    ----------
+    stated, true : array_like
+        As for `brier_score`.
+
+    Returns
+    -------
+    float
+        In natural units; 0 is best.
 
     Examples
     --------
@@ -115,6 +130,16 @@ def reliability(
 
 def share_limits(hits: int, count: int) -> tuple[float, float]:
     """Return the 95 % Wilson limits of a share; 0 and 1 where nothing was counted.
+
+    Parameters
+    ----------
+    hits, count : int
+        How many of how many.
+
+    Returns
+    -------
+    low, high : float
+        95 % limits.
 
     Examples
     --------

@@ -56,6 +56,11 @@ def worth_of_blank(
     rate : SignRate or None
         Trails per km-day where the taxon uses the land.
 
+    Returns
+    -------
+    BlankWorth
+        The probability of a find, with the limits of the rate.
+
     Examples
     --------
     Two kilometres over all of a window of one day, at 0.1 trails per km-day:

@@ -94,11 +94,19 @@ def weigh_carcasses(
     Returns
     -------
     CarcassWeights
+        What each character says of each cause, and what was not seen.
 
     Raises
     ------
     InputError
         If a state is not known, or a spacing is not above 0.
+
+    Examples
+    --------
+    >>> from carnivore_sign.incidents import load_cause_evidence
+    >>> seen = pd.DataFrame({"incident": ["I1"], "carcass": ["1"], "bleeding": ["none"]})
+    >>> weigh_carcasses(seen, killed=1, evidence=load_cause_evidence()).gate_shut
+    True
     """
     told: dict[str, FloatArray] = {}
     seen: list[tuple[str, str, int]] = []

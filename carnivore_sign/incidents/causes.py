@@ -176,6 +176,11 @@ def cause_prior(
     evidence : CauseEvidence, optional
         The working values, unless given.
 
+    Returns
+    -------
+    Series
+        Index `CAUSES`.
+
     Examples
     --------
     >>> cause_prior({"puma", "dog", "coyote"})["wolf"].item()

@@ -107,6 +107,19 @@ def explain_loss(
     Returns
     -------
     Explanations
+        The causes with their ranges, and what would settle it.
+
+    Examples
+    --------
+    >>> from carnivore_sign.identify import load_evidence
+    >>> from carnivore_sign.example import example_analysis
+    >>> seen = pd.DataFrame({"incident": ["I1"], "carcass": ["1"], "bleeding": ["none"]})
+    >>> nothing_near = example_analysis().trails.head(0).assign(distance_m=0.0, p_in_window=0.0)
+    >>> told = explain_loss(
+    ...     seen, nothing_near, killed=1, trail_prior=load_evidence("dry_range").prior,
+    ... )
+    >>> told.ranked["cause"].iloc[0]
+    'not_predation'
     """
     evidence = evidence or load_cause_evidence()
     weights = weigh_carcasses(carcasses, killed=killed, evidence=evidence)

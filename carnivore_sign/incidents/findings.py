@@ -213,11 +213,25 @@ def examine_incident(
     Returns
     -------
     IncidentFindings
+        What was near, who looked, and what it says.
 
     Raises
     ------
     InputError
         If the window is reversed or has no end, the place is unknown, or the taxon is.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> tables = IncidentTables(
+    ...     analysis.sign, analysis.trails, analysis.members, analysis.visits,
+    ...     analysis.presence("2026-04").table, analysis.parcels, analysis.segments,
+    ...     analysis.clearings,
+    ... )
+    >>> findings = examine_incident(analysis.season.read("incidents"), tables)
+    >>> findings.incident, round(float(findings.explanations.ranked["probability"].sum()), 6)
+    ('I1', 1.0)
     """
     row = _one_row(incident)
     if taxon not in TAXA:
@@ -336,6 +350,18 @@ def _listed(window: IncidentWindow, before_h: float, after_h: float) -> Incident
 
 def months_of(window: IncidentWindow, time_zone: str) -> tuple[str, ...]:
     """Return every local month that the window touches, as ``YYYY-MM``, in order.
+
+    Parameters
+    ----------
+    window : IncidentWindow
+        The time of the loss.
+    time_zone : str
+        IANA name of the local zone.
+
+    Returns
+    -------
+    tuple of str
+        ``YYYY-MM``, in order.
 
     Examples
     --------

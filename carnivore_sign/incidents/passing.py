@@ -55,6 +55,11 @@ def probability_of_passing(
         One per trail, from 0 to 1; NaN where it cannot be told. Whose trail it is and when it
         was made are taken as independent of each other.
 
+    Returns
+    -------
+    PassingProbability
+        The probability, its bounds, and how many trails it rests on.
+
     Examples
     --------
     >>> found = probability_of_passing([0.5, 0.8], [1.0, 0.5])

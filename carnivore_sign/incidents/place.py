@@ -94,10 +94,23 @@ def place_of_incident(
     parcels : GeoDataFrame
         PARCELS.
 
+    Returns
+    -------
+    IncidentPlace
+        The point, or the parcel.
+
     Raises
     ------
     InputError
         If there is neither a point nor a parcel, or the parcel is not among `parcels`.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_season
+    >>> season = example_season()
+    >>> loss = season.read("incidents").iloc[0]
+    >>> place_of_incident(loss, season.read("parcels")).parcel
+    'Alder Flat'
     """
     name = incident.get("incident", "incident")
     point = incident.get("geometry")

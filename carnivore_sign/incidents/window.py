@@ -68,12 +68,28 @@ class IncidentWindow:
 def window_of_incident(incident: Mapping[str, Any] | pd.Series) -> IncidentWindow:
     """Read the window of a row of INCIDENTS.
 
+    Parameters
+    ----------
+    incident : mapping or Series
+        A row of INCIDENTS.
+
+    Returns
+    -------
+    IncidentWindow
+        From when the stock was last seen well to when the loss was found.
+
     Raises
     ------
     InputError
         If the time of finding is missing, or not after the time last seen well.
     TimeZoneMissing
         If a time has no zone.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_season
+    >>> window_of_incident(example_season().read("incidents").iloc[0]).length_h
+    36.0
     """
     name = incident.get("incident", "incident")
     end = _as_utc(incident.get("found"), f"'found' of incident '{name}'")

@@ -70,6 +70,11 @@ def probability_word(
     low, high : float, optional
         Its range. A range from under 20 % to over 80 % leaves everything open.
 
+    Returns
+    -------
+    str
+        One of `PROBABILITY_WORDS`, or that it cannot be told.
+
     Examples
     --------
     >>> probability_word(0.03)
@@ -86,6 +91,16 @@ def probability_word(
 
 def words_of_range(probability: float, low: float, high: float) -> str:
     """Say a probability whose range may reach over several words.
+
+    Parameters
+    ----------
+    probability, low, high : float
+        A probability and its range.
+
+    Returns
+    -------
+    str
+        One word, or both ends.
 
     Examples
     --------
@@ -107,6 +122,16 @@ def percent(probability: float) -> str:
     """Print a probability in per cent; never as 0 or 100, which no computation here can give.
 
     Whole numbers, but for one that rounding would carry over the bound of a word.
+
+    Parameters
+    ----------
+    probability : float
+        From 0 to 1, or NaN.
+
+    Returns
+    -------
+    str
+        As it is printed.
 
     Examples
     --------

@@ -77,6 +77,16 @@ def ask_columns(
     ------
     FileUnreadable
         If there is no such file or it cannot be read.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import pandas as pd
+    >>> path = Path(tempfile.mkdtemp()) / "notes.csv"
+    >>> row = {"sign": "A", "date": "2026-02-14", "time": "07:40", "far": "96 cm", "kind": "track"}
+    >>> pd.DataFrame([row]).to_csv(path, index=False)
+    >>> ask_columns(path, kind="sign", ask=lambda question: "stride")
+    {'far': 'stride'}
     """
     source = replace(open_source(path), columns=require_columns(columns))
     header, kind = _header(source), kind or _kind(source, ask)

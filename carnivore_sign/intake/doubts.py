@@ -43,6 +43,11 @@ _COLUMNS: Final = ["table_name", "receipt", "source_row", "name", "doubt"]
 def orphan_prints(season: Season) -> pd.DataFrame:
     """List the sign that prints, noted or traced, name and the season does not have.
 
+    Parameters
+    ----------
+    season : Season
+        The season.
+
     Returns
     -------
     DataFrame
@@ -50,6 +55,13 @@ def orphan_prints(season: Season) -> pd.DataFrame:
         ``source_row`` of the first of them, and ``similar``, a sign of the season with a
         similar name if there is one. Such prints are kept, for the notebook may come later, and
         weigh nothing until then.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_season
+    >>> season = example_season()
+    >>> len(orphan_prints(season))
+    0
     """
     named = ["sign", "print_no", "receipt", "source_row"]
     both = pd.concat([season.read(table)[named] for table in ("prints", "outlines")])
@@ -69,7 +81,26 @@ def orphan_prints(season: Season) -> pd.DataFrame:
 
 
 def tell_orphans(orphans: pd.DataFrame, *, shown: int = 5) -> str | None:
-    """Say in one sentence which prints belong to no sign; None if there is none."""
+    """Say in one sentence which prints belong to no sign; None if there is none.
+
+    Parameters
+    ----------
+    orphans : DataFrame
+        From `orphan_prints`.
+    shown : int
+        How many names are told.
+
+    Returns
+    -------
+    str or None
+        The sentence.
+
+    Examples
+    --------
+    >>> lost = pd.DataFrame({"sign": ["S9"], "prints": [2], "similar": ["S09"]})
+    >>> tell_orphans(lost)[:72]
+    '2 prints belong to sign that the season does not have: S9 (2; is it S09?'
+    """
     if not len(orphans):
         return None
     names = [
@@ -107,6 +138,16 @@ def doubtful_rows(
         tables; one row for each that lies in the future, more than `FAR_DAYS` from every log of
         the season, or more than `FAR_KM` from all its logs and transects. Without a log that
         has times, or without any log and transect, there is nothing to compare with.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_season
+    >>> season = example_season()
+    >>> len(doubtful_rows(season, now=pd.Timestamp("2026-06-01", tz="UTC")))
+    0
+    >>> early = doubtful_rows(season, now=pd.Timestamp("2026-04-28", tz="UTC"))
+    >>> early["doubt"].unique().tolist()
+    ['dated in the future (2026-04-28)']
     """
     tables = {name: season.read(name) for name in _LOOKED_AT}
     if receipts is not None:

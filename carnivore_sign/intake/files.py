@@ -115,10 +115,29 @@ def read_log(
 ) -> Reading:
     """Read a GPS log; as `read_file`, and anything else is an error.
 
+    Parameters
+    ----------
+    path : path-like
+        The log.
+    time_zone, observer : str, optional
+        As for `read_file`.
+
+    Returns
+    -------
+    Reading
+        As `read_file` gives it.
+
     Raises
     ------
     UnknownKind
         If the content is not a GPS log.
+
+    Examples
+    --------
+    >>> from carnivore_sign.demo import demo_folder
+    >>> reading = read_log(demo_folder() / "logs" / "2026-02-05_quill.gpx")
+    >>> reading.rows_in["fixes"], len(reading.tables["fixes"])
+    (311, 311)
     """
     source = open_source(path)
     found = recognise(source)
@@ -141,12 +160,31 @@ def read_table(
 ) -> Reading:
     """Read a notebook table; as `read_file`, and anything else is an error.
 
-    ``columns`` maps names in the first row to the columns that they are, as in `import_files`.
+    Parameters
+    ----------
+    path : path-like
+        The table: CSV, or a workbook.
+    time_zone, kind : str, optional
+        As for `read_file`.
+    columns : mapping of str to str, optional
+        Names in the first row, and the columns that they are, as in `import_files`.
+
+    Returns
+    -------
+    Reading
+        As `read_file` gives it.
 
     Raises
     ------
     UnknownKind
         If the content is not a table.
+
+    Examples
+    --------
+    >>> from carnivore_sign.demo import demo_folder
+    >>> reading = read_table(demo_folder() / "sign.csv", time_zone="America/Los_Angeles")
+    >>> reading.rows_in
+    {'sign': 324}
     """
     source = replace(open_source(path), columns=require_columns(columns))
     found = kind or recognise(source)

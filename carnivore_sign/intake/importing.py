@@ -96,6 +96,22 @@ def import_files(
     Interrupting is safe at any moment, killing the process as well: the season holds whole
     files only. Files are written a few seconds' worth at a time; what an interruption cost is
     imported by the same call once more.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> from carnivore_sign import create_season, import_files
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> season = create_season(folder / "s.gpkg", name="North", time_zone="America/Denver")
+    >>> rows = {"sign": ["A", "B"], "date": ["2026-02-14", "2026-02-30"], "time": "07:40"}
+    >>> rows |= {"lat": 37.4, "lon": -119.2, "kind": "track"}
+    >>> pd.DataFrame(rows).to_csv(folder / "sign.csv", index=False)
+    >>> receipts = import_files(season, [folder / "sign.csv"])
+    >>> receipts[["rows_in", "rows_kept", "rows_set_aside"]].values.tolist()
+    [[2, 1, 1]]
+    >>> import_files(season, [folder / "sign.csv"])["outcome"].item()
+    'known'
     """
     zone = require_zone(time_zone) or season.time_zone
     options = Options(crs, observer, zone, rollover_repaired, columns=require_columns(columns))

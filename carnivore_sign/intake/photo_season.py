@@ -78,6 +78,13 @@ def place_season_photos(
     log holds the time, logs that name no observer are tried; logs of other people never are. A
     photo whose observer is not known may be on any log, but not where two logs disagree by more
     than `carnivore_sign.intake.photo_placing.MAX_APART_M`.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_season
+    >>> season = example_season()
+    >>> len(place_season_photos(season))  # the demo season has no photos
+    0
     """
     photos = season.read("photos")
     bare = without_position(photos)
@@ -99,12 +106,24 @@ def place_season_photos(
 def season_photos(season: Season) -> gpd.GeoDataFrame:
     """Return the photos of a season, those without a position where the logs place them.
 
+    Parameters
+    ----------
+    season : Season
+        The season.
+
     Returns
     -------
     GeoDataFrame
         As table ``photos``; where `place_season_photos` found more than the photo says,
         ``time``, ``clock_offset_s``, ``clock_source`` and the position are those, with
         ``position_source`` ``log`` and how it was found in ``notes``.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_season
+    >>> season = example_season()
+    >>> len(season_photos(season))  # the demo season has no photos
+    0
     """
     photos = season.read("photos")
     held = _latest(season).reindex(photos["photo"]).set_axis(photos.index)

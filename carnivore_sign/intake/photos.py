@@ -146,12 +146,32 @@ def read_photo(
 def photo_thumbnail(path: str | Path) -> bytes | None:
     """Return the small JPEG inside a photo, or None if there is none.
 
+    Parameters
+    ----------
+    path : path-like
+        A photo: JPEG, HEIF, PNG or TIFF.
+
+    Returns
+    -------
+    bytes or None
+        The JPEG as it lies in the file.
+
     Raises
     ------
     FileUnreadable
         If there is no such file or it cannot be read.
     UnknownKind
         If it is no photo.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> from PIL import Image
+    >>> path = Path(tempfile.mkdtemp()) / "photo.jpg"
+    >>> Image.new("RGB", (64, 48)).save(path)
+    >>> print(photo_thumbnail(path))
+    None
     """
     return photo_header(path).exif.thumbnail
 

@@ -59,6 +59,20 @@ def list_set_aside(season: Season, *, with_settled: bool = False) -> pd.DataFram
         One row each: ``set_aside_no`` (its number in table ``set_aside``, from 1), ``file`` and
         ``kind`` as in its receipt, the columns of table ``set_aside``, and ``settled_by``, the
         receipt that settled it.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> from carnivore_sign import create_season, import_files
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> season = create_season(folder / "s.gpkg", name="North", time_zone="America/Denver")
+    >>> rows = {"sign": ["A", "B"], "date": ["2026-02-14", "2026-02-30"], "time": "07:40"}
+    >>> rows |= {"lat": 37.4, "lon": -119.2, "kind": "track"}
+    >>> pd.DataFrame(rows).to_csv(folder / "sign.csv", index=False)
+    >>> _ = import_files(season, [folder / "sign.csv"])
+    >>> list_set_aside(season)[["file", "source_row"]].values.tolist()
+    [['sign.csv', 3]]
     """
     aside = season.read("set_aside")
     aside.insert(0, "set_aside_no", range(1, len(aside) + 1))
@@ -91,6 +105,20 @@ def write_set_aside(season: Season, path: str | Path) -> Path:
     Path
         The file. A cell that a spreadsheet would run as a formula has an apostrophe in front,
         which is taken off when the file is read.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> from carnivore_sign import create_season, import_files
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> season = create_season(folder / "s.gpkg", name="North", time_zone="America/Denver")
+    >>> rows = {"sign": ["A", "B"], "date": ["2026-02-14", "2026-02-30"], "time": "07:40"}
+    >>> rows |= {"lat": 37.4, "lon": -119.2, "kind": "track"}
+    >>> pd.DataFrame(rows).to_csv(folder / "sign.csv", index=False)
+    >>> _ = import_files(season, [folder / "sign.csv"])
+    >>> pd.read_csv(write_set_aside(season, folder / "aside.csv"))["corrected"].item()
+    'B,2026-02-30,07:40,37.4,-119.2,track'
     """
     path = Path(path)
     rows = list_set_aside(season)
@@ -135,6 +163,25 @@ def reimport_set_aside(
         If the file is not such a one.
     InputError
         If it corrects a row that the season does not have, or that was settled otherwise.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> from carnivore_sign import create_season, import_files
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> season = create_season(folder / "s.gpkg", name="North", time_zone="America/Denver")
+    >>> rows = {"sign": ["A", "B"], "date": ["2026-02-14", "2026-02-30"], "time": "07:40"}
+    >>> rows |= {"lat": 37.4, "lon": -119.2, "kind": "track"}
+    >>> pd.DataFrame(rows).to_csv(folder / "sign.csv", index=False)
+    >>> _ = import_files(season, [folder / "sign.csv"])
+    >>> table = pd.read_csv(write_set_aside(season, folder / "aside.csv"))
+    >>> table["corrected"] = table["corrected"].str.replace("02-30", "02-20")
+    >>> table.to_csv(folder / "mended.csv", index=False)
+    >>> int(reimport_set_aside(season, folder / "mended.csv")["rows_kept"].item())
+    1
+    >>> len(list_set_aside(season))
+    0
     """
     zone = require_zone(time_zone) or season.time_zone
     wanted = _corrections(season, Path(path))

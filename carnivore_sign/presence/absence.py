@@ -144,6 +144,11 @@ def blank_visits_needed(p: npt.ArrayLike, *, certainty: float = 0.95) -> npt.NDA
     certainty : float
         Between 0 and 1.
 
+    Returns
+    -------
+    array of int
+        Number of visits.
+
     Examples
     --------
     >>> blank_visits_needed([0.05, 0.3, 0.5])
@@ -228,6 +233,11 @@ def presence_limit_if_all_blank(
         Blank visits to each unit.
     level : float
         Certainty of the limit.
+
+    Returns
+    -------
+    float
+        The limit.
 
     Examples
     --------

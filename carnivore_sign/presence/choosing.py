@@ -61,6 +61,23 @@ def choose_way(histories: Histories, alone: OccupancyFit, *, effort: str | None 
         Maximum likelihood of ``scored_signs`` without a chain on the same histories.
     effort : str, optional
         As for `fit_occupancy`.
+
+    Returns
+    -------
+    Choice
+        The way, its fit with a weak prior, and what was compared.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> from carnivore_sign.presence import fit_occupancy, make_histories
+    >>> histories = make_histories(
+    ...     analysis.visits, analysis.detections, prior=analysis.prior, segments=analysis.segments
+    ... )
+    >>> alone = fit_occupancy(histories, model="scored_signs")
+    >>> sorted(choose_way(histories, alone).table.index)
+    ['alone', 'months', 'neighbours']
     """
     fits: dict[Way, OccupancyFit] = {"alone": alone}
     for way in _possible(histories):

@@ -87,6 +87,7 @@ def check_fit(
     Returns
     -------
     FitCheck
+        The statistic beside its distribution under the model, and the overdispersion.
 
     Examples
     --------
@@ -134,6 +135,7 @@ def widened(fit: OccupancyFit, check: FitCheck) -> OccupancyFit:
     Parameters
     ----------
     fit : OccupancyFit
+        Of any model.
     check : FitCheck
         Of that fit, or of the richest model of the same survey.
 
@@ -142,6 +144,15 @@ def widened(fit: OccupancyFit, check: FitCheck) -> OccupancyFit:
     OccupancyFit
         With a covariance larger by the factor, and a note that says so; `fit` itself where
         the factor is not above 1, or not above what chance would give.
+
+    Examples
+    --------
+    >>> from carnivore_sign.presence import check_fit, fit_occupancy, histories_from_matrix
+    >>> matrix = pd.DataFrame([[1, 0, 1, 0], [0, 0, 0, 0], [0, 1, 0, 0], [1, 1, 0, 1]] * 10)
+    >>> fit = fit_occupancy(histories_from_matrix(matrix))
+    >>> wider = widened(fit, check_fit(fit, replicates=50))
+    >>> bool(wider.covariance[0, 0] >= fit.covariance[0, 0])
+    True
     """
     factor = used_factor(check)
     if factor == 1.0:

@@ -135,6 +135,7 @@ def make_histories(
     Returns
     -------
     Histories
+        Units, visits and signs.
 
     Raises
     ------

@@ -28,6 +28,7 @@ def profile_limits(fit: OccupancyFit, *, level: float = 0.95) -> pd.DataFrame:
     Parameters
     ----------
     fit : OccupancyFit
+        From `fit_occupancy`.
     level : float
         Probability that the limits are to cover.
 
@@ -83,6 +84,7 @@ def profile_curve(
     Parameters
     ----------
     fit : OccupancyFit
+        From `fit_occupancy`.
     parameter : str
         Name of the part: ``psi``, ``sign_rate`` and so on.
     points : int

@@ -220,6 +220,16 @@ def season_presence(
     ------
     NothingSurveyed
         If there are no visits at all.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> told = season_presence(
+    ...     analysis.segments, analysis.visits, analysis.detections, prior=analysis.prior
+    ... )
+    >>> told.shares["period"].tolist()
+    ['2026-02', '2026-03', '2026-04']
     """
     if visits.empty:
         raise NothingSurveyed("No segment was walked. Import the logs of the walks.")

@@ -91,11 +91,21 @@ def likeness_of_neighbours(
     Returns
     -------
     Likeness
+        The correlation, its p-value, and how many pairs it rests on.
 
     Raises
     ------
     EstimateError
         If there are fewer than 10 pairs of neighbours, or no residual differs from another.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> fit = analysis.season_presence.fit
+    >>> likeness = likeness_of_neighbours(fit, shuffles=19)
+    >>> likeness.pairs > 10
+    True
     """
     if fit.model.chain == "line":
         raise InputError(

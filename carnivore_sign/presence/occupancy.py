@@ -83,6 +83,7 @@ def fit_occupancy(
     Returns
     -------
     OccupancyFit
+        The estimates, how sharp they are, and what the data leave open.
 
     Raises
     ------

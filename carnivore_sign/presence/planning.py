@@ -46,6 +46,11 @@ def best_number_of_visits(psi: npt.ArrayLike, p: npt.ArrayLike) -> npt.NDArray[n
     psi, p : array_like
         What is expected of presence (below 1) and of detection on one visit (above 0).
 
+    Returns
+    -------
+    array of int
+        Visits to each unit.
+
     Raises
     ------
     InputError
@@ -95,6 +100,20 @@ def units_needed(
 
     Source: MacKenzie & Royle 2005, J Appl Ecol 42:1105-1114, standard design.
 
+    Parameters
+    ----------
+    psi, p : array_like
+        What is expected of presence, and of detection on one visit.
+    visits : array_like of int
+        Visits to each unit.
+    se : float
+        Wanted standard error of psi.
+
+    Returns
+    -------
+    array of int
+        Number of units.
+
     Examples
     --------
     >>> int(units_needed(0.2, 0.5, 3, se=0.05))
@@ -127,6 +146,11 @@ def power_to_see_change(
     alpha : float
         Chance of seeing a change where there is none.
 
+    Returns
+    -------
+    float
+        Probability.
+
     Examples
     --------
     >>> round(power_to_see_change(0.6, 0.4, 0.4, units=100, visits=5), 2)
@@ -158,6 +182,11 @@ def units_to_see_change(
         As for `power_to_see_change`.
     power : float
         Wanted chance of seeing the change.
+
+    Returns
+    -------
+    int
+        Units in each survey.
 
     Examples
     --------

@@ -119,6 +119,7 @@ def check_outlines(outlines: pd.DataFrame) -> CheckedOutlines:
     Returns
     -------
     CheckedOutlines
+        What is kept, and what was set aside with its reason.
 
     Raises
     ------

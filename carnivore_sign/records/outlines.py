@@ -196,6 +196,16 @@ def outlines_from_table(table: pd.DataFrame) -> gpd.GeoDataFrame:
 def to_geojson(outlines: pd.DataFrame) -> str:
     """Write outlines as GeoJSON that `read_outlines` reads.
 
+    Parameters
+    ----------
+    outlines : DataFrame
+        Outlines in mm, as `read_outlines` gives them.
+
+    Returns
+    -------
+    str
+        A GeoJSON text that `read_outlines` reads.
+
     Examples
     --------
     >>> shape = shapely.box(0, 0, 1, 1)

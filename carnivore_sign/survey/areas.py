@@ -281,6 +281,22 @@ def gather_units(
     -----
     DataWarning
         If some effort lies outside all areas; it is left out.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> from carnivore_sign.survey import make_visits, match_logs
+    >>> season = analysis.season
+    >>> cells = grid_cells(analysis.transects, size_m=5000)
+    >>> segments = cut_by_areas(analysis.transects, cells)
+    >>> matched = match_logs(season.read("fixes"), segments)
+    >>> visits = make_visits(
+    ...     matched, segments, analysis.clearings, season.read("logs"), time_zone=season.time_zone
+    ... )
+    >>> gathered = gather_units(segments, visits, analysis.detections.head(0))
+    >>> len(gathered.units) == segments["unit"].nunique()
+    True
     """
     within = segments[segments["unit"].notna()].astype({"unit": "object"})
     unit = within.set_index(within["segment"].astype("object"))["unit"]

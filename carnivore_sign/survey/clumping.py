@@ -96,6 +96,11 @@ def clumping_test(
     draws : int
         Random allotments.
 
+    Returns
+    -------
+    Clumping
+        The dispersion, and how often chance alone gives as much.
+
     Raises
     ------
     NothingSurveyed
@@ -111,6 +116,16 @@ def clumping_test(
     :math:`\sum (y - \mu)^2 / \mu` over (walks - 1) times :math:`\sum p^2 / \sum p`; its
     distribution under independence is found by allotting the trails to walks at random in
     proportion to effort, which is exact given the trails.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> told = clumping_test(
+    ...     analysis.visits, analysis.detections, rng=np.random.default_rng(1), draws=200
+    ... )
+    >>> told.walks, 0.0 < told.p_value < 1.0
+    (40, True)
     """
     effort, walk, chance = _by_walk(visits, detections, taxon)
     if len(effort) < 2:
@@ -191,6 +206,16 @@ def bootstrap_rates(
     -----
     SmallSampleWarning
         If a group has fewer than 10 walks.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> rates = bootstrap_rates(
+    ...     analysis.visits, analysis.detections, rng=np.random.default_rng(1), draws=200
+    ... )
+    >>> rates["period"].tolist()
+    ['2026-02', '2026-03', '2026-04']
     """
     column = effort_column(unit)
     visits = visits[visits[column].gt(0)]
@@ -250,6 +275,16 @@ def rates_with_limits(
     ------
     NothingSurveyed, InputError
         As `detection_rates`.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> rates, clumping = rates_with_limits(
+    ...     analysis.visits, analysis.detections, rng=np.random.default_rng(1)
+    ... )
+    >>> bool((rates["trails_per_km_low"] < rates["trails_per_km_high"]).all())
+    True
     """
     rates = detection_rates(visits, detections, taxon=taxon, by=by, level=level, learned=learned)
     rates["limits"] = "poisson"

@@ -98,6 +98,11 @@ def compare_rates(
     level : float
         Confidence of the limits.
 
+    Returns
+    -------
+    RateComparison
+        Both rates, their ratio and its limits.
+
     Raises
     ------
     NothingSurveyed

@@ -95,6 +95,18 @@ def date_by_clearing(
 def trails_with_tracks(members: pd.DataFrame, sign: pd.DataFrame) -> pd.Series:
     """Return, by trail, whether tracks are among its sign.
 
+    Parameters
+    ----------
+    members : DataFrame
+        From `link_trails`.
+    sign : DataFrame
+        SIGN.
+
+    Returns
+    -------
+    Series of bool
+        Index trail.
+
     Examples
     --------
     >>> sign = pd.DataFrame({"sign": ["a", "b", "c"], "kind": ["track", "scat", "scat"]})

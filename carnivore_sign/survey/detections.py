@@ -180,6 +180,17 @@ def make_detections(
     ------
     InputError
         If a name stands twice among the trails or the sign.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> detections, incidental = make_detections(
+    ...     analysis.trails, analysis.members, analysis.sign, analysis.segments, analysis.visits,
+    ...     walks=analysis.walks,
+    ... )
+    >>> len(detections) == len(analysis.detections)
+    True
     """
     _refuse_twice(trails, "trail")
     _refuse_twice(sign, "sign")

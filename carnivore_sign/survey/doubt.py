@@ -50,6 +50,11 @@ def learned_share(
     prior_trails : float
         How many trails of the prior share were imagined beside them.
 
+    Returns
+    -------
+    LearnedShare
+        The share, and the information on its log odds.
+
     Notes
     -----
     In the log odds :math:`\theta` of the share :math:`\pi` the score of the mixture is
@@ -100,6 +105,13 @@ def poisson_binomial_pmf(probability: npt.ArrayLike) -> FloatArray:
 
 def poisson_binomial_limits(probability: npt.ArrayLike, *, level: float = 0.95) -> tuple[int, int]:
     """Limits of how many of the items belong: quantiles of `poisson_binomial_pmf`.
+
+    Parameters
+    ----------
+    probability : array-like
+        Probability of each item that it belongs.
+    level : float
+        Probability that the limits hold, at least.
 
     Returns
     -------

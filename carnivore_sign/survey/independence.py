@@ -84,6 +84,11 @@ def published_independence(
     rounded_to : float
         Last digit of the printed shares; rounding alone is no contradiction.
 
+    Returns
+    -------
+    Independence
+        What the shares would be, and whether they agree.
+
     Examples
     --------
     >>> published_independence(0.5, 0.88, visits=3).independent
@@ -147,6 +152,16 @@ def visits_independence(
     A segment with k finds on m visits is found in n of them with probability
     1 - C(m - k, n) / C(m, n). Independent visits are drawn with one chance everywhere, and each
     drawn survey is held against the product of its own share.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> told = visits_independence(
+    ...     analysis.visits, analysis.detections, of=3, rng=np.random.default_rng(1), draws=200
+    ... )
+    >>> told.once < told.found
+    True
     """
     if of < 2:
         raise InputError(f"{of} visits cannot depend on each other", remedy="Ask of two or more.")

@@ -59,6 +59,11 @@ def wilson_limits(
     level : float
         Confidence of the two-sided interval.
 
+    Returns
+    -------
+    low, high : array
+        Limits of the share.
+
     Notes
     -----
     Source: Wilson 1927; method 3 of Newcombe 1998, Stat Med 17:857-872.
@@ -82,6 +87,18 @@ def clopper_pearson_limits(
     found: npt.ArrayLike, looked: npt.ArrayLike, *, level: float = 0.95
 ) -> tuple[FloatArray, FloatArray]:
     """Exact (tail) limits of a share; wider than Wilson's, never too narrow.
+
+    Parameters
+    ----------
+    found, looked : array_like of int
+        How many of how many.
+    level : float
+        Confidence of the two-sided interval.
+
+    Returns
+    -------
+    low, high : array
+        Limits of the share.
 
     Notes
     -----
@@ -112,6 +129,11 @@ def newcombe_difference_limits(
     level : float
         Confidence of the two-sided interval.
 
+    Returns
+    -------
+    low, high : float
+        Limits of the difference.
+
     Notes
     -----
     Source: Newcombe 1998, Stat Med 17:873-890, method 10: the Wilson limits of the two shares,
@@ -138,6 +160,18 @@ def detection_curve(km: npt.ArrayLike, *, km_per_find: float) -> FloatArray:
     Finds are taken as a Poisson process along the effort: 1 - exp(-km / km_per_find). Sign is
     often clumped, and then blanks are more frequent than this.
 
+    Parameters
+    ----------
+    km : array_like
+        Effort in km.
+    km_per_find : float
+        Effort for one find on average, in km.
+
+    Returns
+    -------
+    array
+        Probabilities.
+
     Examples
     --------
     >>> detection_curve([10, 96], km_per_find=51.1).round(4).tolist()
@@ -152,6 +186,18 @@ def detection_curve(km: npt.ArrayLike, *, km_per_find: float) -> FloatArray:
 
 def km_for_certainty(certainty: npt.ArrayLike, *, km_per_find: float) -> FloatArray:
     """Effort in km for a wanted probability of at least one find.
+
+    Parameters
+    ----------
+    certainty : array_like
+        Wanted probability, from 0 to below 1.
+    km_per_find : float
+        Effort for one find on average, in km.
+
+    Returns
+    -------
+    array
+        Effort in km.
 
     Examples
     --------

@@ -130,6 +130,11 @@ def walks_needed(
     power : float, optional
         Smallest share of surveys that notice the change.
 
+    Returns
+    -------
+    Series
+        That row.
+
     Raises
     ------
     InputError

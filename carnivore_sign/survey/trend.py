@@ -150,6 +150,7 @@ def rate_trend(
     Returns
     -------
     RateTrend
+        The change in a year with its limits, and how it was fitted.
 
     Raises
     ------

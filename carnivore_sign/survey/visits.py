@@ -85,6 +85,17 @@ def make_visits(
     -----
     DataWarning
         If a clearing names a transect that does not exist.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> visits = make_visits(
+    ...     analysis.matched, analysis.segments, analysis.clearings, analysis.season.read("logs"),
+    ...     time_zone="America/Los_Angeles",
+    ... )
+    >>> len(visits) == len(analysis.visits)
+    True
     """
     visits = visits_walked(
         matched, segments, logs,
@@ -149,10 +160,23 @@ def visits_in(visits: pd.DataFrame, period: str) -> pd.DataFrame:
     period : str
         Local month, ``YYYY-MM``.
 
+    Returns
+    -------
+    DataFrame
+        Those rows, with their labels.
+
     Raises
     ------
     NothingSurveyed
         If nobody walked in that month; the message names the months in which somebody did.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> march = visits_in(analysis.visits, "2026-03")
+    >>> march["period"].unique().tolist()
+    ['2026-03']
     """
     chosen = visits.loc[visits["period"].eq(period)]
     if chosen.empty:
@@ -168,6 +192,11 @@ def visits_in(visits: pd.DataFrame, period: str) -> pd.DataFrame:
 def walk_summary(visits: pd.DataFrame) -> pd.DataFrame:
     """Sum up each walk: who, when, how far.
 
+    Parameters
+    ----------
+    visits : DataFrame
+        From `make_visits`.
+
     Returns
     -------
     DataFrame
@@ -175,6 +204,13 @@ def walk_summary(visits: pd.DataFrame) -> pd.DataFrame:
         last visit), ``hours`` between them, ``transects`` and ``segments`` (counts),
         ``covered_km``, ``effort_km_days`` (missing if unknown for all its visits), ``stated``
         (whether its distance was typed and not measured), in order of time.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> len(walk_summary(analysis.visits))
+    40
     """
     walks = visits.groupby("walk", sort=False, observed=True)
     summary = walks.agg(

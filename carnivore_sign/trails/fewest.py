@@ -101,11 +101,19 @@ def fewest_animals(
     Returns
     -------
     FewestAnimals
+        The number, the trails that show it, and why.
 
     Raises
     ------
     InputError
         If there are too many trails to compare all with all.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> fewest_animals(analysis.trails.head(0)).count
+    0
     """
     if taxon is not None:
         trails = trails[(trails[taxon_column(taxon)] >= at_least).to_numpy(dtype=bool)]

@@ -55,6 +55,14 @@ def assign_followed(
     -----
     DataWarning
         If no sign was noted on a line, which then makes no trail.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> followed = lines_of_logs(analysis.season.read("fixes"), ["2026-02-05_quill"])
+    >>> assign_followed(analysis.sign, followed).notna().sum().item() > 0
+    True
     """
     _check_lines(followed)
     found = pd.Series(None, index=pd.Index(sign["sign"]), dtype=TEXT, name="followed")
@@ -178,6 +186,13 @@ def lines_of_logs(fixes: gpd.GeoDataFrame, logs: Sequence[str]) -> gpd.GeoDataFr
     ------
     InputError
         If a log is not there, or has fewer than two places.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_season
+    >>> season = example_season()
+    >>> len(lines_of_logs(season.read("fixes"), ["2026-02-05_quill"]))
+    1
     """
     own = fixes[fixes["log"].isin(list(logs)) & ~fixes.geometry.is_empty]
     own = own.sort_values(["log", "time"], kind="stable", na_position="last")

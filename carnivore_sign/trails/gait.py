@@ -88,6 +88,7 @@ def gait_sequence(prints: pd.DataFrame) -> GaitSequence:
     Returns
     -------
     GaitSequence
+        The gait at each print, its summary, what is doubtful, and the rows set aside.
 
     Raises
     ------

@@ -75,6 +75,15 @@ def classify_gait(
     Pairs of prints in line are an understep or an overstep, by which of the two is the hind.
     Where no foot was noted and no width measured, nothing tells; then the two share the
     probability about equally, and the doubts of the sequence say so.
+
+    Examples
+    --------
+    >>> from carnivore_sign.trails import gait_sequence
+    >>> x = np.arange(8) * 0.48
+    >>> walk = gait_sequence(pd.DataFrame({"x_m": x, "y_m": np.tile([0.08, -0.08], 4)}))
+    >>> told = classify_gait(walk, taxon="puma")
+    >>> told["gait"].tolist(), float(told["relative_stride"].iloc[0].round(1))
+    (['walk_direct'], 1.4)
     """
     taxa = tuple(TAXA) if taxon is None else (taxon,)
     measured, orders = _measured(sequence), _orders(sequence.going)
@@ -113,6 +122,15 @@ def gait_likelihoods(sequence: GaitSequence) -> pd.DataFrame:
         differences within a row mean anything, and none exceeds the log of `CAP_ODDS`. They
         can be added to the log likelihoods of prints, in the place of those of the stride:
         both rest on its length. `gait_sources` says where the numbers come from.
+
+    Examples
+    --------
+    >>> from carnivore_sign.trails import gait_sequence
+    >>> x = np.arange(8) * 0.48
+    >>> walk = gait_sequence(pd.DataFrame({"x_m": x, "y_m": np.tile([0.08, -0.08], 4)}))
+    >>> said = gait_likelihoods(walk)
+    >>> bool((said["puma"] > said["red_fox"]).all())
+    True
     """
     return _of_taxa(_measured(sequence), _orders(sequence.going))
 
@@ -166,6 +184,11 @@ def gait_sources() -> pd.DataFrame:
     -------
     DataFrame
         ``table``, ``row``, ``source``.
+
+    Examples
+    --------
+    >>> bool(gait_sources()["source"].notna().all())
+    True
     """
     parts = [
         read_data(name)[["source"]].rename_axis("row").reset_index().assign(table=name)

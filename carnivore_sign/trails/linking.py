@@ -146,6 +146,14 @@ def link_trails(
 
     Where the sign before or after a link was linked too, the turn counts that the trail makes
     there, unless a direction was stated at that place, which says more.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> members = link_trails(analysis.sign, analysis.probabilities, analysis.walks)
+    >>> members["trail"].nunique() < len(analysis.sign)
+    True
     """
     return link_sign(
         sign, probabilities, walks, prints, trails_per_km=trails_per_km,
@@ -166,11 +174,24 @@ def link_sign(
 ) -> Linking:
     """Link sign as `link_trails` does, and keep what it was done with.
 
+    Parameters
+    ----------
+    sign, probabilities, walks, prints, trails_per_km, join_within_m, prior, model
+        As for `link_trails`.
+
     Returns
     -------
     Linking
         Its ``members`` are what `link_trails` gives; `count_range`, `link_alternatives` and
         `price_sensitivity` say how sure the count of trails is.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> linking = link_sign(analysis.sign, analysis.probabilities, analysis.walks)
+    >>> len(linking.members) == len(analysis.sign)
+    True
     """
     given = trails_per_km is not None or model is not None
     model = LinkModel() if model is None else model

@@ -73,6 +73,18 @@ def make_trails(
     ------
     InputError
         If a member is no sign, stands twice, or a trail has no probabilities.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> made = make_trails(
+    ...     analysis.sign, analysis.members,
+    ...     analysis.trails.set_index("trail").filter(regex="^p_"), analysis.prints,
+    ...     analysis.clearings,
+    ... )
+    >>> len(made) == analysis.members["trail"].nunique()
+    True
     """
     joined = _join(sign, members)
     names = pd.Index(pd.unique(joined["trail"]), name="trail")

@@ -36,6 +36,16 @@ def read_data(name: str) -> pd.DataFrame:
 def hip_height_m(taxon: str) -> tuple[float, float]:
     """Return mean and SD of the hip height of a taxon, in metres.
 
+    Parameters
+    ----------
+    taxon : str
+        One of `TAXA`.
+
+    Returns
+    -------
+    mean_m, sd_m : float
+        Over animals, in metres.
+
     Examples
     --------
     >>> hip_height_m("coyote")
@@ -50,7 +60,23 @@ def hip_height_m(taxon: str) -> tuple[float, float]:
 
 
 def relative_stride(stride_m: npt.ArrayLike, hip_m: npt.ArrayLike) -> npt.NDArray[np.float64]:
-    """Return stride over hip height: up to 2.0 a walk, to 2.9 a trot, above it a run."""
+    """Return stride over hip height: up to 2.0 a walk, to 2.9 a trot, above it a run.
+
+    Parameters
+    ----------
+    stride_m, hip_m : array_like
+        Full stride, and height of the hip.
+
+    Returns
+    -------
+    array
+        Their ratio.
+
+    Examples
+    --------
+    >>> relative_stride(0.96, 0.6).round(2).item()
+    1.6
+    """
     hip = np.asarray(hip_m, dtype=float)
     if not (hip > 0).all():
         raise InputError("a hip height must be above 0")

@@ -93,6 +93,18 @@ def stride_from_steps(
 ) -> FloatArray:
     """Stride of two steps that meet at an angle; their sum at 180 degrees.
 
+    Parameters
+    ----------
+    step_before, step_after : array_like
+        Steps to and from the middle print, in one unit.
+    angulation_deg : array_like
+        The angle at it, in degrees.
+
+    Returns
+    -------
+    array
+        Full stride, in that unit.
+
     Examples
     --------
     >>> stride_from_steps(45, 45, 125.468).round(1).item()

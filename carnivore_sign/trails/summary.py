@@ -70,11 +70,23 @@ def summarise_passages(
     Returns
     -------
     PassageSummary
+        The passages with their limits, the fewest animals, and what is not known.
 
     Raises
     ------
     InputError
         If there are too many trails to compare all with all.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> told = summarise_passages(
+    ...     analysis.linking, analysis.trails, analysis.sign, analysis.prints,
+    ...     np.random.default_rng(1), taxon="puma",
+    ... )
+    >>> told.passages.low <= told.passages.high, told.fewest.count > 0
+    (True, True)
     """
     own = trails[(trails[taxon_column(taxon)] >= AT_LEAST).to_numpy(dtype=bool)]
     members = linking.members

@@ -76,6 +76,14 @@ def count_range(
         The range holds what linking is unsure of, not sign that nobody found. It is as wide
         as the counts of the drawn sets and lies about the best set: shaking by itself breaks
         more links than it makes.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> counted = count_range(analysis.linking, np.random.default_rng(1), draws=10)
+    >>> counted.low <= counted.high, counted.draws
+    (True, 10)
     """
     if draws < 1 or not 0 < level < 1:
         raise InputError("draws must be 1 or more and level between 0 and 1")
@@ -122,6 +130,14 @@ def link_alternatives(
     DataFrame
         ``first`` and ``second``, the sign; ``made``, whether the best set has the link;
         ``share`` of the sets that have it. The least decided first.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> told = link_alternatives(analysis.linking, np.random.default_rng(1), draws=10)
+    >>> told.columns.tolist()
+    ['first', 'second', 'made', 'share']
     """
     count = len(linking.names)
     keys = [_keys(drawn, count) for drawn in _drawn(linking, rng, draws)]
@@ -161,6 +177,14 @@ def price_sensitivity(linking: Linking, factors: Sequence[float] = _FACTORS) -> 
     DataFrame
         One row per price: ``factor``, ``trails_per_km``, ``trails``, ``links``, and
         ``mean_link_probability`` of its links taken alone.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> told = price_sensitivity(analysis.linking, factors=(0.25, 1.0, 4.0))
+    >>> told["trails"].is_monotonic_increasing
+    True
     """
     if not all(factor > 0 for factor in factors):
         raise InputError("every factor of the price must be above 0")
