@@ -250,13 +250,10 @@ def analyse(
         excluding_flags=options.excluding_flags,
     )  # fmt: skip
     visits = visits_of_season(season, matched, segments, clearings)
-    sign, unplaced = place_sign(
-        season.read("sign"), season.read("waypoints"), season_photos(season)
-    )
     sign, unplaced = place_sign(season.read("sign"), season.read("waypoints"))
     _tell_unplaced(unplaced)
     _tell_orphans(season)
-    _tell_unmatched(matched, transects, fixes["flags"], options)
+    _tell_unmatched(matched, transects)
     walks = assign_stated_walks(
         assign_walks(sign, matched), sign, visits, segments, within_m=options.max_offset_m
     )
@@ -322,7 +319,7 @@ def _region_prior(evidence: Evidence, options: AnalysisOptions) -> pd.Series:
 
 def _tell_unmatched(matched: pd.DataFrame, transects: gpd.GeoDataFrame) -> None:
     """Say so where no fix at all lies on a transect, and how far off the logs are."""
-    if matched["segment"].notna().any():
+    if matched.empty or matched["segment"].notna().any():
         return
     logs = matched.drop_duplicates("log")
     crs = working_crs(transects)
