@@ -23,6 +23,7 @@ from carnivore_sign.chain.outputs import (
     write_csv,
     write_layers,
 )
+from carnivore_sign.chain.photos import trail_photos
 from carnivore_sign.chain.priors import month_under_priors
 from carnivore_sign.chain.seasonal import change_of, season_map, season_sheet
 from carnivore_sign.errors import InputError
@@ -45,7 +46,9 @@ from carnivore_sign.records.tables import taxon_column
 from carnivore_sign.records.vocabularies import TAXA
 from carnivore_sign.reports import (
     PageRecord,
+    TrailPhoto,
     monthly_report,
+    notable_trails,
     segments_on_word,
     with_grounds,
     write_html,
@@ -122,12 +125,16 @@ def month(
     )
     next(steps)
     folder = output_folder(out)
-    tables = _tables(analysis, period, presence, shown, edition)
+    rates, clumping = _rates(analysis)
+    tables = _tables(analysis, period, presence, shown, edition=edition, rates=rates)
     refuse_wider(folder / TABLES, tables, made_for=page.made_for)
     record = page_record(
         analysis, made_on, [presence.message], edition=edition, measures=page.measures
     )
-    files = _write_month(analysis, presence, shown, record, folder=folder, elevation=page.elevation)
+    files = _write_month(
+        analysis, presence, shown, record,
+        folder=folder, rates=rates, clumping=clumping, page=page,
+    )  # fmt: skip
     files["map of all months"] = folder / "map.html"
     page_of_season = season_map(analysis, record, first=period)
     write_whole(files["map of all months"], page_of_season.encode("utf-8"))
@@ -138,7 +145,7 @@ def month(
     files |= _write_layers(analysis, shown, record, folder)
     files |= write_csv(folder / TABLES, tables)
     next(steps, None)
-    return _outcome(analysis, period, presence, files)
+    return _outcome(analysis, period, presence, rates, files)
 
 
 def _write_month(
@@ -148,7 +155,9 @@ def _write_month(
     record: PageRecord,
     *,
     folder: Path,
-    elevation: str | Path | None,
+    rates: pd.DataFrame,
+    clumping: str | None,
+    page: PageOptions,
 ) -> dict[str, Path]:
     taxon, period = analysis.options.taxon, str(presence.table["period"].iloc[0])
     share = _share(presence)
@@ -158,7 +167,8 @@ def _write_month(
         unit=record.edition.unit,
         made_for=record.edition.made_for,
         measures=record.measures,
-        elevation=elevation,
+        elevation=page.elevation,
+        basemap=page.basemap,
     )
     drawn = {name: getattr(shown, name) for name in ("trails", "transects", "parcels")}
     map_path = folder / "map.png"
@@ -169,7 +179,6 @@ def _write_month(
         write_whole(folder / "change.png", change.map_png)
     grounded = with_grounds(analysis.trails, analysis.members, analysis.sign, analysis.prints)
     tried = month_under_priors(analysis, period)
-    rates, clumping = _rates(analysis)
     effort_png = _effort_png(analysis, record)
     report = monthly_report(
         _with_words(presence.table, analysis, grounded, period),
@@ -184,6 +193,7 @@ def _write_month(
         change=change,
         share=share,
         passages=_passages(analysis, period),
+        photos=_photos(analysis, period, record.edition, page),
     )
     pages = {
         "report (HTML)": write_html(report, folder / "report.html"),
@@ -214,6 +224,16 @@ def _write_layers(
     }
     path = folder / "layers.gpkg"
     return {"layers": write_layers(path, layers, rules=rules, made_on=record.made_on)}
+
+
+def _photos(
+    analysis: Analysis, period: str, edition: Edition, page: PageOptions
+) -> tuple[TrailPhoto, ...]:
+    """Find the photos of the notable trails, where a folder of photos was named."""
+    if page.photos is None:
+        return ()
+    notable = notable_trails(trails_of(analysis, period), analysis.options.taxon, edition)
+    return trail_photos(analysis, notable, page.photos)
 
 
 def _passages(analysis: Analysis, period: str) -> PassageSummary | None:
@@ -270,13 +290,15 @@ def _tables(
     period: str,
     presence: MonthlyPresence,
     shown: Shown,
+    *,
     edition: Edition,
+    rates: pd.DataFrame,
 ) -> dict[str, pd.DataFrame]:
     """Return the tables of a month; a reader who may not see places gets sums alone."""
     taxon = analysis.options.taxon
     tables = {
         f"{edition.unit}s": shown.units if not edition.exact else _without_places(shown.units),
-        "rates_by_month": _rates(analysis)[0],
+        "rates_by_month": rates,
     }
     if presence.fit is not None:
         tables["model"] = presence.fit.summary().reset_index()
@@ -321,9 +343,12 @@ def _share(presence: MonthlyPresence) -> tuple[float, float, float] | None:
 
 
 def _outcome(
-    analysis: Analysis, period: str, presence: MonthlyPresence, files: dict[str, Path]
+    analysis: Analysis,
+    period: str,
+    presence: MonthlyPresence,
+    rates: pd.DataFrame,
+    files: dict[str, Path],
 ) -> Outcome:
-    rates, _ = _rates(analysis)
     share = presence.share
     numbers = {
         "period": period,
