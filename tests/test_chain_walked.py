@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from PIL import Image
 from survey_drawing import degrees, transects
 
 from carnivore_sign.chain import Analysis, AnalysisOptions, analyse, month
@@ -84,6 +85,14 @@ def test_the_month_says_how_much_effort_is_stated(analysis: Analysis, tmp_path: 
     assert "4.5 km of 4.5 km are stated by those who walked, and not measured by a log" in page
     effort = pd.read_csv(tmp_path / "march" / "tables" / "effort.csv")
     assert effort["stated_km"].sum() == pytest.approx(4.5, abs=1e-3)
+    walks = pd.read_csv(tmp_path / "march" / "tables" / "walks.csv")
+    assert walks[["walk", "observer", "stated"]].to_numpy().tolist() == [
+        ["Ann 3 March", "Ann", True],
+        ["Bo 6 March", "Bo", True],
+    ]
+    with Image.open(made.files["effort of the season"]) as sheet:
+        assert sheet.format == "PNG"
+        assert sheet.width > 800
     assert json.loads(json.dumps(made.as_dict()))["numbers"]["rates"]["effort_km"] == pytest.approx(
         4.5, abs=1e-3
     )

@@ -54,7 +54,12 @@ from carnivore_sign.reports import (
     write_html,
     write_pdf,
 )
-from carnivore_sign.survey import detection_rates, effort_table, rates_with_limits
+from carnivore_sign.survey import (
+    detection_rates,
+    effort_table,
+    rates_with_limits,
+    walk_summary,
+)
 from carnivore_sign.trails import PassageSummary, summarise_passages
 from carnivore_sign.trails.fewest import MOST_TRAILS
 from carnivore_sign.writing import write_whole
@@ -97,6 +102,7 @@ def month(
     -------
     Outcome
         The chief numbers, and the files: ``map.png``, ``change.png`` (since the month before),
+        ``effort.png`` (who walked what when, with the gaps, for readers who may see who),
         ``season.png`` and ``map.html`` (all months), ``report.html``, ``report.pdf``,
         ``layers.gpkg`` and ``tables/*.csv``.
 
@@ -202,6 +208,9 @@ def _write_month(
     maps = {"map": map_path}
     if change.map_png is not None:
         maps["map of what changed"] = folder / "change.png"
+    if effort_png is not None:
+        maps["effort of the season"] = folder / "effort.png"
+        write_whole(maps["effort of the season"], effort_png)
     return maps | pages
 
 
@@ -308,6 +317,7 @@ def _tables(
     return tables | {
         "visits": visits,
         "effort": effort_table(analysis.visits, analysis.segments),
+        "walks": walk_summary(analysis.visits),
         "detections": analysis.detections[analysis.detections["period"].eq(period)],
         "trails": shown.trails,
         "rates_by_transect": detection_rates(
