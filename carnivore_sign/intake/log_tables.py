@@ -73,7 +73,9 @@ class KeptPoints:
         """Return them as the table, with the dtypes of its schema."""
         if not len(self):
             return _EMPTY[self.table.name].copy()
-        nothing = _repeated(np.nan, len(self))
+        nothing = _NOTHING[: len(self)]
+        if len(nothing) < len(self):
+            nothing = _repeated(np.nan, len(self))
         columns = {column.name: self._values(column, nothing) for column in self.table.columns}
         with _no_collecting():
             shapes = shapely.points(self.lon, self.lat)
@@ -183,6 +185,10 @@ def moments(time_ms: npt.NDArray[np.int64]) -> pd.DatetimeIndex:
 
 def _repeated(word: object, count: int) -> pd.api.extensions.ExtensionArray:
     return pd.array([word], dtype=TEXT).repeat(count)
+
+
+#: A column of words that are all missing, for tables that are no longer; a table copies it.
+_NOTHING: Final = _repeated(np.nan, 20_000)
 
 
 @contextmanager

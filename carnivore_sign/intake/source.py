@@ -27,6 +27,9 @@ MAX_UNPACKED_BYTES: Final = 128 * 2**20
 _GZIP: Final = b"\x1f\x8b"
 _BZIP2: Final = re.compile(rb"BZh[1-9]1AY&SY")
 _CHUNK: Final = 2**14
+#: What a file that is empty may hold, and the bytes that mostly tell that it is not.
+_BLANK: Final = b" \t\r\n\x00"
+_HEAD: Final = 1024
 _SHAPEFILE: Final = b"\x00\x00\x27\x0a"
 _SHAPEFILE_PARTS: Final = (".dbf", ".shx", ".prj", ".cpg")
 _UTF_8: Final = re.compile(r"utf_?8|us_ascii|ascii|utf_8_sig")
@@ -88,7 +91,7 @@ def open_source(path: str | Path) -> Source:
         for part in _shapefile_parts(path):
             digest.update(part.read_bytes())
     data, notes = _unpack(raw, path)
-    if not data.strip(b" \t\r\n\x00"):
+    if not data[:_HEAD].strip(_BLANK) and not data.strip(_BLANK):
         raise FileUnreadable(
             "the file is empty", file=path, remedy="Copy it from the device once more."
         )

@@ -40,10 +40,10 @@ def run(scale: float = 1.0) -> pd.DataFrame:
 
 def _one_process(folder: Path, case: str, paths: list[Path]) -> list[dict[str, object]]:
     few = paths[: max(2, len(paths) // 20)]
-    read_log(paths[0])
+    len(read_log(paths[0]).tables["fixes"])
     start = time.process_time()
     for path in paths:
-        read_log(path)
+        assert len(read_log(path).tables["fixes"])
     reading = time.process_time() - start
     season = _season(folder, case)
     start = time.process_time()
