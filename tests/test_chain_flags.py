@@ -5,9 +5,11 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 import carnivore_sign as cs
+from carnivore_sign.chain.flags import tell_all_flagged
 from carnivore_sign.cli import main
 from carnivore_sign.errors import DataWarning, InputError
 from carnivore_sign.records.vocabularies import FIX_FLAGS
@@ -64,8 +66,15 @@ def test_flags_that_make_no_sense_are_refused(options: dict, told: str) -> None:
 
 
 def test_effort_follows_the_table(walked: cs.Season) -> None:
-    with pytest.warns(DataWarning, match="None of the 1 logs follows a transect"):
+    with pytest.warns(DataWarning, match="positions of the 1 log are kept out of effort") as told:
         none = cs.analyse(walked, cs.AnalysisOptions())
+    count = len(walked.read("fixes"))
+    said = next(str(one.message) for one in told if "kept out" in str(one.message))
+    assert said.startswith(f"All {count} positions")
+    assert f"by their flags: low_accuracy ({count})" in said
+    assert "'carnivore-sign flags'" in said
+    assert "--keep-in low_accuracy" in said
+    assert not any("km from one" in str(one.message) for one in told)
     some = cs.analyse(walked, cs.AnalysisOptions(keep_in=("low_accuracy",)))
     assert len(none.visits) == 0
     assert some.visits["effort_km"].sum() == pytest.approx(0.88, abs=0.02)
@@ -95,3 +104,15 @@ def test_the_month_by_command_follows_the_table_and_prints_the_change(
     capsys.readouterr()
     assert main([*words, str(tmp_path / "none")]) == 2
     assert "No segment was walked" in capsys.readouterr().err
+
+
+def test_logs_without_times_are_told_so_and_not_that_flags_could_be_counted() -> None:
+    matched = pd.DataFrame({"log": ["a", "b", "b"], "state": "no time"})
+    flags = pd.Series(["no_time", "no_time;low_accuracy", "no_time;gap"])
+    told = tell_all_flagged(matched, flags, {"no_time": "why"})
+    assert told == (
+        "All 3 positions of the 2 logs are kept out of effort by their flags: no_time (3). "
+        "'carnivore-sign flags' says what each means; export the log again with its times."
+    )
+    some = matched.assign(state=["no time", "off transect", "no time"])
+    assert tell_all_flagged(some, flags, {"no_time": "why"}) is None

@@ -190,7 +190,7 @@ def test_of_several_waypoints_the_nearest_in_time_is_taken() -> None:
 @pytest.mark.parametrize(
     ("waypoint", "there", "reason"),
     [
-        (None, [("S14", None, 1)], "no waypoint is named"),
+        (None, [("S14", None, 1)], "no waypoint and no photo is named"),
         ("S15", [("S14", None, 1)], "no log holds a waypoint of that name"),
         ("S14", [("S14", "2026-03-14T16:00Z", 1)], "marked 28 days from it"),
         ("S14", [("S14", None, 1), ("S14", None, 2)], "none has a time"),

@@ -17,8 +17,10 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from carnivore_sign.chain.flags import tell_all_flagged
 from carnivore_sign.chain.known import evidence_of, observers_of
 from carnivore_sign.chain.options import AnalysisOptions
+from carnivore_sign.chain.units import areas_of
 from carnivore_sign.chain.walked import visits_of_season
 from carnivore_sign.errors import DataWarning, InputError, NothingSurveyed
 from carnivore_sign.identify import (
@@ -31,7 +33,7 @@ from carnivore_sign.identify import (
     to_probabilities,
     weigh_sign_parts,
 )
-from carnivore_sign.intake import orphan_prints, place_sign, tell_orphans
+from carnivore_sign.intake import orphan_prints, place_sign, season_photos, tell_orphans
 from carnivore_sign.presence import (
     MonthlyPresence,
     SeasonPresence,
@@ -46,8 +48,10 @@ from carnivore_sign.survey import (
     LearnedShare,
     assign_stated_walks,
     assign_walks,
+    cut_by_areas,
     cut_segments,
     date_by_clearing,
+    gather_units,
     learned_share,
     make_detections,
     match_logs,
@@ -113,6 +117,9 @@ class Analysis:
         TRAILS.
     detections, incidental : DataFrame
         Trails on visited segments (DETECTIONS), and those off them with the reason.
+    areas : GeoDataFrame, optional
+        The cells or management units that stand for segments: ``unit`` and polygons. Segments
+        are then the lines in each of them, and ``matched`` names the pieces of transects.
     """
 
     season: Season
@@ -138,6 +145,7 @@ class Analysis:
     trails: gpd.GeoDataFrame
     detections: pd.DataFrame
     incidental: pd.DataFrame
+    areas: gpd.GeoDataFrame | None = None
 
     @cached_property
     def season_presence(self) -> SeasonPresence:
@@ -243,17 +251,24 @@ def analyse(
     region_prior = _region_prior(evidence, options)
     clearings = season.read("clearings")
     prints = join_traced(season.read("prints"), season.read("outlines"))
-    segments = cut_segments(transects, length_m=options.segment_length_m)
+    areas = areas_of(options, transects)
+    segments = (
+        cut_segments(transects, length_m=options.segment_length_m)
+        if areas is None
+        else cut_by_areas(transects, areas)
+    )
     matched = match_logs(
         fixes[~fixes["log"].isin(list(followed_logs))], segments,
         tolerance_m=options.tolerance_m, max_speed_m_s=options.max_speed_m_s,
         excluding_flags=options.excluding_flags,
     )  # fmt: skip
     visits = visits_of_season(season, matched, segments, clearings)
-    sign, unplaced = place_sign(season.read("sign"), season.read("waypoints"))
+    sign, unplaced = place_sign(
+        season.read("sign"), season.read("waypoints"), season_photos(season)
+    )
     _tell_unplaced(unplaced)
     _tell_orphans(season)
-    _tell_unmatched(matched, transects)
+    _tell_unmatched(matched, transects, fixes["flags"], options)
     walks = assign_stated_walks(
         assign_walks(sign, matched), sign, visits, segments, within_m=options.max_offset_m
     )
@@ -279,10 +294,12 @@ def analyse(
     )
     tracks = trails_with_tracks(members, sign)
     trails = date_by_clearing(trails, detections, visits, with_tracks=tracks)
+    if areas is not None:
+        segments, visits, detections = gather_units(segments, visits, detections)
     return Analysis(
         season, options, evidence, region_prior, prior, transects, season.read("parcels"),
         clearings, prints, season.read("receipts"), segments, matched, visits, sign, unplaced,
-        walks, probabilities, pooled, linking, members, trails, detections, incidental,
+        walks, probabilities, pooled, linking, members, trails, detections, incidental, areas,
     )  # fmt: skip
 
 
@@ -317,19 +334,26 @@ def _region_prior(evidence: Evidence, options: AnalysisOptions) -> pd.Series:
     return prior / prior.sum()
 
 
-def _tell_unmatched(matched: pd.DataFrame, transects: gpd.GeoDataFrame) -> None:
-    """Say so where no fix at all lies on a transect, and how far off the logs are."""
+def _tell_unmatched(
+    matched: pd.DataFrame, transects: gpd.GeoDataFrame, flags: pd.Series, options: AnalysisOptions
+) -> None:
+    """Say so where no fix at all lies on a transect: all are flagged, or how far off they are."""
     if matched.empty or matched["segment"].notna().any():
         return
-    logs = matched.drop_duplicates("log")
+    all_flagged = tell_all_flagged(matched, flags.loc[matched.index], options.excluding_flags)
+    if all_flagged:
+        warnings.warn(all_flagged, DataWarning, stacklevel=3)
+        return
+    usable = matched[~matched["state"].isin(("flagged", "no time"))].drop_duplicates("log")
     crs = working_crs(transects)
     starts = gpd.GeoSeries(
-        gpd.points_from_xy(logs["longitude_deg"], logs["latitude_deg"]), crs=STORED_CRS
+        gpd.points_from_xy(usable["longitude_deg"], usable["latitude_deg"]), crs=STORED_CRS
     )
     apart = starts.to_crs(crs).distance(project(transects, crs).union_all()).min()
     warnings.warn(
-        f"None of the {len(logs)} logs follows a transect: the nearest starts {apart / 1000:.1f} "
-        "km from one. Were these the right transects, or latitude and longitude swapped?",
+        f"None of the {matched['log'].nunique()} logs follows a transect: the nearest starts "
+        f"{apart / 1000:.1f} km from one. Were these the right transects, or latitude and "
+        "longitude swapped?",
         DataWarning,
         stacklevel=3,
     )

@@ -13,6 +13,8 @@ from carnivore_sign.survey import EXCLUDING_FLAGS, PERMITTED_FLAGS
 if TYPE_CHECKING:
     from carnivore_sign.chain.options import AnalysisOptions
 
+#: States of a fix that a quality flag keeps out of effort.
+_LEFT_OUT = ("flagged", "no time")
 _ASKED_OUT = "left out, as was asked"
 _ASKED_IN = "counted, as was asked"
 
@@ -76,3 +78,46 @@ def flag_table(options: AnalysisOptions | None = None) -> pd.DataFrame:
         for flag, meaning in FIX_FLAGS.items()
     ]
     return pd.DataFrame(rows, columns=["flag", "meaning", "effort", "why"])
+
+
+def tell_all_flagged(matched: pd.DataFrame, flags: pd.Series, out: dict[str, str]) -> str | None:
+    """Say that flags keep every position out of effort, which ones, and what to do.
+
+    Parameters
+    ----------
+    matched : DataFrame
+        From `carnivore_sign.survey.match_logs`: ``log`` and ``state`` of each position.
+    flags : Series of str
+        Their flags, joined by ``;``, with the index of `matched`.
+    out : dict of str to str
+        The flags that keep a position out of effort.
+
+    Returns
+    -------
+    str or None
+        None where some position was not kept out by its flags.
+
+    Examples
+    --------
+    >>> matched = pd.DataFrame({"log": ["walk", "walk"], "state": ["flagged", "flagged"]})
+    >>> flags = pd.Series(["low_accuracy", "duplicate;low_accuracy"])
+    >>> tell_all_flagged(matched, flags, excluding_flags((), ()))[:72]
+    'All 2 positions of the 1 log are kept out of effort by their flags: low_'
+    """
+    if matched.empty or not matched["state"].isin(_LEFT_OUT).all():
+        return None
+    counts = flags.dropna().str.split(";").explode().value_counts()
+    there = counts[counts.index.isin(list(out))]
+    logs = matched["log"].nunique()
+    named = ", ".join(f"{flag} ({count})" for flag, count in there.items())
+    # Without a time there is no effort, whatever is asked for.
+    kept = [flag for flag in there.index if flag != "no_time"]
+    remedy = (
+        f"if you know better, count them all the same with --keep-in {','.join(kept)}"
+        if kept
+        else "export the log again with its times"
+    )
+    return (
+        f"All {len(matched)} positions of the {logs} {'log' if logs == 1 else 'logs'} are kept out "
+        f"of effort by their flags: {named}. 'carnivore-sign flags' says what each means; {remedy}."
+    )

@@ -244,8 +244,8 @@ def with_extra(notes: pd.Series, extra: pd.DataFrame) -> pd.Series:
 
 
 def _sign(cells: Cells) -> pd.DataFrame:
-    age_min = cells.read("age_min", hours_from_text)
-    age_max = cells.read("age_max", hours_from_text)
+    age_min = cells.read("age_min", hours_from_text).astype(float)
+    age_max = cells.read("age_max", hours_from_text).astype(float)
     cells.require(age_min > age_max, "age_min: the youngest age is above the oldest")
     rows = {
         "sign": cells.words("sign"),
