@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -158,6 +159,25 @@ def test_a_reading_counts_every_row(archive: Path) -> None:
     assert reading.kind == "darwin_core"
     assert reading.rows_in == reading.rows_kept
     assert not len(reading.set_aside)
+
+
+def test_a_large_table_is_cut_into_files_that_are_read_as_one(
+    analysis: Analysis, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = content(analysis)
+    fixes = whole.tables["fixes"].iloc[:1700]
+    few = replace(whole, tables={**whole.tables, "fixes": fixes})
+    monkeypatch.setattr("carnivore_sign.exchange.star.ROWS_AT_ONCE", 500)
+    path = write_archive(tmp_path / "cut.zip", few, made_on=MADE_ON)
+    names = {f"record_fixes_{number}.csv" for number in (1, 2, 3, 4)}
+    assert names <= set(members(path))
+    assert "record_fixes.csv" not in members(path)
+    back = read_file(path).tables["fixes"]
+    pd.testing.assert_frame_equal(
+        pd.DataFrame(back.drop(columns="geometry")),
+        pd.DataFrame(fixes.drop(columns="geometry")),
+    )
+    assert back.geometry.geom_equals_exact(fixes.geometry, 0).all()
 
 
 def test_the_same_season_gives_the_same_bytes(analysis: Analysis, archive: Path) -> None:

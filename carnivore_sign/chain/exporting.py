@@ -109,6 +109,15 @@ def export(
         reader.
     NothingSurveyed
         If the season has no effort, and the reader is not a manager: others get maps alone.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from carnivore_sign.records.season import create_season
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> season = create_season(folder / "season.gpkg", name="March", time_zone="UTC")
+    >>> export(season, folder / "out", forms=["csv"]).files["column dictionary"].name
+    'datapackage.json'
     """
     unknown = [form for form in forms if form not in FORMS]
     if unknown or not forms:

@@ -12,6 +12,7 @@ For others it holds units and months alone, with places generalised; see ``cells
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
@@ -57,6 +58,20 @@ def write_archive(
     -------
     Path
         The file.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from carnivore_sign.maps import Edition
+    >>> from carnivore_sign.records.check import empty
+    >>> from carnivore_sign.records.season import create_season
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> season = create_season(folder / "s.gpkg", name="March", time_zone="UTC")
+    >>> tables = {name: empty(table) for name, table in SEASON_TABLES.items()}
+    >>> archive = write_archive(folder / "s.zip", Content(season, Edition(), "puma", tables))
+    >>> import zipfile
+    >>> zipfile.ZipFile(archive).namelist()
+    ['meta.xml', 'eml.xml', 'event.csv']
     """
     made_on = made_on or dt.datetime.now(content.season.zone).date()
     files = _whole(content) if content.edition.exact else _generalised(content)
@@ -64,6 +79,8 @@ def write_archive(
         StarFile(name, kind, blank_rows(rows) if ID in rows else pd.DataFrame({ID: []}))
         for name, kind, rows in files
     )
+    if content.edition.exact:
+        extensions += _own_files(content)
     eml = eml_of(content, publisher or Publisher(), made_on)
     return write_star(Path(path), core, extensions, documents={"eml.xml": eml}, made_on=made_on)
 
@@ -77,21 +94,29 @@ def _whole(content: Content) -> list[tuple[str, str, pd.DataFrame]]:
         ("measurement.csv", FACT, all_facts(content, events)),
         ("inventory.csv", INVENTORY, visit_inventory(content)),
         ("media.csv", MEDIA, photo_rows(content, events)),
-        *_own_files(content),
     ]
 
 
-def _own_files(content: Content) -> list[tuple[str, str, pd.DataFrame]]:
+def _own_files(content: Content) -> list[StarFile]:
     """Return the tables that no term of the standard fits, with row types of our own."""
-    files = []
-    for name, frame in content.tables.items():
-        if name in IN_TERMS or frame.empty:
-            continue
-        words = write_words(frame, SEASON_TABLES[name])
-        rows = words.rename(columns=lambda column: f"own:{column}")
-        rows.insert(0, ID, season_id())
-        files.append((f"record_{name}.csv", f"own:{name}", rows))
-    return files
+    return [
+        StarFile(f"record_{name}.csv", f"own:{name}", frame, _own_words(frame, name))
+        for name, frame in content.tables.items()
+        if name not in IN_TERMS and len(frame)
+    ]
+
+
+def _own_words(frame: pd.DataFrame, name: str) -> Callable[[pd.DataFrame], pd.DataFrame]:
+    """Return what writes rows of a table out under terms of our own, without blank columns."""
+    filled = [column for column in frame if frame[column].notna().any()]
+
+    def words(rows: pd.DataFrame) -> pd.DataFrame:
+        told = write_words(rows, SEASON_TABLES[name])[filled]
+        told = told.rename(columns=lambda column: f"own:{column}")
+        told.insert(0, ID, season_id())
+        return told
+
+    return words
 
 
 def _generalised(content: Content) -> list[tuple[str, str, pd.DataFrame]]:

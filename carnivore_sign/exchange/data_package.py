@@ -76,6 +76,18 @@ def write_package(
     -------
     dict of str to Path
         What was written, by what it is.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from carnivore_sign.records.check import conform
+    >>> from carnivore_sign.records.tables import CLEARINGS
+    >>> rain = conform(pd.DataFrame({"cause": ["rain"], "transects": ["all"], "receipt": ["r"],
+    ...     "time": ["2026-02-01T06:00Z"]}), CLEARINGS)
+    >>> folder = tempfile.mkdtemp()
+    >>> _ = write_package(folder, {"clearings": (CLEARINGS, rain)}, title="March")
+    >>> read_package(folder)["clearings"]["cause"].tolist()
+    ['rain']
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
@@ -172,6 +184,10 @@ def read_package(folder: str | Path) -> dict[str, pd.DataFrame]:
         If the dictionary or a table is missing or damaged.
     TableFaults
         If a table breaks its schema; every fault is listed.
+
+    Examples
+    --------
+    See `write_package`.
     """
     folder = Path(folder)
     said = json.loads(_text(folder / DICTIONARY))

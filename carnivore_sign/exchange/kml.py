@@ -58,6 +58,14 @@ def write_kml(
     ------
     InputError
         If there is no layer.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> mark = gpd.GeoDataFrame({"sign": ["S1"]}, geometry=[shapely.Point(-119, 37)], crs=4326)
+    >>> path = write_kml(Path(tempfile.mkdtemp()) / "s.kml", {"sign": mark}, title="March")
+    >>> "<name>S1</name>" in path.read_text()
+    True
     """
     path = Path(path)
     if not layers:

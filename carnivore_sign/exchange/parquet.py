@@ -42,6 +42,15 @@ def write_geoparquet(path: str | Path, layer: gpd.GeoDataFrame) -> Path:
         If it has no CRS.
     LibraryMissing
         If pyarrow is not installed.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from shapely import Point
+    >>> mark = gpd.GeoDataFrame({"sign": ["S1"]}, geometry=[Point(-119, 37)], crs=4326)
+    >>> path = write_geoparquet(Path(tempfile.mkdtemp()) / "s.parquet", mark)
+    >>> gpd.read_parquet(path)["sign"].tolist()
+    ['S1']
     """
     path = Path(path)
     if layer.empty:

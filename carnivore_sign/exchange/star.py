@@ -9,8 +9,8 @@ from __future__ import annotations
 import datetime as dt
 import io
 import zipfile
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
@@ -23,6 +23,8 @@ from carnivore_sign.writing import write_whole
 TEXT_NAMESPACE: Final = "http://rs.tdwg.org/dwc/text/"
 #: Column of every file that names the row of the core.
 ID: Final = "id"
+#: Rows of one file: with these, no file is too large to be read again.
+ROWS_AT_ONCE: Final = 200_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,13 +37,34 @@ class StarFile:
         Its name in the archive.
     row_type : str
         What a row of it is, as a term in short.
-    rows : DataFrame of str
-        Column `ID`, and a column per term in short.
+    rows : DataFrame
+        Its rows.
+    words : callable
+        Writes some of them out: column `ID`, and a column per term in short. Rows that are those
+        already are taken as they are.
     """
 
     name: str
     row_type: str
     rows: pd.DataFrame
+    words: Callable[[pd.DataFrame], pd.DataFrame] = field(default=lambda rows: rows)
+
+    @property
+    def terms(self) -> list[str]:
+        """The columns that are written."""
+        return list(self.words(self.rows.iloc[:0]))
+
+    @property
+    def parts(self) -> dict[str, slice]:
+        """Names of the files it is written to, and which rows each holds: large ones are cut."""
+        starts = range(0, max(len(self.rows), 1), ROWS_AT_ONCE)
+        if len(starts) == 1:
+            return {self.name: slice(None)}
+        stem, _, ending = self.name.rpartition(".")
+        return {
+            f"{stem}_{number}.{ending}": slice(start, start + ROWS_AT_ONCE)
+            for number, start in enumerate(starts, start=1)
+        }
 
 
 def write_star(
@@ -68,19 +91,22 @@ def write_star(
         Date of the members, so that the same content gives the same bytes.
     """
     filled = [one for one in extensions if len(one.rows)]
-    members = {"meta.xml": _meta(core, filled, next(iter(documents))), **documents}
-    members |= {one.name: _text(one) for one in (core, *filled)}
+    said = {"meta.xml": _meta(core, filled, next(iter(documents))), **documents}
     body = io.BytesIO()
     with zipfile.ZipFile(body, "w", zipfile.ZIP_DEFLATED) as archive:
-        for name, content in members.items():
+        for name, text in (*said.items(), *_texts([core, *filled])):
             stamp = zipfile.ZipInfo(name, (made_on.year, made_on.month, made_on.day, 0, 0, 0))
             stamp.compress_type = zipfile.ZIP_DEFLATED
-            archive.writestr(stamp, content.encode("utf-8", errors="replace"))
+            archive.writestr(stamp, text.encode("utf-8", errors="replace"))
     return write_whole(path, body.getvalue())
 
 
-def _text(file: StarFile) -> str:
-    return str(file.rows.to_csv(index=False, lineterminator="\r\n"))
+def _texts(files: Sequence[StarFile]) -> Iterator[tuple[str, str]]:
+    """Give the text of each file, one at a time."""
+    for file in files:
+        for name, rows in file.parts.items():
+            words = file.words(file.rows.iloc[rows])
+            yield name, str(words.to_csv(index=False, lineterminator="\r\n"))
 
 
 def _meta(core: StarFile, extensions: Sequence[StarFile], metadata: str) -> str:
@@ -99,9 +125,12 @@ def _meta(core: StarFile, extensions: Sequence[StarFile], metadata: str) -> str:
             ignoreHeaderLines="1",
             rowType=uri_of(file.row_type),
         )
-        etree.SubElement(etree.SubElement(made, "files"), "location").text = file.name
-        etree.SubElement(made, link, index=str(file.rows.columns.get_loc(ID)))
-        for place, term in enumerate(file.rows.columns):
+        locations = etree.SubElement(made, "files")
+        for name in file.parts:
+            etree.SubElement(locations, "location").text = name
+        terms = file.terms
+        etree.SubElement(made, link, index=str(terms.index(ID)))
+        for place, term in enumerate(terms):
             if term != ID:
                 etree.SubElement(made, "field", index=str(place), term=uri_of(term))
     return _written(root)

@@ -126,17 +126,24 @@ def _joined(star: Star, row_type: str) -> pd.DataFrame:
 
 def _with_ties(star: Star, found: Sorted) -> Star:
     """Set aside rows that break the ties of the star: ids twice, and ids that the core has not."""
-    for one in (star.core, *star.extensions):
-        for number, reason, content in one.broken:
-            leave(found, "sign", [number], [f"{one.file}: {reason}"], [content])
+    _leave_broken(star.core, found)
     ids = star.core.cells[ID]
     twice = ids.duplicated() & ids.ne("")
     core = _without(star.core, twice, "its id stands in the core already", found)
-    strange = "it names a row that the core does not have"
-    extensions = tuple(
-        _without(one, ~one.cells[ID].isin(ids), strange, found) for one in star.extensions
-    )
+    extensions = tuple(_with_known_ids(one, ids, found) for one in star.extensions)
     return replace(star, core=core, extensions=extensions)
+
+
+def _leave_broken(file: StarTable, found: Sorted) -> None:
+    for number, reason, content in file.broken:
+        leave(found, "sign", [number], [f"{file.file}: {reason}"], [content])
+
+
+def _with_known_ids(file: StarTable, ids: pd.Series, found: Sorted) -> StarTable:
+    """Set aside the rows of an extension that name no row of the core, or are none."""
+    _leave_broken(file, found)
+    strange = "it names a row that the core does not have"
+    return _without(file, ~file.cells[ID].isin(ids), strange, found)
 
 
 def _without(file: StarTable, wrong: pd.Series, reason: str, found: Sorted) -> StarTable:
@@ -308,15 +315,22 @@ def _pass_over(rows: pd.DataFrame, what: str, found: Sorted) -> None:
 
 def _own_tables(star: Star, found: Sorted) -> None:
     """Read the extensions of our own row types, and set aside the rows of unknown ones."""
+    ids = star.core.cells[ID]
+    for read in star.own:
+        file = _with_known_ids(read(found.notes), ids, found)
+        name = file.row_type.removeprefix("own:")
+        if name in SEASON_TABLES:
+            own_rows(file, SEASON_TABLES[name], found)
+        else:
+            _leave_unknown(file, found)
     known = (EVENT, OCCURRENCE, FACT, INVENTORY, MEDIA)
     for file in star.extensions:
-        name = file.row_type.removeprefix("own:")
-        if file.row_type in known:
-            continue
-        if file.row_type != name and name in SEASON_TABLES:
-            own_rows(file, SEASON_TABLES[name], found)
-            continue
-        rows = file.cells
-        reason = f"{file.file}: rows of a kind that the season has no table for ({file.row_type})"
-        found.notes.append(f"{len(rows)} {reason.partition(': ')[2]} were set aside")
-        leave(found, "sign", rows[ROW].tolist(), [reason] * len(rows), _lines(rows))
+        if file.row_type not in known:
+            _leave_unknown(file, found)
+
+
+def _leave_unknown(file: StarTable, found: Sorted) -> None:
+    rows = file.cells
+    reason = f"{file.file}: rows of a kind that the season has no table for ({file.row_type})"
+    found.notes.append(f"{len(rows)} {reason.partition(': ')[2]} were set aside")
+    leave(found, "sign", rows[ROW].tolist(), [reason] * len(rows), _lines(rows))

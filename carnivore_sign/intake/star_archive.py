@@ -11,7 +11,9 @@ from __future__ import annotations
 import csv
 import io
 import warnings
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import PurePosixPath
 from typing import Any, Final
 
@@ -24,6 +26,7 @@ from carnivore_sign.intake.source import Source, as_utf8
 from carnivore_sign.records.darwin_core import short_of
 
 META: Final = "meta.xml"
+_OURS: Final = "own:"
 #: Column of a file that names the row of the core, and that of the row's number in its file.
 ID: Final = "id"
 ROW: Final = "row"
@@ -55,10 +58,24 @@ class StarTable:
 
 @dataclass(frozen=True, eq=False)
 class Star:
-    """An archive: its core, its extensions, and what there is to tell about reading them."""
+    """An archive.
+
+    Attributes
+    ----------
+    core : StarTable
+        Its core.
+    extensions : tuple of StarTable
+        Its extensions, without those of our own row types.
+    own : tuple of callable
+        What reads each file of our own row types, which may be large, when it is called; notes
+        go into the list that it is given.
+    notes : tuple of str
+        What there is to tell.
+    """
 
     core: StarTable
     extensions: tuple[StarTable, ...]
+    own: tuple[Callable[[list[str]], StarTable], ...]
     notes: tuple[str, ...]
 
     def tables(self, row_type: str) -> list[StarTable]:
@@ -100,9 +117,14 @@ def read_star(source: Source) -> Star:
     notes: list[str] = []
     core: StarTable | None = None
     extensions = []
+    own: list[Callable[[list[str]], StarTable]] = []
     for part in root:
         tag = etree.QName(part).localname if isinstance(part.tag, str) else ""
         if tag not in ("core", "extension"):
+            continue
+        if tag == "extension" and short_of(part.get("rowType") or "").startswith(_OURS):
+            there = _files_there(part, folder, names, notes)
+            own += [partial(_read_file, part, folder, name, source) for name in there]
             continue
         found = _read_part(part, source, folder, names, notes)
         if tag == "core":
@@ -116,7 +138,7 @@ def read_star(source: Source) -> Star:
             file=source.path,
             remedy="Export it once more; without its core an archive says nothing.",
         )
-    return Star(core, tuple(extensions), tuple(notes))
+    return Star(core, tuple(extensions), tuple(own), tuple(notes))
 
 
 def _parsed(data: bytes, source: Source) -> etree._Element:
@@ -140,23 +162,29 @@ def _read_part(
     part: etree._Element, source: Source, folder: str, names: list[str], notes: list[str]
 ) -> StarTable | None:
     """Read the files of one part of the archive, one behind the other."""
-    row_type = short_of(part.get("rowType") or "")
-    files = [
-        (one.text or "").strip() for one in part.iter() if _local(one) == "location" and one.text
-    ]
-    there = [name for name in files if folder + name in names]
-    for name in sorted(set(files) - set(there)):
-        notes.append(f"'{name}' is named in {META} and missing in the archive")
-    parts = [_read_file(part, folder + name, row_type, source, notes) for name in there]
+    there = _files_there(part, folder, names, notes)
+    parts = [_read_file(part, folder, name, source, notes) for name in there]
     if not parts:
         return None
     cells = pd.concat([one.cells for one in parts], ignore_index=True)
     if len(parts) > 1:
         cells[ROW] = range(1, len(cells) + 1)
         notes.append(f"rows of {', '.join(there)} are counted through")
-    return StarTable(
-        ", ".join(there), row_type, cells, tuple(row for one in parts for row in one.broken)
-    )
+    broken = tuple(row for one in parts for row in one.broken)
+    return StarTable(", ".join(there), parts[0].row_type, cells, broken)
+
+
+def _files_there(
+    part: etree._Element, folder: str, names: list[str], notes: list[str]
+) -> list[str]:
+    """List the files of a part of the archive that are there, and tell of the others."""
+    files = [
+        (one.text or "").strip() for one in part.iter() if _local(one) == "location" and one.text
+    ]
+    there = [name for name in files if folder + name in names]
+    for name in sorted(set(files) - set(there)):
+        notes.append(f"'{name}' is named in {META} and missing in the archive")
+    return there
 
 
 def _local(element: Any) -> str:
@@ -164,9 +192,9 @@ def _local(element: Any) -> str:
 
 
 def _read_file(
-    part: etree._Element, name: str, row_type: str, source: Source, notes: list[str]
+    part: etree._Element, folder: str, name: str, source: Source, notes: list[str]
 ) -> StarTable:
-    member = read_member(source.data, name, source.path)
+    member = read_member(source.data, folder + name, source.path)
     notes += [note for note in member.notes if "was read from" not in note]
     text = _decoded(member.data, part.get("encoding") or "UTF-8", name, notes)
     separator, quote = _marks(part, text)
@@ -180,7 +208,7 @@ def _read_file(
         frame[term] = frame[term].where(frame[term].ne(""), value) if term in frame else value
     if ID not in frame:
         frame[ID] = ""
-    return StarTable(name, row_type, frame, tuple(broken))
+    return StarTable(name, short_of(part.get("rowType") or ""), frame, tuple(broken))
 
 
 def _decoded(data: bytes, stated: str, name: str, notes: list[str]) -> str:
