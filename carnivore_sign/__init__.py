@@ -16,8 +16,8 @@ The road, and the names along it::
         write_field_kit -> form, sheet, scale card, key -> filled-in forms, which go there too
 
 Each room can be used alone: ``carnivore_sign.intake``, ``identify``, ``trails``, ``survey``,
-``presence``, ``incidents``, ``simulate``, ``maps``, ``reports``. Names are loaded on first use,
-so that importing the package is quick.
+``presence``, ``incidents``, ``simulate``, ``maps``, ``reports``, ``exchange``, ``field``. Names are
+loaded on first use, so that importing the package is quick.
 """
 
 from __future__ import annotations
@@ -35,11 +35,14 @@ if TYPE_CHECKING:
         PageOptions,
         agency_from_file,
         analyse,
+        analyse_seasons,
         answer,
         flag_table,
         landowner_answer,
         month,
         summarise_import,
+        visits_of_programme,
+        write_months,
     )
     from carnivore_sign.chain.exporting import export
     from carnivore_sign.demo import run_demo
@@ -59,6 +62,21 @@ if TYPE_CHECKING:
     )
     from carnivore_sign.integrity import check_season
     from carnivore_sign.maps import Basemap
+    from carnivore_sign.programme import (
+        add_season,
+        check_programme,
+        create_programme,
+        extract_database,
+        extract_season,
+        list_database,
+        open_programme,
+        read_database,
+        read_programme,
+        remove_from_database,
+        remove_season,
+        season_of,
+        write_database,
+    )
     from carnivore_sign.records.season import Season, create_season, open_season
     from carnivore_sign.reports.practice import write_practice_page
     from carnivore_sign.reports.tracing import write_tracing_page
@@ -75,6 +93,22 @@ _HOMES = {
     "flag_table": "carnivore_sign.chain",
     "month": "carnivore_sign.chain",
     "summarise_import": "carnivore_sign.chain",
+    "analyse_seasons": "carnivore_sign.chain",
+    "visits_of_programme": "carnivore_sign.chain",
+    "write_months": "carnivore_sign.chain",
+    "add_season": "carnivore_sign.programme",
+    "check_programme": "carnivore_sign.programme",
+    "create_programme": "carnivore_sign.programme",
+    "extract_database": "carnivore_sign.programme",
+    "extract_season": "carnivore_sign.programme",
+    "list_database": "carnivore_sign.programme",
+    "open_programme": "carnivore_sign.programme",
+    "read_database": "carnivore_sign.programme",
+    "read_programme": "carnivore_sign.programme",
+    "remove_from_database": "carnivore_sign.programme",
+    "remove_season": "carnivore_sign.programme",
+    "season_of": "carnivore_sign.programme",
+    "write_database": "carnivore_sign.programme",
     "export": "carnivore_sign.chain.exporting",
     "Publisher": "carnivore_sign.exchange",
     "write_field_kit": "carnivore_sign.field",
@@ -107,28 +141,44 @@ __all__ = [
     "Publisher",
     "Season",
     "__version__",
+    "add_season",
     "agency_from_file",
     "analyse",
+    "analyse_seasons",
     "answer",
     "ask_columns",
+    "check_programme",
     "check_season",
     "column_guide",
+    "create_programme",
     "create_season",
     "export",
+    "extract_database",
+    "extract_season",
     "flag_table",
     "import_files",
     "landowner_answer",
+    "list_database",
     "list_set_aside",
     "month",
+    "open_programme",
     "open_season",
     "place_season_photos",
+    "read_database",
     "read_file",
     "read_guide",
+    "read_programme",
     "reimport_set_aside",
+    "remove_from_database",
+    "remove_season",
     "run_demo",
+    "season_of",
     "season_photos",
     "summarise_import",
+    "visits_of_programme",
+    "write_database",
     "write_field_kit",
+    "write_months",
     "write_practice_page",
     "write_set_aside",
     "write_tracing_page",

@@ -10,6 +10,7 @@ from carnivore_sign.chain.answer import LandownerAnswer, answer, landowner_answe
 from carnivore_sign.chain.contacts import AnswerPage, agency_from_file
 from carnivore_sign.chain.flags import flag_table
 from carnivore_sign.chain.importing import ImportSummary, summarise_import
+from carnivore_sign.chain.many import analyse_seasons, visits_of_programme, write_months
 from carnivore_sign.chain.month import month
 from carnivore_sign.chain.options import AnalysisOptions, PageOptions
 from carnivore_sign.chain.outputs import Outcome
@@ -24,9 +25,12 @@ __all__ = [
     "PageOptions",
     "agency_from_file",
     "analyse",
+    "analyse_seasons",
     "answer",
     "flag_table",
     "landowner_answer",
     "month",
     "summarise_import",
+    "visits_of_programme",
+    "write_months",
 ]

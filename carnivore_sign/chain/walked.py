@@ -11,8 +11,9 @@ import geopandas as gpd
 import pandas as pd
 
 from carnivore_sign.errors import DataWarning
+from carnivore_sign.records.check import check_table
 from carnivore_sign.records.season import Season
-from carnivore_sign.records.tables import WEATHER
+from carnivore_sign.records.tables import VISITS, WEATHER
 from carnivore_sign.survey import add_stated_walks, make_visits, note_conditions
 
 #: Walks that are named in a warning.
@@ -49,6 +50,21 @@ def visits_of_season(
     visits = make_visits(
         matched, segments, clearings, season.read("logs"), time_zone=season.time_zone
     )
+    return with_what_is_stated(season, visits, segments, clearings)
+
+
+def with_what_is_stated(
+    season: Season, visits: pd.DataFrame, segments: gpd.GeoDataFrame, clearings: pd.DataFrame
+) -> pd.DataFrame:
+    """Add to the visits of logs the walks without one, and what was noted of the surface.
+
+    Parameters
+    ----------
+    season, segments, clearings
+        As for `visits_of_season`, which warns of the same.
+    visits : DataFrame
+        VISITS of the logs.
+    """
     walks = season.read("walks")
     visits, unused = add_stated_walks(
         visits, walks, segments, clearings, time_zone=season.time_zone
@@ -56,9 +72,10 @@ def visits_of_season(
     if len(unused):
         told = "; ".join(f"{row.walk}: {row.reason}" for row in unused.head(_SHOWN).itertuples())
         warnings.warn(
-            f"{len(unused)} walks without a log make no effort ({told})", DataWarning, stacklevel=3
+            f"{len(unused)} walks without a log make no effort ({told})", DataWarning, stacklevel=4
         )
-    return note_conditions(visits, surface_notes(season.read("weather"), walks))
+    noted = note_conditions(visits, surface_notes(season.read("weather"), walks))
+    return check_table(noted, VISITS)
 
 
 def surface_notes(weather: pd.DataFrame, walks: pd.DataFrame) -> pd.DataFrame:

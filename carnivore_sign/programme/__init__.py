@@ -14,15 +14,25 @@ from carnivore_sign.programme.database import (
     write_database,
 )
 from carnivore_sign.programme.folder import Programme, create_programme, open_programme
-from carnivore_sign.programme.reading import extract_season, partitions, read_programme
-from carnivore_sign.programme.seasons import add_season, remove_season
+from carnivore_sign.programme.reading import (
+    extract_season,
+    fixes_of_logs,
+    partitions,
+    read_programme,
+)
+from carnivore_sign.programme.seasons import add_season, add_tables, remove_season
+from carnivore_sign.programme.seen import SeasonKept, season_of
 
 __all__ = [
     "Programme",
+    "SeasonKept",
     "add_season",
+    "add_tables",
+    "season_of",
     "check_programme",
     "create_programme",
     "extract_season",
+    "fixes_of_logs",
     "open_programme",
     "partitions",
     "read_programme",

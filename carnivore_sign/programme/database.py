@@ -170,8 +170,24 @@ def read_database(
     with _connected(address) as connection:
         there = _versions(connection)
         wanted = sorted(there) if seasons is None else list(seasons)
-        _require(address, wanted, there)
+        _require(wanted, there)
         return _read(connection, schema, wanted, bounds)
+
+
+def database_about(address: str, season: str) -> dict[str, str]:
+    """Return ``name`` and ``time_zone`` of a season of a database.
+
+    Raises
+    ------
+    SeasonMissing
+        If there is no such season.
+    """
+    with _connected(address) as connection:
+        _require([season], _versions(connection))
+        name, zone = connection.execute(
+            f"SELECT name, time_zone FROM {SCHEMA}.seasons WHERE season = %s", (season,)
+        ).fetchone()
+    return {"name": name, "time_zone": zone}
 
 
 def extract_database(
@@ -200,7 +216,7 @@ def extract_database(
     with _connected(address) as connection, connection.transaction():
         # One state of the database for all tables, whoever writes meanwhile.
         connection.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
-        _require(address, [season], _versions(connection))
+        _require([season], _versions(connection))
         name, zone, tables = connection.execute(
             f"SELECT name, time_zone, tables FROM {SCHEMA}.seasons WHERE season = %s", (season,)
         ).fetchone()
@@ -230,7 +246,7 @@ def remove_from_database(address: str, season: str) -> None:
         If there is no such season.
     """
     with _connected(address) as connection, connection.transaction():
-        _require(address, [season], _versions(connection))
+        _require([season], _versions(connection))
         connection.execute(f"DELETE FROM {SCHEMA}.seasons WHERE season = %s", (season,))
 
 
@@ -301,7 +317,7 @@ def _versions(connection: Any) -> dict[str, int]:
     return dict(rows)
 
 
-def _require(address: str, wanted: Collection[str], there: Mapping[str, int]) -> None:
+def _require(wanted: Collection[str], there: Mapping[str, int]) -> None:
     for season in wanted:
         if season not in there:
             raise SeasonMissing(

@@ -65,6 +65,15 @@ def read_rows(path: Path) -> Any:  # a pyarrow.Table
     return rows.drop_columns(boxes).replace_schema_metadata(None)
 
 
+def count_words(path: Path, column: str) -> pd.Series:
+    """Count the words of one column of a file, reading that column alone."""
+    parquet = require_pyarrow("pyarrow.parquet")
+    words = parquet.ParquetFile(path).read(columns=[column]).column(0).value_counts()
+    return pd.Series(
+        words.field("counts").to_pandas().to_numpy(), words.field("values").to_pylist(), name="rows"
+    )
+
+
 def join_rows(parts: Sequence[Any], *, shaped: bool) -> pd.DataFrame | gpd.GeoDataFrame:
     """Put the rows of several files into one frame; the reference system is looked up once."""
     rows = require_pyarrow().concat_tables(parts, promote_options="permissive").to_pandas()

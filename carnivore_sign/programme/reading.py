@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from functools import partial
 from pathlib import Path
 
 import geopandas as gpd
@@ -12,7 +13,7 @@ import shapely
 
 from carnivore_sign.errors import InputError, SeasonError, SeasonVersion
 from carnivore_sign.programme.folder import Programme
-from carnivore_sign.programme.parquet import join_rows, read_rows
+from carnivore_sign.programme.parquet import count_words, join_rows, read_rows
 from carnivore_sign.programme.seasons import ROW
 from carnivore_sign.progress import with_progress
 from carnivore_sign.records.check import TEXT, conform, empty
@@ -76,6 +77,25 @@ def partitions(
             and (bounds is None or _meet(part["bounds"], bounds))
         ]
     return pd.DataFrame(found, columns=["season", "month", "area", "rows", "path"])
+
+
+def fixes_of_logs(programme: Programme, season: str, *, on: Place = None) -> pd.Series:
+    """Count the fixes of each log of a season, by its name, without reading them.
+
+    Parameters
+    ----------
+    programme : Programme
+        The programme.
+    season : str
+        Id of the season.
+    on : place, optional
+        Where files are looked at; see `carnivore_sign.spreading.spread`.
+    """
+    paths = partitions(programme, "fixes", seasons=[season])["path"].tolist()
+    counts = list(spread(partial(count_words, column="log"), paths, on=on))
+    if not counts:
+        return pd.Series(dtype="int64", name="rows")
+    return pd.concat(counts).groupby(level=0).sum()
 
 
 def read_programme(

@@ -6,7 +6,7 @@ import hashlib
 import json
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Final
 
@@ -67,34 +67,68 @@ def add_season(
     LibraryMissing
         If pyarrow is not installed.
     """
-    name = require_id(season.path.stem if season_id is None else season_id)
-    if programme.folder_of(name).exists() and not replace:
+    return add_tables(
+        programme,
+        season.path.stem if season_id is None else season_id,
+        season.read,
+        name=season.name,
+        time_zone=season.time_zone,
+        replace=replace,
+        show_progress=show_progress,
+    )
+
+
+def add_tables(
+    programme: Programme,
+    season_id: str,
+    read: Callable[[str], pd.DataFrame],
+    *,
+    name: str,
+    time_zone: str,
+    replace: bool = False,
+    show_progress: bool = False,
+) -> str:
+    """Put a season into a programme from whatever holds its tables; see `add_season`.
+
+    Parameters
+    ----------
+    programme, season_id, replace, show_progress
+        As for `add_season`.
+    read : callable
+        Takes the name of a table of a season, and gives its rows.
+    name : str
+        Title of the season.
+    time_zone : str
+        IANA name of its local zone.
+    """
+    require_id(season_id)
+    if programme.folder_of(season_id).exists() and not replace:
         raise SeasonError(
-            f"{programme.path}: there is a season '{name}' already. Say replace=True, or give "
+            f"{programme.path}: there is a season '{season_id}' already. Say replace=True, or give "
             "another season_id."
         )
-    fresh = programme.path / f".new-{os.getpid()}-{name}"
+    fresh = programme.path / f".new-{os.getpid()}-{season_id}"
     shutil.rmtree(fresh, ignore_errors=True)
     try:
         fresh.mkdir()
         tables, parts = {}, []
         for table in with_progress(SEASON_TABLES.values(), "tables", show=show_progress):
-            frame = season.read(table.name)
+            frame = read(table.name)
             tables[table.name] = {"rows": len(frame), "fingerprint": fingerprint(frame, table)}
             parts += list(_write_table(fresh, table, frame))
         about = {
-            "name": season.name,
-            "time_zone": season.time_zone,
+            "name": name,
+            "time_zone": time_zone,
             "schema_version": SCHEMA_VERSION,
             "library_version": __version__,
             "tables": tables,
             "partitions": parts,
         }
         (fresh / SEASON_ABOUT).write_text(json.dumps(about, ensure_ascii=False, indent=1), "utf-8")
-        put_in_place(programme, name, fresh)
+        put_in_place(programme, season_id, fresh)
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
-    return name
+    return season_id
 
 
 def remove_season(programme: Programme, season: str) -> None:
