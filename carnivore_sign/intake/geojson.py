@@ -18,6 +18,7 @@ from collections.abc import Iterator
 from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import pyproj
 
@@ -28,6 +29,8 @@ from carnivore_sign.intake.reading import Reading
 from carnivore_sign.intake.source import Source, as_utf8
 from carnivore_sign.intake.text_points import TextPoints
 from carnivore_sign.space import STORED_CRS
+
+FloatArray = npt.NDArray[np.float64]
 
 _LOG: Final = re.compile(
     rb'"type"\s*:\s*"(?:Multi)?Point"|"coordTimes"|"coordinateProperties"', re.IGNORECASE
@@ -144,6 +147,13 @@ class _Log:
     def take_lines(self, lines: Any, times: list[Any], begin: int) -> None:
         for number, line in enumerate(_list(lines)):
             moments = _list(times[number]) if number < len(times) else []
+            places = _places(line)
+            if places is not None and len(moments) <= len(places):
+                words = [moment if isinstance(moment, str) else None for moment in moments]
+                begins = [begin] * len(places)
+                self.points.add_many("fixes", begins, places, part=self.parts, times=words)
+                self.parts += 1
+                continue
             for position, moment in itertools.zip_longest(_list(line), moments):
                 texts = _texts(position)
                 if isinstance(moment, str):
@@ -192,6 +202,23 @@ def _texts(position: Any) -> dict[str, str]:
         for name, number in zip(names, _list(position), strict=False)
         if number is not None
     }
+
+
+def _places(line: Any) -> FloatArray | None:
+    """Return the positions of a line as numbers; None if any is not plainly two or three."""
+    positions = _list(line)
+    if not positions or set(map(type, positions)) != {list}:
+        return None
+    sizes = set(map(len, positions))
+    if sizes not in ({2}, {3}):
+        return None
+    if not set(map(type, itertools.chain.from_iterable(positions))) <= {int, float}:
+        return None
+    try:
+        numbers = np.array(positions, dtype=np.float64)
+    except OverflowError:  # a whole number of hundreds of digits
+        return None
+    return numbers if np.isfinite(numbers).all() else None
 
 
 def _list(value: Any) -> list[Any]:

@@ -33,6 +33,7 @@ from carnivore_sign.intake.logs import LogHead, log_reading
 from carnivore_sign.intake.reading import Reading
 from carnivore_sign.intake.source import Source, as_utf8
 from carnivore_sign.intake.text_points import TextPoints, plain_number
+from carnivore_sign.intake.texts import tuples
 from carnivore_sign.intake.xml_walk import content_at
 from carnivore_sign.space import STORED_CRS
 
@@ -264,9 +265,13 @@ class _Log:
 
     def add_line(self, geometry: Geometry) -> None:
         begin = self.begin + geometry.begin
-        for place, text in enumerate(geometry.coordinates):
-            texts, fault = _place(text, ","), geometry.lost.get(place)
-            self.points.add("fixes", begin, texts, part=self.parts, fault=fault)
+        numbers = None if geometry.lost else tuples(geometry.coordinates, ",")
+        if numbers is not None:
+            self.points.add_many("fixes", [begin] * len(numbers), numbers, part=self.parts)
+        else:
+            for place, text in enumerate(geometry.coordinates):
+                texts, fault = _place(text, ","), geometry.lost.get(place)
+                self.points.add("fixes", begin, texts, part=self.parts, fault=fault)
         if geometry.fault is not None and not geometry.lost:
             self.points.add("fixes", begin, part=self.parts, fault=geometry.fault)
 
@@ -279,6 +284,24 @@ class _Log:
                 f"a track has {len(whens)} times and {len(coordinates)} positions; "
                 "they were paired in order"
             ]
+        plain = not (geometry.lost or geometry.lost_whens or geometry.accuracies)
+        numbers = tuples(coordinates, " ") if plain else None
+        if numbers is not None:
+            begins = [self.begin + at for at in geometry.begins]
+            times = whens[: len(begins)]
+            self.points.add_many("fixes", begins, numbers, part=self.parts, times=times)
+        else:
+            self.add_rows(geometry)
+        for place in range(len(coordinates), len(whens)):
+            reason = geometry.lost_whens.get(place)
+            if reason is None:
+                reason = f"a time without a position ({whens[place][:_SHOWN]})"
+                reason = f"{reason}; {geometry.fault}" if geometry.fault else reason
+            self.points.add("fixes", self.begin + geometry.begin, part=self.parts, fault=reason)
+
+    def add_rows(self, geometry: Geometry) -> None:
+        """Add the positions of a track one by one."""
+        whens, coordinates = geometry.whens, geometry.coordinates
         accuracies = geometry.accuracies if len(geometry.accuracies) == len(coordinates) else []
         for place, text in enumerate(coordinates):
             texts = _place(text, " ")
@@ -289,12 +312,6 @@ class _Log:
             fault = geometry.lost.get(place) or geometry.lost_whens.get(place)
             begin = self.begin + geometry.begins[place]
             self.points.add("fixes", begin, texts, part=self.parts, fault=fault)
-        for place in range(len(coordinates), len(whens)):
-            reason = geometry.lost_whens.get(place)
-            if reason is None:
-                reason = f"a time without a position ({whens[place][:_SHOWN]})"
-                reason = f"{reason}; {geometry.fault}" if geometry.fault else reason
-            self.points.add("fixes", self.begin + geometry.begin, part=self.parts, fault=reason)
 
     def notes(self) -> list[str]:
         """Tell what was assumed."""

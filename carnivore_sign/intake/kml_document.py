@@ -11,6 +11,8 @@ positions in pairs, where a blank position is none).
 
 from __future__ import annotations
 
+import itertools
+import operator
 import re
 from array import array
 from collections import Counter
@@ -40,6 +42,8 @@ _RESTARTS: Final = {
 }
 #: Names under which programs write a horizontal accuracy in metres, lower case.
 _ACCURACY: Final = ("accuracy", "hacc", "horizontal_accuracy")
+#: Positions that are taken and counted at once.
+_AT_ONCE: Final = 10_000
 _TUPLE: Final = re.compile(r"[^\s,]+(?:\s*,\s*[^\s,]*)*")
 
 
@@ -201,13 +205,14 @@ class _Reader:
         if geometry.kind == "Polygon":
             tuples = []
             geometry.rings.append(tuples)
-        for piece in _TUPLE.finditer(text):
-            tuples.append(piece[0])
-            self.hold()
+        pieces = map(operator.itemgetter(0), _TUPLE.finditer(text))
+        while some := list(itertools.islice(pieces, _AT_ONCE)):
+            tuples += some
+            self.hold(len(some))
 
-    def hold(self) -> None:
+    def hold(self, count: int = 1) -> None:
         """Count placemarks, times and positions, two of which make a point."""
-        self.count += 1
+        self.count += count
         hold_count(self.count // 2, self.file)
 
     def broken(self, fault: Fault, restart: str | None, parents: list[str]) -> bool:

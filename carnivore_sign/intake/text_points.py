@@ -90,6 +90,26 @@ class PointColumns:
             column.extend([None] * missing)
         column.append(text)
 
+    def extend(
+        self,
+        begins: Sequence[int],
+        part: int,
+        numbers: Mapping[str, FloatArray],
+        times: Sequence[str | None],
+    ) -> None:
+        """Add many points of one part, with their numbers, and times for the first of them."""
+        before = len(self.begin)
+        self.begin.extend(begins)
+        self.part.extend([part] * len(begins))
+        for name, values in numbers.items():
+            column = self.numbers.setdefault(name, array("d"))
+            column.extend([math.nan] * (before - len(column)))
+            column.frombytes(np.ascontiguousarray(values).tobytes())
+        if any(times):
+            words = self.texts.setdefault("time", [])
+            words.extend([None] * (before - len(words)))
+            words.extend(word or None for word in times)
+
     def put_position(self, name: str, text: str | None) -> None:
         """Put ``lat`` or ``lon`` to the point; what is no number is its fault."""
         value = plain_number(text)
@@ -193,6 +213,36 @@ class TextPoints:
                     columns.leave_out(name, text)
             elif name not in _POSITION:
                 columns.put_text(name, text)
+
+    def add_many(
+        self,
+        table: str,
+        begins: Sequence[int],
+        numbers: FloatArray,
+        *,
+        part: int = 0,
+        times: Sequence[str | None] = (),
+    ) -> None:
+        """Add the points of a line, whose positions are numbers already.
+
+        Parameters
+        ----------
+        table : str
+            Table that they belong to.
+        begins : sequence of int
+            Where each begins in the file.
+        numbers : array of float, shape (n, 2) or (n, 3)
+            Longitude, latitude and, if it is there, elevation; all of them finite.
+        part : int
+            Segment, or route, counted from 0.
+        times : sequence of str or None
+            The times of the first of them, None or blank where there is none.
+        """
+        self.count += len(begins)
+        hold_count(self.count, self.file)
+        names = ("lon", "lat", "elevation")
+        named = {name: numbers[:, place] for place, name in enumerate(names[: numbers.shape[1]])}
+        self.tables[table].extend(begins, part, named, times)
 
     def columns(self, *, time_zone: str | None = None) -> tuple[dict[str, pd.DataFrame], list[str]]:
         """Return the columns of each table that has points, as `log_reading` takes them, once.

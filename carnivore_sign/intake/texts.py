@@ -9,6 +9,7 @@ the division rounds once); longer ones go to the parser of numpy.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -34,6 +35,8 @@ _LONGEST_TIME: Final = 30
 #: Letters that are looked through, and of each text compared, at once.
 _BLOCK: Final = 2**17
 _COMPARED: Final = 32
+#: Texts that are read at once.
+_AT_ONCE: Final = 50_000
 _FIRST_YEAR, _LAST_YEAR = 1900, 2200
 _MONTH_DAYS: Final = np.array([0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
 
@@ -100,6 +103,8 @@ def decimals(text: Text, start: IntArray, end: IntArray) -> FloatArray | None:
     >>> decimals(Text(b"12.5 -3"), np.array([0, 5]), np.array([4, 7]))
     array([12.5, -3. ])
     """
+    if len(start) > _AT_ONCE:
+        return _in_blocks(decimals, text, start, end)
     length = end - start
     longest = int(length.max(initial=0))
     if not 0 < longest <= MAX_DIGITS or int(length.min()) < 1:
@@ -125,6 +130,62 @@ def decimals(text: Text, start: IntArray, end: IntArray) -> FloatArray | None:
         some = [text.data[first:last] for first, last in zip(start[long], end[long], strict=True)]
         numbers[long] = np.array(some).astype(np.float64)
     return numbers
+
+
+def _in_blocks(
+    read: Callable[[Text, IntArray, IntArray], npt.NDArray[Any] | None],
+    text: Text,
+    start: IntArray,
+    end: IntArray,
+) -> npt.NDArray[Any] | None:
+    """Read very many texts some at a time, so that little memory is taken on the way."""
+    found = []
+    for first in range(0, len(start), _AT_ONCE):
+        some = slice(first, first + _AT_ONCE)
+        block = read(text, start[some], end[some])
+        if block is None:
+            return None
+        found.append(block)
+    return np.concatenate(found)
+
+
+def tuples(words: Sequence[str], separator: str) -> FloatArray | None:
+    """Read tuples of two or three decimal numbers; None if any is something else.
+
+    Returns
+    -------
+    array of float, shape (n, 2) or (n, 3), or None
+        All tuples have the same length.
+
+    Examples
+    --------
+    >>> tuples(["-119.2,37.4", "-119.3,37.5"], ",")
+    array([[-119.2,   37.4],
+           [-119.3,   37.5]])
+    """
+    if len(words) > _AT_ONCE:
+        blocks = [
+            tuples(words[at : at + _AT_ONCE], separator) for at in range(0, len(words), _AT_ONCE)
+        ]
+        sizes = {None if block is None else block.shape[1] for block in blocks}
+        return np.concatenate(blocks) if len(sizes) == 1 and None not in sizes else None  # type: ignore[arg-type]
+    joined = "\n".join([*words, ""])
+    if not words or not joined.isascii():
+        return None
+    text = Text(joined.encode("ascii"))
+    newline, between = ord("\n"), ord(separator)
+    at = np.flatnonzero((text.letters == newline) | (text.letters == between))
+    size, rest = divmod(len(at), len(words))
+    if size not in (2, 3) or rest:
+        return None
+    start = np.concatenate([[0], at[:-1] + 1]).reshape(-1, size)
+    end = at.reshape(-1, size)
+    if (text.letters[end[:, -1]] != newline).any():
+        return None
+    columns = [decimals(text, start[:, place], end[:, place]) for place in range(size)]
+    if any(column is None for column in columns):
+        return None
+    return np.column_stack(columns)  # type: ignore[arg-type]
 
 
 def _put_together(digits: npt.NDArray[np.uint8], is_point: BoolArray) -> FloatArray:
@@ -157,6 +218,8 @@ def moments_ms(text: Text, start: IntArray, end: IntArray) -> IntArray | None:
     >>> moments_ms(Text(b"1970-01-01T00:00:01.5Z"), np.array([0]), np.array([22]))
     array([1500])
     """
+    if len(start) > _AT_ONCE:
+        return _in_blocks(moments_ms, text, start, end)
     length = end - start
     shortest = _CLOCK_LENGTH + 1
     if int(length.min()) < shortest or int(length.max()) > _LONGEST_TIME:
