@@ -73,7 +73,8 @@ def test_the_short_answer_carries_the_range_and_hands_over() -> None:
     row = findings.explanations.of("puma")
     said = lead(answer_report(findings))
     assert f"({row['probability'] * 100:.0f} %; {row['low'] * 100:.0f} to " in said
-    assert said.endswith("The finding is the agency's.")
+    assert said.startswith("By what was seen at the carcass, that a puma caused the loss is ")
+    assert "The finding is the agency's." in said
 
 
 def test_without_bleeding_the_page_says_what_the_tracks_then_tell() -> None:

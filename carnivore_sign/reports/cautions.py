@@ -75,5 +75,21 @@ _READERS: Final = {
 
 
 def cautions_for(reader: Literal["manager", "landowner"]) -> tuple[Caution, ...]:
-    """Return the cautions that a report for `reader` prints, in order."""
+    """Return the cautions that a report for `reader` prints, in order.
+
+    Parameters
+    ----------
+    reader : {"manager", "landowner"}
+        For whom.
+
+    Returns
+    -------
+    tuple of Caution
+        In the order in which they are printed.
+
+    Examples
+    --------
+    >>> len(cautions_for("landowner")) > 0
+    True
+    """
     return _READERS[reader]

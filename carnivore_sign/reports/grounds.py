@@ -91,6 +91,21 @@ def segments_on_word(detections: pd.DataFrame, trails: pd.DataFrame, taxon: str)
         From `with_grounds`.
     taxon : str
         Key of `TAXA`.
+
+    Returns
+    -------
+    frozenset of str
+        Their names.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> from carnivore_sign.reports.grounds import with_grounds
+    >>> trails = with_grounds(analysis.trails, analysis.members, analysis.sign, analysis.prints)
+    >>> march = analysis.detections[analysis.detections["period"].eq("2026-03")]
+    >>> segments_on_word(march, trails, "puma") <= set(analysis.segments["segment"])
+    True
     """
     on_word = detections["trail"].isin(trails.loc[trails["on_word"], "trail"])
     every = _found(detections, taxon)

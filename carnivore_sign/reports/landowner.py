@@ -84,16 +84,31 @@ def landowner_report(
     Returns
     -------
     Report
+        For `write_html` and `write_pdf`.
+
+    Examples
+    --------
+    >>> from carnivore_sign import landowner_answer
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> findings = landowner_answer(analysis, "I1").findings
+    >>> from carnivore_sign.reports import PageRecord
+    >>> import datetime as dt
+    >>> record = PageRecord("Tolvane Range (invented)", "America/Los_Angeles", dt.date(2026, 5, 1))
+    >>> report = landowner_report(findings, record=record)
+    >>> len(report.blocks) > 10
+    True
     """
     words = taxon_words(findings.taxon)
     blocks: tuple[Block, ...] = (
         Heading("The short answer"),
-        Paragraph(short_answer(findings, words), lead=True),
+        *(Paragraph(part, lead=True) for part in short_answer(findings, words)),
         Paragraph("What can be said:"),
         Bullets(can_be_said(findings, words)),
         Paragraph("What cannot be said:"),
         Bullets(cannot_be_said(findings, words)),
-        Paragraph(_agency_line(agency)),
+        Paragraph("What to do first:"),
+        Bullets((_agency_line(agency), "More stands under \u201cWhat to do now\u201d.")),
         *_change_blocks(changes),
         *passing_blocks(findings, words),
         NewPage(),
@@ -126,25 +141,25 @@ def _subtitle(findings: IncidentFindings, record: PageRecord) -> str:
     return f"Question: {TAXA[findings.taxon]}. Found {record.local(findings.window.end)}."
 
 
-def short_answer(findings: IncidentFindings, words: TaxonWords) -> str:
-    """Say in a few sentences what was found near, who may have passed, and who caused it."""
+def short_answer(findings: IncidentFindings, words: TaxonWords) -> tuple[str, ...]:
+    """Answer in two paragraphs: whether the animal caused the loss, and what was found near."""
     passing, km = findings.passing, kilometres(findings.within_m)
-    tail = cause_sentence(findings, words)
+    cause = cause_sentence(findings, words)
     if not passing.trails and findings.nobody_looked:
-        return f"Nobody looked within {km} of the place in those weeks. {tail}"
+        return cause, f"Nobody looked within {km} of the place in those weeks."
     if not passing.trails:
         return (
+            cause,
             f"No trail is on record within {km} of the place in those weeks. "
-            f"A blank does not prove that nothing passed. {tail}"
+            "A blank does not prove that nothing passed.",
         )
     said = (
         found_near(passing.trails, km),
         *leading_trail(findings, words),
         _asked(findings, words),
         *_others(findings),
-        tail,
     )
-    return " ".join(said)
+    return cause, " ".join(said)
 
 
 def _asked(findings: IncidentFindings, words: TaxonWords) -> str:
@@ -240,12 +255,10 @@ def cannot_be_said(findings: IncidentFindings, words: TaxonWords) -> tuple[str, 
 
 
 def _agency_line(agency: str | None) -> str:
+    now = "Leave the place as it is, keep dogs and stock away, and call your wildlife agency now"
     if agency and agency.strip():
-        return f"Your wildlife agency: {agency.strip()}."
-    return (
-        "Call your wildlife agency; the finding is theirs. Its number is to be filled in here: "
-        "____________________."
-    )
+        return f"{now}: {agency.strip()}. The finding is theirs."
+    return f"{now}; the finding is theirs. Its number is to be filled in here: ________________."
 
 
 def _map_blocks(

@@ -87,11 +87,29 @@ def monthly_report(
     Returns
     -------
     Report
+        For `write_html` and `write_pdf`.
 
     Raises
     ------
     InputError
         If `monthly` has no row of the taxon, or several months.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> march = analysis.presence("2026-03").table
+    >>> from carnivore_sign.reports import PageRecord, with_grounds
+    >>> from carnivore_sign.survey import detection_rates, visits_in
+    >>> import datetime as dt
+    >>> record = PageRecord("Tolvane Range (invented)", "America/Los_Angeles", dt.date(2026, 5, 1))
+    >>> trails = with_grounds(analysis.trails, analysis.members, analysis.sign, analysis.prints)
+    >>> report = monthly_report(
+    ...     march, taxon="puma", rates=detection_rates(analysis.visits, analysis.detections),
+    ...     visits=visits_in(analysis.visits, "2026-03"), trails=trails, record=record,
+    ... )
+    >>> len(report.blocks) > 10
+    True
     """
     monthly = one_month(monthly, taxon)
     period = str(monthly["period"].iloc[0])
@@ -103,15 +121,20 @@ def monthly_report(
     rates = _with_period(rates)
     shown = units_for(record.edition, monthly)
     sentences = (
-        _effort_sentence(monthly, visits, month, record.measures),
-        _found_sentence(monthly, trails, taxon),
-        _share_sentence(monthly, share, taxon),
+        _effort_sentence(monthly, visits, month, record),
+        _found_sentence(monthly, trails, taxon, noun=record.edition.noun),
+        _share_sentence(monthly, share, taxon, noun=record.edition.noun),
     )
     blocks: tuple[Block, ...] = (
         Paragraph(" ".join(sentences), lead=True),
         *_map_blocks(map_png, shown, taxon=taxon, sentences=sentences, record=record),
         _summary_table(
-            monthly, rates[rates["period"].eq(period)], share, taxon, measures=record.measures
+            monthly,
+            rates[rates["period"].eq(period)],
+            share,
+            taxon,
+            record=record,
+            source=_source_of_effort(visits),
         ),
         NewPage(),
         *effort_blocks(visits, record, effort_png),
@@ -146,7 +169,7 @@ def _with_period(rates: pd.DataFrame) -> pd.DataFrame:
 
 
 def _effort_sentence(
-    monthly: pd.DataFrame, visits: pd.DataFrame, month: str, measures: Measures
+    monthly: pd.DataFrame, visits: pd.DataFrame, month: str, record: PageRecord
 ) -> str:
     looked = int((monthly["visits"] > 0).sum())
     if not looked:
@@ -155,39 +178,48 @@ def _effort_sentence(
     walks = count(int(visits["walk"].nunique()), "walk")
     left = f"; {rest} {'was' if rest == 1 else 'were'} not" if rest else ""
     return (
-        f"{looked} of {count(len(monthly), 'segment')} {'was' if looked == 1 else 'were'} looked "
-        f"at in {month}, on {walks} and {measures.told(monthly['effort_km'].sum())}{left}."
+        f"{looked} of {count(len(monthly), record.edition.noun)} {'was' if looked == 1 else 'were'} "
+        f"looked at in {month}, on {walks} and "
+        f"{record.measures.told(monthly['effort_km'].sum())}{left}."
     )
 
 
-def _found_sentence(monthly: pd.DataFrame, trails: pd.DataFrame, taxon: str) -> str:
+def _source_of_effort(visits: pd.DataFrame) -> str:
+    """Say whether logs measured what was walked, or those who walked stated it."""
+    stated = visits["effort_source"].eq("stated")
+    return "stated" if stated.all() else "partly stated" if stated.any() else "measured"
+
+
+def _found_sentence(monthly: pd.DataFrame, trails: pd.DataFrame, taxon: str, *, noun: str) -> str:
     words = taxon_words(taxon)
     sure, likely = (int(monthly["state"].eq(s).sum()) for s in ("found_sure", "found_likely"))
     if not (monthly["visits"] > 0).any():
-        return "The map leaves every segment open."
+        return f"The map leaves every {noun} open."
     if not sure + likely:
         if trails.empty:
             return "No trail of any animal was found."
-        return f"No segment has a trail that is more likely than not that of {words.one}."
+        return f"No {noun} has a trail that is more likely than not that of {words.one}."
     parts = [
-        f"{grade} on {count(number, 'segment')}"
+        f"{grade} on {count(number, noun)}"
         for grade, number in (("sure", sure), ("more likely than not", likely))
         if number
     ]
     return f"Sign of {words.name} is {' and '.join(parts)}."
 
 
-def _share_sentence(monthly: pd.DataFrame, share: tuple[float, float, float], taxon: str) -> str:
+def _share_sentence(
+    monthly: pd.DataFrame, share: tuple[float, float, float], taxon: str, *, noun: str
+) -> str:
     words = taxon_words(taxon)
     if math.isnan(share[0]):
-        return f"The share of segments that {words.many} used cannot be estimated."
+        return f"The share of {noun}s that {words.many} used cannot be estimated."
     if not (monthly["visits"] > 0).any():
         return (
             f"From other months alone, {words.many} would be expected on about {percent(share[0])} "
-            f"of the segments (95 % limits {percent_range(share[1], share[2])})."
+            f"of the {noun}s (95 % limits {percent_range(share[1], share[2])})."
         )
     looked = int((monthly["visits"] > 0).sum())
-    walked = "segment walked" if looked == 1 else f"{looked} segments walked"
+    walked = f"{noun} walked" if looked == 1 else f"{looked} {noun}s walked"
     return (
         f"The estimate is that {words.many} used {percent(share[0])} of the {walked} "
         f"(95 % limits {percent_range(share[1], share[2])})."
@@ -217,20 +249,22 @@ def _summary_table(
     share: tuple[float, float, float],
     taxon: str,
     *,
-    measures: Measures,
+    record: PageRecord,
+    source: str,
 ) -> TableBlock:
+    measures, noun = record.measures, record.edition.noun
     looked = int((monthly["visits"] > 0).sum())
     expected = monthly["trails_expected"].sum(min_count=1)
     rows: list[tuple[str, str | None, str | None]] = [
-        ("Segments looked at", f"{looked} of {len(monthly)}", "counted"),
-        ("Walked", measures.told(monthly["effort_km"].sum()), "measured"),
+        (f"{noun.capitalize()}s looked at", f"{looked} of {len(monthly)}", "counted"),
+        ("Walked", measures.told(monthly["effort_km"].sum()), source),
     ]
     if len(rate) == 1:
         rows += _rate_rows(rate.iloc[0], measures)
     elif not math.isnan(expected):
-        rows.append(("Detections on segments, summed by probability", f"{expected:.1f}", None))
+        rows.append((f"Detections on {noun}s, summed by probability", f"{expected:.1f}", None))
     limits = None if math.isnan(share[0]) else percent_range(share[1], share[2])
-    rows.append(("Share of walked segments used", percent(share[0]), limits))
+    rows.append((f"Share of walked {noun}s used", percent(share[0]), limits))
     frame = pd.DataFrame(rows, columns=["Measure", "Value", "95 % limits"])
     return TableBlock(frame, f"The month in numbers, {TAXA[taxon]}.")
 

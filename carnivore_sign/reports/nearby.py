@@ -19,7 +19,6 @@ from carnivore_sign.reports.content import (
     TableBlock,
 )
 from carnivore_sign.reports.explaining import blank_sentence
-from carnivore_sign.reports.leading import not_in_the_range
 from carnivore_sign.reports.record import PageRecord
 from carnivore_sign.reports.wording import TaxonWords, count, kilometres, listed
 
@@ -63,7 +62,7 @@ def passing_blocks(findings: IncidentFindings, words: TaxonWords) -> tuple[Block
     return (
         heading,
         TableBlock(frame, caption),
-        Paragraph(f"{said} {not_in_the_range(findings)}"),
+        Paragraph(said),
         *_prior_table(findings, words),
     )
 

@@ -62,6 +62,14 @@ def notable_trails(trails: gpd.GeoDataFrame, taxon: str, edition: Edition) -> gp
     -------
     GeoDataFrame
         At most `MOST_TRAILS` rows of `trails`, most telling first.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> from carnivore_sign.maps import edition_for
+    >>> len(notable_trails(analysis.trails, "puma", edition_for("public")))
+    0
     """
     if edition.reader == "public" or (not edition.exact and edition.land is None):
         return trails.iloc[:0]

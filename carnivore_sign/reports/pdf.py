@@ -30,12 +30,55 @@ _SHORT_TITLE: Final = 70
 
 
 def write_pdf(report: Report, path: str | Path) -> Path:
-    """Write a report as PDF; the same report gives the same bytes on the same machine."""
+    """Write a report as PDF; the same report gives the same bytes on the same machine.
+
+    Parameters
+    ----------
+    report : Report
+        From `monthly_report` or `landowner_report`.
+    path : path-like
+        The file.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Examples
+    --------
+    >>> import datetime as dt
+    >>> from carnivore_sign.reports.content import Heading, Paragraph, Report
+    >>> blocks = (Heading("Effort"), Paragraph("40 walks, 322 km."))
+    >>> report = Report("A month", "Puma", "en", dt.date(2026, 4, 1), blocks)
+    >>> import tempfile
+    >>> write_pdf(report, Path(tempfile.mkdtemp()) / "month.pdf").name
+    'month.pdf'
+    """
     return write_whole(Path(path), render_pdf(report))
 
 
 def render_pdf(report: Report) -> bytes:
-    """Return a report as the bytes of a tagged PDF (PDF/UA-1)."""
+    """Return a report as the bytes of a tagged PDF (PDF/UA-1).
+
+    Parameters
+    ----------
+    report : Report
+        From `monthly_report` or `landowner_report`.
+
+    Returns
+    -------
+    bytes
+        A tagged PDF.
+
+    Examples
+    --------
+    >>> import datetime as dt
+    >>> from carnivore_sign.reports.content import Heading, Paragraph, Report
+    >>> blocks = (Heading("Effort"), Paragraph("40 walks, 322 km."))
+    >>> report = Report("A month", "Puma", "en", dt.date(2026, 4, 1), blocks)
+    >>> render_pdf(report)[:4]
+    b'%PDF'
+    """
     content, figures = as_plain(report)
     content["style"] = {"ink": INK, "quiet": QUIET, "hairline": HAIRLINE}
     content["short_title"] = content["title"][:_SHORT_TITLE]

@@ -183,10 +183,21 @@ def write_practice_page(path: str | Path, *, prints: int = 12, seed: int = 1) ->
     seed : int
         The same seed gives the same page.
 
+    Returns
+    -------
+    Path
+        The page.
+
     Raises
     ------
     InputError
         If `path` does not end in .html or its folder is missing, or as `practice_prints`.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> write_practice_page(Path(tempfile.mkdtemp()) / "practice.html", prints=2).name
+    'practice.html'
     """
     target = Path(path)
     if target.suffix.lower() not in (".html", ".htm"):

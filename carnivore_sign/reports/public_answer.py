@@ -41,7 +41,8 @@ def public_answer(
     words = taxon_words(findings.taxon)
     blocks: tuple[Block, ...] = (
         Heading("The short answer"),
-        Paragraph(f"{_where(findings, record)} {short_answer(findings, words)}", lead=True),
+        Paragraph(_where(findings, record), lead=True),
+        *(Paragraph(part, lead=True) for part in short_answer(findings, words)),
         Paragraph("What can be said:"),
         Bullets(can_be_said(findings, words)),
         Paragraph("What cannot be said:"),

@@ -20,7 +20,7 @@ FEW: Final = 25
 _MARK: Final = "*"
 
 _BLANKS: Final = (
-    "A segment that was looked at and left blank keeps a probability: sign can be missed. One that "
+    "A {noun} that was looked at and left blank keeps a probability: sign can be missed. One that "
     "nobody looked at is judged from the others alone."
 )
 _CELLS: Final = (
@@ -49,13 +49,17 @@ def segment_blocks(monthly: pd.DataFrame, taxon: str, record: PageRecord) -> tup
         What the page was made from.
     """
     unit, many = record.edition.unit, taxon_words(taxon).many
-    said = _BLANKS if monthly["p_presence"].notna().any() else _NOT_ESTIMATED
+    said = (
+        _BLANKS.format(noun=record.edition.noun)
+        if monthly["p_presence"].notna().any()
+        else _NOT_ESTIMATED
+    )
     heading = Heading(f"Presence, {unit} by {unit}")
     rows = in_order(monthly)
-    what = f"Probability that {many} used a segment this month"
+    what = f"Probability that {many} used a {record.edition.noun} this month"
     if not record.edition.exact:
         said += _CELLS
-        what += "; for a cell, the mean over its segments that were walked"
+        what += f"; for a cell, the mean over its {record.edition.noun}s that were walked"
     if len(rows) <= FEW:
         caption = f"{what}.{record.full_table('segments')}"
         return heading, Paragraph(said), _list_of(rows, caption, record)

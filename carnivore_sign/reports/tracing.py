@@ -121,6 +121,15 @@ def write_tracing_page(
         If the photo cannot be read.
     InputError
         If `path` does not end in .html.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from PIL import Image
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> Image.new("RGB", (64, 48)).save(folder / "photo.jpg")
+    >>> write_tracing_page(folder / "photo.jpg", folder / "trace.html", sign="S014").name
+    'trace.html'
     """
     photo = Path(photo)
     target = photo.with_name(f"{photo.stem}-tracing.html") if path is None else Path(path)
@@ -133,7 +142,21 @@ def write_tracing_page(
 
 
 def tracing_page(name: str, picture: Picture, *, sign: str = "") -> str:
-    """Return the page for a picture; `name` is that of its file, whatever it may be.
+    """Return the page on which the prints of a picture are traced.
+
+    Parameters
+    ----------
+    name : str
+        Name of the photo's file, whatever it may be.
+    picture : Picture
+        The photo as the page holds it.
+    sign : str
+        The sign that it shows, if that is known.
+
+    Returns
+    -------
+    str
+        One page that fetches nothing.
 
     Examples
     --------

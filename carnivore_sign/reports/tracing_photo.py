@@ -98,10 +98,29 @@ def read_picture(path: str | Path, *, max_side_px: int = MAX_SIDE_PX) -> Picture
 def open_upright(path: str | Path) -> Image.Image:
     """Return the picture of a photo, upright and in colour, without anything else of the file.
 
+    Parameters
+    ----------
+    path : path-like
+        A photo.
+
+    Returns
+    -------
+    Image
+        In RGB.
+
     Raises
     ------
     FileUnreadable
         As `read_picture`.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> path = Path(tempfile.mkdtemp()) / "photo.jpg"
+    >>> Image.new("RGB", (64, 48)).save(path)
+    >>> open_upright(path).size
+    (64, 48)
     """
     return _bare(_bytes_of(Path(path)), Path(path))
 
