@@ -8,6 +8,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 from field_client import Client, export_tables
@@ -17,7 +18,7 @@ from pyxform.xls2xform import convert
 from carnivore_sign.chain import AnalysisOptions, analyse, summarise_import
 from carnivore_sign.cli import main
 from carnivore_sign.demo import demo_folder
-from carnivore_sign.errors import FileUnreadable, UnknownKind
+from carnivore_sign.errors import FileUnreadable, InputError, UnknownKind
 from carnivore_sign.field import write_field_form
 from carnivore_sign.intake import (
     import_files,
@@ -301,6 +302,27 @@ def test_no_cut_loses_a_row_that_stood_whole_before_it(client, tmp_path, step: i
     assert len(reading.tables["sign"]) == form[:at].count(b"</sign_found>")
     whole_prints = form[:at].count(b"</print_seen>")
     assert len(reading.tables["prints"]) >= whole_prints - 1  # one of the three is blank
+
+
+def test_forms_that_were_spoilt_at_random_are_read_or_refused_in_words(client, tmp_path) -> None:
+    form = client.fill(WALK, instance=FIRST)
+    sound = [form, *(text.encode() for text in export_tables([form]).values())]
+    odd = [b"", b"\xff", b"\x00", b"nan", b"1e400", b"9" * 300, b"9999-12-31T23:59:59Z", b"</",
+           b"<sign_found>", b"&bad;", b'"', b"\n", b",", b"999 999", b"<print_seen/>"]  # fmt: skip
+    rng = np.random.default_rng(20310308)
+    read = 0
+    for _ in range(25):
+        spoilt = bytearray(sound[rng.integers(len(sound))])
+        for at in rng.integers(len(spoilt), size=3):
+            spoilt[at : at + rng.integers(8)] = odd[rng.integers(len(odd))]
+        try:
+            reading = read_file(saved(tmp_path, "spoilt", bytes(spoilt)), time_zone=ZONE)
+        except InputError:
+            continue
+        read += 1
+        for name, frame in reading.tables.items():
+            assert find_faults(frame, SEASON_TABLES[name]).empty
+    assert read >= 12
 
 
 def test_other_forms_and_dangerous_xml_are_refused(client, tmp_path) -> None:

@@ -21,9 +21,10 @@ from carnivore_sign.intake.cells import (
     taxa_from_text,
     words_from_text,
 )
-from carnivore_sign.intake.reading import csv_line, sort_rows
+from carnivore_sign.intake.reading import csv_line, join_set_aside, sort_rows
 from carnivore_sign.intake.source import Source
 from carnivore_sign.intake.tables import Cells, points_of, with_extra
+from carnivore_sign.records.check import empty
 from carnivore_sign.records.form import OTHER_TRANSECT, FormField, FormPart
 from carnivore_sign.space import STORED_CRS
 
@@ -103,6 +104,9 @@ def sort_form_rows(
         Columns of the table that no question fills, with a value for each row of `rows`.
     """
     part = rows.part
+    if not rows.answers:
+        nothing = empty(part.table)
+        return SortedRows(nothing, join_set_aside([]), 0, ())
     frame = pd.DataFrame(rows.answers, index=range(len(rows.answers)), dtype="object").fillna("")
     known = [one.name for one in part.fields]
     extra = frame[[name for name in frame if name not in known]]
@@ -147,11 +151,12 @@ def _columns(part: FormPart) -> list[str]:
 
 def _column(cells: Cells, part: FormPart, column: str) -> pd.Series:
     """Read the column that one or several fields fill."""
-    fields = part.fields_of(column)
+    fields = [one for one in part.fields_of(column) if cells.text(one.name).any()]
+    if not fields:
+        return pd.Series(None, index=cells.frame.index, dtype="object")
     if fields[0].kind == "photo":
         names = pd.concat([cells.text(one.name) for one in fields], axis=1)
-        joined = names.apply(lambda row: ";".join(filter(None, row)) or None, axis=1)
-        return joined.astype("object") if len(names) else pd.Series(dtype="object")
+        return names.apply(lambda row: ";".join(filter(None, row)) or None, axis=1)
     read = _read(cells, fields[0])
     for one in fields[1:]:
         later = _read(cells, one)
@@ -177,7 +182,7 @@ def _read(cells: Cells, field: FormField) -> pd.Series:
 
 def _require_order(cells: Cells, part: FormPart, table: Mapping[str, Any]) -> None:
     for first, last in (("age_min_h", "age_max_h"), ("start", "end")):
-        if first in table and last in table:
+        if first in table and table[first].notna().any() and table[last].notna().any():
             wrong = (table[first] > table[last]).fillna(False)
             names = [part.fields_of(column)[0].name for column in (first, last)]
             cells.require(wrong, f"{names[0]} is above {names[1]}")

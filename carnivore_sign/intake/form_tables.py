@@ -68,7 +68,7 @@ def read_form_table(source: Source, *, time_zone: str | None = None) -> Reading:
     Parameters
     ----------
     source : Source
-        CSV with any separator, or a workbook.
+        CSV with any separator.
     time_zone : str, optional
         IANA name of the zone of times that carry none.
 

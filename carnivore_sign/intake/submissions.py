@@ -234,4 +234,4 @@ def _events(parser: etree.XMLPullParser) -> Iterator[tuple[str, etree._Element]]
 
 
 def _local(element: etree._Element) -> str:
-    return str(etree.QName(element).localname)
+    return str(element.tag).rpartition("}")[2]

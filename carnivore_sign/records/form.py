@@ -95,9 +95,10 @@ class FormPart:
     def limits(self, field: FormField) -> tuple[float | None, float | None]:
         """Return the least and most that may be written, in the unit of the form."""
         column = self.column(field)
-        return tuple(  # type: ignore[return-value]
-            None if edge is None else edge / field.factor
-            for edge in (column.at_least, column.at_most)
+        low, high = column.at_least, column.at_most
+        return (
+            None if low is None else low / field.factor,
+            None if high is None else high / field.factor,
         )
 
     def column(self, field: FormField) -> Column:

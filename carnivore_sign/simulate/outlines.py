@@ -212,7 +212,7 @@ def draw_scheme(
     Returns
     -------
     GeoDataFrame
-        ``part``, ``geometry`` in mm, heading along y; the middle of the print is not at 0.
+        ``part``, ``geometry`` in mm, heading along y.
 
     Examples
     --------
