@@ -7,6 +7,7 @@ status V are no fix, quality 7 and mode M a position typed in, quality 8 and mod
 from __future__ import annotations
 
 import datetime
+import functools
 import math
 import re
 from dataclasses import dataclass, field
@@ -24,6 +25,8 @@ _PLACES: Final[dict[str, dict[str, int]]] = {
     "WPL": {"lat": 0, "north": 1, "lon": 2, "east": 3, "name": 4},
     "ZDA": {"time": 0, "day": 1, "month": 2, "year": 3},
 }  # fmt: skip
+#: A place that no sentence has.
+_NOWHERE: Final = 10**9
 #: Which sentence of a moment gives the position: the first of these that is there.
 _BEST: Final = ("GGA", "GNS", "RMC", "GLL")
 _EPOCH: Final = datetime.date(1970, 1, 1)
@@ -72,9 +75,9 @@ class Moment:
 
 def get(sentence: Sentence, name: str) -> str:
     """Return a field of a sentence by its name, nothing if it is not there."""
-    place = _PLACES[sentence.kind].get(name)
+    place = _PLACES[sentence.kind].get(name, _NOWHERE)
     fields = sentence.fields
-    return fields[place].strip() if place is not None and place < len(fields) else ""
+    return fields[place].strip() if place < len(fields) else ""
 
 
 def _doubt(sentence: Sentence) -> str | None:
@@ -129,6 +132,7 @@ def clock_ms(clock: str) -> float:
     return (minutes * 60 + int(parts[3])) * 1000 + float((parts[4] or "0").ljust(2, "0")) * 1000
 
 
+@functools.lru_cache(maxsize=100)
 def day_of(date: str | None) -> float:
     """Return a date in days since 1970, NaN if there is no such date."""
     try:

@@ -13,11 +13,12 @@ two hexadecimal digits.
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
-from typing import Final
+from dataclasses import dataclass
+from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -37,8 +38,7 @@ _PIECE: Final = 2**18
 _COMMENT: Final = re.compile(rb"\s*#")
 
 
-@dataclass(frozen=True)
-class Sentence:
+class Sentence(NamedTuple):
     """A sentence that is used: line of the file, type, talker, fields, and its text."""
 
     line: int
@@ -113,27 +113,19 @@ def find_sentences(data: bytes, first_line: int = 1) -> Sentences:
     first_line : int
         Line of the log that it begins with.
     """
-    found = _sentences(data)
-    more = first_line - 1
-    if not more:
-        return found
-    used = [replace(one, line=one.line + more) for one in found.used]
-    damaged = [(line + more, text, reason) for line, text, reason in found.damaged]
-    return replace(found, used=used, damaged=damaged)
-
-
-def _sentences(data: bytes) -> Sentences:
     ends = line_ends(data)
     found = _framed(data, ends)
     if not found:
-        return Sentences([], _fragments(data, [], ends), Counter(), 0, _strange(data, np.empty(0)))
+        damaged = _fragments(data, [], ends, first_line)
+        return Sentences([], damaged, Counter(), 0, _strange(data, np.empty(0)))
     lines = np.searchsorted(ends, [match.start() for match in found]) + 1
+    numbers = lines + (first_line - 1)
     right = _sums_are_right(data, found)
     used: list[Sentence] = []
-    damaged: list[tuple[int, str, str]] = []
+    damaged = _fragments(data, found, ends, first_line)
     others: Counter[str] = Counter()
     unchecked = 0
-    for match, line, sound in zip(found, lines.tolist(), right.tolist(), strict=True):
+    for match, line, sound in zip(found, numbers.tolist(), right.tolist(), strict=True):
         unchecked += match["sum"] in (None, b"*")
         if not sound:
             damaged.append((line, _words(match[0]), _sum_words(match)))
@@ -149,7 +141,6 @@ def _sentences(data: bytes) -> Sentences:
             damaged.append((line, _words(match[0]), reason))
             continue
         used.append(Sentence(line, kind, match["talker"].decode(), fields, _words(match[0])))
-    damaged += _fragments(data, found, ends)
     return Sentences(used, sorted(damaged), others, unchecked, _strange(data, lines))
 
 
@@ -196,21 +187,22 @@ def _sum_words(match: re.Match[bytes]) -> str:
 
 
 def _fragments(
-    data: bytes, found: list[re.Match[bytes]], ends: IntArray
+    data: bytes, found: list[re.Match[bytes]], ends: IntArray, first_line: int
 ) -> list[tuple[int, str, str]]:
     """List lines with the name of a position sentence that is in no sentence found."""
+    names = list(_FRAGMENT.finditer(data))
+    begins = np.array([name.start() for name in names], dtype=np.int64)
     spans = np.array([match.span() for match in found], dtype=np.int64).reshape(-1, 2)
+    behind = np.concatenate([[0], spans[:, 1]])
+    outside = begins >= behind[np.searchsorted(spans[:, 0], begins, side="right")]
     told: dict[int, str] = {}
-    for name in _FRAGMENT.finditer(data):
-        place = int(np.searchsorted(spans[:, 0], name.start(), side="right")) - 1
-        if place >= 0 and name.start() < spans[place, 1]:
-            continue
+    for name in itertools.compress(names, outside.tolist()):
         line = int(np.searchsorted(ends, name.start()))
         start = int(ends[line - 1]) + 1 if line else 0
         end = int(ends[line]) if line < len(ends) else len(data)
         if _COMMENT.match(data, start):
             continue
-        told.setdefault(line + 1, _words(data[max(start, name.start() - 40) : end]))
+        told.setdefault(line + first_line, _words(data[max(start, name.start() - 40) : end]))
     return [(line, text, "a damaged sentence: it has no beginning") for line, text in told.items()]
 
 

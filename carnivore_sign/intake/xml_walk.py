@@ -205,6 +205,7 @@ class _Walker:
         self.last_at = self.base = self.started = self.stopped_at = 0
         self.tags: list[str] = []
         self.names: list[str] = []
+        self.local = _LocalNames()
         self.texts: list[list[str]] = [[]]
         self.letters = 0
 
@@ -219,7 +220,7 @@ class _Walker:
         self.parser = parser
         self.started, self.base = start, start - len(opening)
         self.tags = list(ancestors)
-        self.names = [_local(tag) for tag in ancestors]
+        self.names = [self.local[tag] for tag in ancestors]
         self.texts = [[] for _ in range(len(ancestors) + 1)]
         parser.StartElementHandler = self.start
         parser.EndElementHandler = self.end
@@ -227,7 +228,7 @@ class _Walker:
         feed(parser, self.data, start, self.base)
 
     def start(self, tag: str, attributes: dict[str, str]) -> None:
-        name = _local(tag)
+        name = self.local[tag]
         if not self.begun and name != self.root:
             raise Refused(f"its root element is <{name}>, and not <{self.root}>")
         self.begun = True
@@ -245,7 +246,8 @@ class _Walker:
     def end(self, _: str) -> None:
         self.tags.pop()
         name = self.names.pop()
-        self.handler.end(name, "".join(self.texts.pop()).strip(), self.names)
+        texts = self.texts.pop()
+        self.handler.end(name, "".join(texts).strip() if texts else "", self.names)
 
     def take(self, text: str) -> None:
         if not self.texts[-1] and text.isspace():
@@ -325,8 +327,12 @@ def _pattern(names: Sequence[str]) -> re.Pattern[bytes]:
     return re.compile(rb"<(?:[\w.-]+:)?(" + "|".join(names).encode() + rb")(?=[\s/>]|\Z)")
 
 
-def _local(tag: str) -> str:
-    return tag.rpartition(":")[2]
+class _LocalNames(dict[str, str]):
+    """Tags without their prefix, each worked out once."""
+
+    def __missing__(self, tag: str) -> str:
+        self[tag] = tag.rpartition(":")[2]
+        return self[tag]
 
 
 def _unreadable(what: str, file: str | Path) -> FileUnreadable:
