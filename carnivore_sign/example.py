@@ -12,7 +12,13 @@ import tempfile
 from functools import cache
 from pathlib import Path
 
-from carnivore_sign.chain import Analysis, AnalysisOptions, analyse
+from carnivore_sign.chain import (
+    Analysis,
+    AnalysisOptions,
+    LandownerAnswer,
+    analyse,
+    landowner_answer,
+)
 from carnivore_sign.demo import demo_folder
 from carnivore_sign.intake import import_files
 from carnivore_sign.records.season import Season, create_season
@@ -60,3 +66,20 @@ def example_analysis() -> Analysis:
     (46, ['2026-02', '2026-03', '2026-04'])
     """
     return analyse(example_season(), AnalysisOptions(region="dry_range"))
+
+
+@cache
+def example_answer() -> LandownerAnswer:
+    """Return the answer to the one loss of `example_season`.
+
+    Returns
+    -------
+    LandownerAnswer
+        Of the incident ``I1``; the same one each time.
+
+    Examples
+    --------
+    >>> example_answer().findings.incident
+    'I1'
+    """
+    return landowner_answer(example_analysis(), "I1")

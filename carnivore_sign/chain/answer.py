@@ -97,12 +97,20 @@ def landowner_answer(
     Returns
     -------
     LandownerAnswer
+        The findings, and what the season says of passages there.
 
     Raises
     ------
     InputError
         If the season has no such incident (the message lists those it has), or its window
         is impossible.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> landowner_answer(analysis, "I1").findings.explanations.ranked["cause"].nunique()
+    7
     """
     row = _find_incident(season.season if isinstance(season, Analysis) else season, incident)
     analysis = season if isinstance(season, Analysis) else analyse(season, options)

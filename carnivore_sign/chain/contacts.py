@@ -68,6 +68,15 @@ def agency_from_file(path: str | Path, region: str) -> str:
     ------
     InputError
         If the file cannot be read, a column is missing, or no row serves the region.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "contacts.csv"
+    >>> row = {"region": "all", "agency": "Wildlife Office (invented)", "telephone": "555 0100"}
+    >>> pd.DataFrame([row]).to_csv(path, index=False)
+    >>> agency_from_file(path, "dry_range")
+    'Wildlife Office (invented), 555 0100'
     """
     try:
         table = pd.read_csv(path, dtype=str, encoding="utf-8-sig", skipinitialspace=True)

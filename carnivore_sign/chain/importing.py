@@ -118,6 +118,15 @@ def summarise_import(
     Returns
     -------
     ImportSummary
+        With lines for people, and a dictionary for machines.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_season
+    >>> season = example_season()
+    >>> receipts = season.read("receipts").assign(outcome="imported", problem=None)
+    >>> len(summarise_import(season, receipts).set_aside)
+    0
     """
     aside = season.read("set_aside")
     fresh = receipts[receipts["outcome"].eq("imported")]

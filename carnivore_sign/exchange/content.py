@@ -117,6 +117,26 @@ def layers_of(content: Content) -> dict[str, gpd.GeoDataFrame]:
 
     Managers get units, trails, transects, parcels, sign and incidents; a landowner the units with
     cells elsewhere, the own holding and the trails on it; the public cells alone.
+
+    Parameters
+    ----------
+    content : Content
+        The season, and for whom.
+
+    Returns
+    -------
+    dict of str to GeoDataFrame
+        Layers by name.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> from carnivore_sign import PageOptions
+    >>> from carnivore_sign.chain.exporting import content_of
+    >>> content, _ = content_of(analysis, None, PageOptions())
+    >>> sorted(layers_of(content))[:3]
+    ['incidents', 'parcels', 'sign']
     """
     shown = content.shown
     layers = {
@@ -154,6 +174,26 @@ def tables_of(content: Content) -> dict[str, tuple[Table, pd.DataFrame]]:
     """Return the tables that the reader may have, by name, each with its schema.
 
     Managers get the whole record and what was computed from it; others what `layers_of` gives.
+
+    Parameters
+    ----------
+    content : Content
+        The season, and for whom.
+
+    Returns
+    -------
+    dict of str to (Table, DataFrame)
+        Tables by name.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> from carnivore_sign import PageOptions
+    >>> from carnivore_sign.chain.exporting import content_of
+    >>> content, _ = content_of(analysis, None, PageOptions())
+    >>> "visits" in tables_of(content)
+    True
     """
     units = units_table(content)
     if content.edition.exact:
@@ -173,6 +213,27 @@ def tables_of(content: Content) -> dict[str, tuple[Table, pd.DataFrame]]:
 
 
 def withheld_words(content: Content) -> tuple[str, str]:
-    """Return what was done to places, and what is withheld, as sentences; blank for managers."""
+    """Return what was done to places, and what is withheld, as sentences; blank for managers.
+
+    Parameters
+    ----------
+    content : Content
+        The season, and for whom.
+
+    Returns
+    -------
+    places, withheld : str
+        Sentences.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> from carnivore_sign import PageOptions
+    >>> from carnivore_sign.chain.exporting import content_of
+    >>> content, _ = content_of(analysis, None, PageOptions())
+    >>> withheld_words(content)
+    ('', '')
+    """
     told = content.edition.withheld
     return (told[0], told[1]) if told else ("", "")

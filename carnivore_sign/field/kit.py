@@ -72,12 +72,24 @@ def write_field_kit(
     paper : {'a4', 'letter', 'both'}
         The paper of what is printed.
 
+    Returns
+    -------
+    FieldKit
+        The files, and what they hold.
+
     Raises
     ------
     InputError
         If the paper is unknown.
     LibraryMissing
         If openpyxl, which writes the form, is not installed.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> kit = write_field_kit(tempfile.mkdtemp(), paper="a4")
+    >>> kit.form.name, len(kit.pages) > 0
+    ('field_form.xlsx', True)
     """
     papers: tuple[Paper, ...] = ("a4", "letter") if paper == "both" else (paper,)
     if paper not in (*PAPERS, "both"):

@@ -41,6 +41,11 @@ def answer_edition(
     parcel : str, optional
         The holding that the incident names.
 
+    Returns
+    -------
+    Edition
+        For whom, and on which grid.
+
     Raises
     ------
     InputError
@@ -72,6 +77,14 @@ def findings_shown_to(edition: Edition, findings: IncidentFindings) -> IncidentF
     IncidentFindings
         With the same probabilities. For the public the place is a cell, the window whole months,
         and there is neither a trail nor a visit, but what was summed over them.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_answer
+    >>> findings = example_answer().findings
+    >>> public = findings_shown_to(answer_edition("public"), findings)
+    >>> len(findings.trails) > 0, len(public.trails)
+    (True, 0)
     """
     if edition.exact:
         return findings
@@ -81,7 +94,25 @@ def findings_shown_to(edition: Edition, findings: IncidentFindings) -> IncidentF
 
 
 def withheld_from_answer(edition: Edition) -> tuple[str, ...]:
-    """Say, as sentences, what a copy of an answer does not show."""
+    """Say, as sentences, what a copy of an answer does not show.
+
+    Parameters
+    ----------
+    edition : Edition
+        From `answer_edition`.
+
+    Returns
+    -------
+    tuple of str
+        None for managers.
+
+    Examples
+    --------
+    >>> withheld_from_answer(answer_edition("managers"))
+    ()
+    >>> len(withheld_from_answer(answer_edition("public"))) > 0
+    True
+    """
     if edition.exact:
         return ()
     if edition.reader == "landowner":

@@ -55,6 +55,21 @@ def draw_units(ax: Axes, units: gpd.GeoDataFrame) -> Axes:
         A map in the CRS of `units`.
     units : GeoDataFrame
         MONTHLY of one period and taxon; its units are lines, polygons or both.
+
+    Returns
+    -------
+    Axes
+        The same.
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> march = analysis.presence("2026-03").table.to_crs("EPSG:32609")
+    >>> ax = Figure().add_subplot()
+    >>> draw_units(ax, march) is ax
+    True
     """
     areal = are_areas(units)
     lines = units[np.isin(shapely.get_type_id(units.geometry.to_numpy()), _LINEAR)]
@@ -76,6 +91,22 @@ def draw_areas(ax: Axes, units: gpd.GeoDataFrame) -> Axes:
     units : GeoDataFrame
         MONTHLY of one period and taxon. An area without an estimate has the smallest core; one
         that was not looked for has none, whatever its estimate, and is crossed through.
+
+    Returns
+    -------
+    Axes
+        The same.
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> areas = analysis.presence("2026-03").table.to_crs("EPSG:32609")
+    >>> areas = areas.set_geometry(areas.buffer(300))
+    >>> ax = Figure().add_subplot()
+    >>> draw_areas(ax, areas) is ax
+    True
     """
     if units.empty:
         return ax

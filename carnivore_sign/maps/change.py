@@ -86,6 +86,15 @@ def changes_between(before: gpd.GeoDataFrame, now: gpd.GeoDataFrame) -> gpd.GeoD
         ``change_low``, ``change_high`` (95 % limits) and ``change_state``: ``more`` or
         ``less`` where the limits leave out 0, ``open`` where they do not, ``not_both`` where
         a month did not look or has no estimate.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> before, now = (analysis.presence(month).table for month in ("2026-02", "2026-03"))
+    >>> changed = changes_between(before, now)
+    >>> len(changed) == len(now)
+    True
     """
     columns = ["p_presence", "p_presence_low", "p_presence_high"]
     earlier = pd.DataFrame(before).drop_duplicates("segment").set_index("segment")
@@ -145,11 +154,20 @@ def plot_change(
     Returns
     -------
     matplotlib.figure.Figure
+        Needs no display; `save_png` writes it.
 
     Raises
     ------
     InputError
         If one of the two holds no month or several, or both are of the same month.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> before, now = (analysis.presence(month).table for month in ("2026-02", "2026-03"))
+    >>> len(plot_change(before, now, taxon="puma").axes) > 0
+    True
     """
     words = words or SheetWords()
     before, now = one_month(before, taxon), one_month(now, taxon)
@@ -187,6 +205,22 @@ def draw_changes(ax: Axes, changes: gpd.GeoDataFrame) -> Axes:
         A map in the CRS of `changes`.
     changes : GeoDataFrame
         From `changes_between`.
+
+    Returns
+    -------
+    Axes
+        The same.
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> before, now = (analysis.presence(month).table for month in ("2026-02", "2026-03"))
+    >>> changed = changes_between(before, now).to_crs("EPSG:32609")
+    >>> ax = Figure().add_subplot()
+    >>> draw_changes(ax, changed) is ax
+    True
     """
     for order, (state, look) in enumerate(CHANGES.items()):
         rows = changes[changes["change_state"].eq(state).to_numpy(dtype=bool)]

@@ -86,11 +86,22 @@ def plot_effort(
     Returns
     -------
     matplotlib.figure.Figure
+        Needs no display; `save_png` writes it.
 
     Raises
     ------
     NothingSurveyed
         If there are no visits.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> sheet = plot_effort(
+    ...     analysis.visits, analysis.segments, season="North", time_zone="America/Los_Angeles"
+    ... )
+    >>> len(sheet.axes)
+    1
     """
     if visits.empty:
         raise NothingSurveyed("there are no visits; import GPS logs")

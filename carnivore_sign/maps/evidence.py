@@ -62,6 +62,14 @@ def draw_weights(ax: Axes, weights: pd.DataFrame, *, taxon: str, against: str) -
     ------
     InputError
         If nothing was seen, or a taxon is unknown.
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> weights = pd.DataFrame({"character": ["claws", "leading_toe"], "weight": [0.4, -0.2]})
+    >>> ax = Figure().add_subplot()
+    >>> draw_weights(ax, weights, taxon="puma", against="dog") is ax
+    True
     """
     rows = _ordered(weights, taxon, against)
     labels = ["all together", *[_label(row) for row in rows.to_dict("records")]]
@@ -127,11 +135,19 @@ def weights_sheet(
     Returns
     -------
     matplotlib.figure.Figure
+        Needs no display; `save_png` writes it.
 
     Raises
     ------
     InputError
         If nothing was seen, a taxon is unknown, or a probability is none.
+
+    Examples
+    --------
+    >>> weights = pd.DataFrame({"character": ["claws", "leading_toe"], "weight": [0.4, -0.2]})
+    >>> sheet = weights_sheet(weights, taxon="puma", against="dog", probability=0.4, prior=0.3)
+    >>> len(sheet.axes) > 0
+    True
     """
     if not (0 <= probability <= 1 and 0 <= prior <= 1):
         raise InputError("a probability and a prior lie between 0 and 1")

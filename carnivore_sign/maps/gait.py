@@ -74,6 +74,16 @@ def draw_trail_plan(ax: Axes, sequence: GaitSequence, name: object | None = None
     Returns
     -------
     Axes
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> from carnivore_sign.trails import gait_sequence
+    >>> x = np.arange(8) * 0.48
+    >>> walk = gait_sequence(pd.DataFrame({"x_m": x, "y_m": np.tile([0.08, -0.08], 4)}))
+    >>> ax = Figure().add_subplot()
+    >>> draw_trail_plan(ax, walk) is ax
+    True
     """
     prints = _rows(sequence, name)
     xy, turn = _turned(prints)
@@ -120,6 +130,15 @@ def draw_step_chart(
     Returns
     -------
     Axes
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> from carnivore_sign.trails import gait_sequence
+    >>> x = np.arange(8) * 0.48
+    >>> walk = gait_sequence(pd.DataFrame({"x_m": x, "y_m": np.tile([0.08, -0.08], 4)}))
+    >>> draw_step_chart(Figure().add_subplot(), walk).get_ylabel()
+    'step, cm'
     """
     if measure not in _STEPS:
         raise InputError(f"'{measure}' is not drawn", remedy=f"One of {', '.join(_STEPS)}.")
@@ -163,6 +182,15 @@ def gait_sheet(sequence: GaitSequence, name: object | None = None) -> Figure:
     Returns
     -------
     matplotlib.figure.Figure
+        Needs no display; `save_png` writes it.
+
+    Examples
+    --------
+    >>> from carnivore_sign.trails import gait_sequence
+    >>> x = np.arange(8) * 0.48
+    >>> walk = gait_sequence(pd.DataFrame({"x_m": x, "y_m": np.tile([0.08, -0.08], 4)}))
+    >>> len(gait_sheet(walk).axes)
+    7
     """
     prints = _rows(sequence, name)
     xy, _ = _turned(prints)

@@ -63,6 +63,13 @@ def incident_map(
         Trails are numbered by nearness, as in the table of the report. Those that may be of the
         time of the loss are ringed and drawn on top, the others pale. The window holds what is
         near; a small map shows all within reach.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_answer
+    >>> findings = example_answer().findings
+    >>> len(incident_map(findings).axes) > 0
+    True
     """
     here = gpd.GeoDataFrame(
         {"parcel": [findings.place.parcel]}, geometry=[findings.place.shape], crs=STORED_CRS

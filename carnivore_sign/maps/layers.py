@@ -61,6 +61,21 @@ def draw_segments(ax: Axes, monthly: gpd.GeoDataFrame) -> Axes:
         MONTHLY of one period and taxon. A unit without an estimate is drawn at its
         plain weight; a unit that was not looked for is dotted whatever its estimate.
         Where units are short on the sheet, all weights are scaled down alike (`weight_scale`).
+
+    Returns
+    -------
+    Axes
+        The same.
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> march = analysis.presence("2026-03").table.to_crs("EPSG:32609")
+    >>> ax = Figure().add_subplot()
+    >>> draw_segments(ax, march) is ax
+    True
     """
     scale = weight_scale(ax, monthly)
     for order, state in enumerate(_ORDER):
@@ -114,6 +129,28 @@ def draw_tally(ax: Axes, monthly: gpd.GeoDataFrame) -> Axes:
 
     The marks stand to the left of the line as it runs, off its widest edge, so that neither
     the colour of the unit nor the trails on it are covered.
+
+    Parameters
+    ----------
+    ax : Axes
+        To draw on, in a projected CRS; layers are in the same.
+    monthly : GeoDataFrame
+        MONTHLY of one period and taxon.
+
+    Returns
+    -------
+    Axes
+        The same.
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> march = analysis.presence("2026-03").table.to_crs("EPSG:32609")
+    >>> ax = Figure().add_subplot()
+    >>> draw_tally(ax, march) is ax
+    True
     """
     size = map_units_per_point(ax)
     rows = monthly[(monthly["visits"].fillna(0) > 0).to_numpy(dtype=bool)]
@@ -170,6 +207,21 @@ def draw_trails(
         Whether they are drawn pale, and under those that are not.
     size : float
         Size of heads and dots against that of a full sheet.
+
+    Returns
+    -------
+    Axes
+        The same.
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> trails = analysis.trails.to_crs("EPSG:32609")
+    >>> ax = Figure().add_subplot()
+    >>> draw_trails(ax, trails, "p_puma") is ax
+    True
     """
     known = ~(shapely.is_missing(trails.geometry.to_numpy()) | trails.geometry.is_empty.to_numpy())
     trails = trails[known]
@@ -251,14 +303,60 @@ def arrow_heads(at: FloatArray, angle: FloatArray, size: float) -> FloatArray:
 
 
 def draw_transects(ax: Axes, transects: gpd.GeoDataFrame) -> Axes:
-    """Draw transects as hairlines."""
+    """Draw transects as hairlines.
+
+    Parameters
+    ----------
+    ax : Axes
+        To draw on, in a projected CRS; layers are in the same.
+    transects : GeoDataFrame
+        TRANSECTS.
+
+    Returns
+    -------
+    Axes
+        The same.
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> ax = Figure().add_subplot()
+    >>> draw_transects(ax, analysis.transects.to_crs("EPSG:32609")) is ax
+    True
+    """
     lines, _ = _lines(transects)
     ax.add_collection(LineCollection(lines, colors=HAIRLINE, linewidths=0.8, zorder=1))
     return ax
 
 
 def draw_parcels(ax: Axes, parcels: gpd.GeoDataFrame, *, fill: str = "none") -> Axes:
-    """Draw parcels as quiet outlines."""
+    """Draw parcels as quiet outlines.
+
+    Parameters
+    ----------
+    ax : Axes
+        To draw on, in a projected CRS; layers are in the same.
+    parcels : GeoDataFrame
+        PARCELS.
+    fill : str
+        Colour of their inside.
+
+    Returns
+    -------
+    Axes
+        The same.
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> ax = Figure().add_subplot()
+    >>> draw_parcels(ax, analysis.parcels.to_crs("EPSG:32609")) is ax
+    True
+    """
     known = parcels[~shapely.is_missing(parcels.geometry.to_numpy())]
     parts, _ = shapely.get_parts(known.geometry.to_numpy(), return_index=True)
     rings = [np.asarray(part.exterior.coords) for part in parts]

@@ -79,10 +79,25 @@ METRIC: Final = MEASURES["metric"]
 def measures_of(name: str) -> Measures:
     """Return the measures of a name, `metric` or `us`.
 
+    Parameters
+    ----------
+    name : str
+        Key of `MEASURES`.
+
+    Returns
+    -------
+    Measures
+        The units.
+
     Raises
     ------
     InputError
         If there are none of that name.
+
+    Examples
+    --------
+    >>> measures_of("metric").long
+    'km'
     """
     if name not in MEASURES:
         raise InputError(

@@ -118,6 +118,7 @@ def plot_month(
     Returns
     -------
     matplotlib.figure.Figure
+        Needs no display; `save_png` writes it.
 
     Raises
     ------
@@ -125,6 +126,14 @@ def plot_month(
         If there is no row of the taxon, or more than one period.
     GeographicCrs
         If `crs` is not a projected CRS in metres.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> march = analysis.presence("2026-03").table
+    >>> len(plot_month(march, taxon="puma").axes) > 0
+    True
     """
     words = words or SheetWords()
     monthly = one_month(monthly, taxon)
@@ -178,7 +187,36 @@ def draw_month(
     parcels: gpd.GeoDataFrame | None = None,
     marks: float = 1.0,
 ) -> Axes:
-    """Draw the layers of one month on a map; all are in its CRS. `marks` scales those of trails."""
+    """Draw the layers of one month on a map; all are in its CRS. `marks` scales those of trails.
+
+    Parameters
+    ----------
+    ax : Axes
+        To draw on, in a projected CRS; layers are in the same.
+    monthly : GeoDataFrame
+        MONTHLY of one period and taxon.
+    taxon : str
+        Key of `TAXA`.
+    trails, transects, parcels : GeoDataFrame, optional
+        TRAILS, TRANSECTS and PARCELS; each is drawn if it is given.
+    marks : float
+        Size of the marks of trails, 1 as on a sheet.
+
+    Returns
+    -------
+    Axes
+        The same.
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> march = analysis.presence("2026-03").table.to_crs("EPSG:32609")
+    >>> ax = Figure().add_subplot()
+    >>> draw_month(ax, march, taxon="puma") is ax
+    True
+    """
     if transects is not None:
         draw_transects(ax, transects)
     if parcels is not None:

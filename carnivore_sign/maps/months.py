@@ -78,11 +78,20 @@ def plot_months(
     Returns
     -------
     matplotlib.figure.Figure
+        Needs no display; `save_png` writes it.
 
     Raises
     ------
     InputError
         If there is no row of the taxon, or there are more than `MOST_MONTHS` months.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> months = analysis.season_presence.table
+    >>> len(plot_months(months, taxon="puma").axes) >= 3
+    True
     """
     words = words or SheetWords()
     months = months[months["taxon"].eq(taxon).to_numpy(dtype=bool)]

@@ -107,6 +107,21 @@ def draw_names(
         TRANSECTS and PARCELS.
     clear_of : iterable of GeoDataFrame
         Other layers that names keep clear of where they can.
+
+    Returns
+    -------
+    Axes
+        The same.
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> parcels = analysis.parcels.to_crs("EPSG:32609")
+    >>> ax = parcels.plot(ax=Figure().add_subplot())
+    >>> sorted(text.get_text() for text in draw_names(ax, parcels=parcels).texts)[:2]
+    ['Alder Flat', 'Heron Lease']
     """
     lines = [layer.geometry.to_numpy() for layer in clear_of]
     lines += [] if transects is None else [transects.geometry.to_numpy()]
@@ -143,6 +158,22 @@ def draw_numbers(
     ringed : ndarray of bool, shape (n,), optional
         Which points have a ring: their numbers stand off it, are bold and written first, and
         share no label with the others, which are quiet. Unless given, none has, and all are bold.
+
+    Returns
+    -------
+    Axes
+        The same.
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> parcels = analysis.parcels.to_crs("EPSG:32609")
+    >>> at = np.column_stack([parcels.centroid.x, parcels.centroid.y])
+    >>> ax = parcels.plot(ax=Figure().add_subplot())
+    >>> len(draw_numbers(ax, at, parcels=parcels, clear_of=[]).texts)
+    4
     """
     bold = np.ones(len(at), dtype=bool) if ringed is None else ringed
     off = 0.0 if ringed is None else RING_PT / 2

@@ -117,12 +117,54 @@ def furnish(
 
 
 def save_png(figure: Figure, path: str | Path, *, dpi: int = 150) -> Path:
-    """Save a sheet as PNG; the same sheet gives the same bytes."""
+    """Save a sheet as PNG; the same sheet gives the same bytes.
+
+    Parameters
+    ----------
+    figure : Figure
+        From any function of this room.
+    path : path-like
+        The file.
+    dpi : int
+        Dots per inch.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> from matplotlib.figure import Figure
+    >>> save_png(Figure(), Path(tempfile.mkdtemp()) / "sheet.png").name
+    'sheet.png'
+    """
     return write_whole(Path(path), png_bytes(figure, dpi=dpi))
 
 
 def png_bytes(figure: Figure, *, dpi: int = 150) -> bytes:
-    """Return a sheet as the bytes of a PNG, without date or program in it."""
+    """Return a sheet as the bytes of a PNG, without date or program in it.
+
+    Parameters
+    ----------
+    figure : Figure
+        From any function of this room.
+    dpi : int
+        Dots per inch.
+
+    Returns
+    -------
+    bytes
+        The same figure gives the same bytes.
+
+    Examples
+    --------
+    >>> from matplotlib.figure import Figure
+    >>> png_bytes(Figure())[1:4]
+    b'PNG'
+    """
     buffer = io.BytesIO()
     figure.savefig(buffer, format="png", dpi=dpi, metadata={"Software": None})
     return buffer.getvalue()

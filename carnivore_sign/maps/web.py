@@ -103,6 +103,15 @@ def web_map(
     ------
     InputError
         If there is no row of the taxon, or `first` is none of its months.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> months = analysis.season_presence.table
+    >>> page = web_map(months, taxon="puma", time_zone="America/Los_Angeles")
+    >>> page.lstrip()[:15].lower()
+    '<!doctype html>'
     """
     words, layers = words or SheetWords(), layers or WebLayers()
     months = months[months["taxon"].eq(taxon).to_numpy(dtype=bool)]

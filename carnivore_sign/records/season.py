@@ -111,12 +111,24 @@ def create_season(path: str | Path, *, name: str, time_zone: str) -> Season:
     time_zone : str
         IANA name of the local time zone, such as ``America/Denver``.
 
+    Returns
+    -------
+    Season
+        The season, empty.
+
     Raises
     ------
     InputError
         If the zone is unknown, the ending is another, or the folder is missing.
     SeasonError
         If the file exists.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "season.gpkg"
+    >>> create_season(path, name="North unit", time_zone="America/Denver").name
+    'North unit'
     """
     path = Path(path)
     _require_zone(time_zone)
@@ -143,6 +155,16 @@ def open_season(path: str | Path) -> Season:
     A season of an older version is brought up to this one, and a copy of it as it was is laid
     beside it (``season.version-1.gpkg``); a `SeasonMigrated` warning says so.
 
+    Parameters
+    ----------
+    path : path-like
+        A season file.
+
+    Returns
+    -------
+    Season
+        The season.
+
     Raises
     ------
     SeasonMissing
@@ -151,6 +173,14 @@ def open_season(path: str | Path) -> Season:
         If a newer version of the schema wrote it, or one that this library does not know.
     SeasonError
         If it is not a season file; or if it is of an older version and may not be written to.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "season.gpkg"
+    >>> _ = create_season(path, name="North unit", time_zone="America/Denver")
+    >>> open_season(path).time_zone
+    'America/Denver'
     """
     path = Path(path)
     if not path.is_file():

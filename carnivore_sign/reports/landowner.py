@@ -88,10 +88,8 @@ def landowner_report(
 
     Examples
     --------
-    >>> from carnivore_sign import landowner_answer
-    >>> from carnivore_sign.example import example_analysis
-    >>> analysis = example_analysis()
-    >>> findings = landowner_answer(analysis, "I1").findings
+    >>> from carnivore_sign.example import example_answer
+    >>> findings = example_answer().findings
     >>> from carnivore_sign.reports import PageRecord
     >>> import datetime as dt
     >>> record = PageRecord("Tolvane Range (invented)", "America/Los_Angeles", dt.date(2026, 5, 1))

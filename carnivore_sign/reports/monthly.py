@@ -177,10 +177,10 @@ def _effort_sentence(
     rest = len(monthly) - looked
     walks = count(int(visits["walk"].nunique()), "walk")
     left = f"; {rest} {'was' if rest == 1 else 'were'} not" if rest else ""
+    were = "was" if looked == 1 else "were"
     return (
-        f"{looked} of {count(len(monthly), record.edition.noun)} {'was' if looked == 1 else 'were'} "
-        f"looked at in {month}, on {walks} and "
-        f"{record.measures.told(monthly['effort_km'].sum())}{left}."
+        f"{looked} of {count(len(monthly), record.edition.noun)} {were} looked at in {month}, on "
+        f"{walks} and {record.measures.told(monthly['effort_km'].sum())}{left}."
     )
 
 

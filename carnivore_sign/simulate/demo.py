@@ -150,6 +150,11 @@ _WALKING: Final = WalkingSettings(
 def demo_settings() -> SeasonSettings:
     """Return the settings of the demo: Tolvane Range, February to April 2026.
 
+    Returns
+    -------
+    SeasonSettings
+        With the season, its country, its animals and its observers.
+
     Examples
     --------
     >>> demo_settings().periods

@@ -192,6 +192,16 @@ def share_with_tracks(taxon: str) -> float:
     Rates of trails per km-day count trails with tracks, so that the truth behind such a rate is
     the rate of passage times the chance of being noticed times this.
 
+    Parameters
+    ----------
+    taxon : str
+        One of `TAXA`.
+
+    Returns
+    -------
+    float
+        From 0 to 1.
+
     Examples
     --------
     >>> round(share_with_tracks("puma"), 3), round(share_with_tracks("dog"), 3)

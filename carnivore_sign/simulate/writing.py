@@ -55,6 +55,15 @@ def write_season(simulated: SimulatedSeason, folder: Path | str) -> list[Path]:
         The files written: ``logs/*.gpx``, ``sign.csv``, ``prints.csv``,
         ``transects.geojson``, ``parcels.geojson``, ``clearings.csv``, ``incidents.csv``,
         ``carcasses.csv`` and ``truth/``.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from carnivore_sign.simulate import demo_settings, simulate_season
+    >>> season = simulate_season(demo_settings(), np.random.default_rng(7))
+    >>> files = write_season(season, Path(tempfile.mkdtemp()))
+    >>> {"sign.csv", "prints.csv"} <= {path.name for path in files}
+    True
     """
     folder = Path(folder)
     texts = {

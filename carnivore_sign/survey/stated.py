@@ -204,6 +204,16 @@ def assign_stated_walks(
         visits; and else where a stated walk covers a segment that near and the sign was found
         while it lasted (12 hours, where nobody says how long); of several walks that of the
         nearest segment, and of these the one that began last.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> walks = assign_stated_walks(
+    ...     analysis.walks, analysis.sign, analysis.visits, analysis.segments
+    ... )
+    >>> len(walks) == len(analysis.walks)  # a season without stated walks: nothing to fill in
+    True
     """
     stated = visits[visits["effort_source"].eq("stated").fillna(False)]
     names = sign["sign"].astype("object")
