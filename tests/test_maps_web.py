@@ -159,6 +159,18 @@ def test_layers_can_be_left_out(page: Any, tmp_path: Path) -> None:
     assert page.locator(".line-name").count() == 1
 
 
+def test_names_lie_whole_in_a_wide_window(page: Any, tmp_path: Path) -> None:
+    page.set_viewport_size({"width": 1280, "height": 800})
+    page.goto(written(tmp_path))
+    names = page.locator(".line-name")
+    whole = page.locator("#map").bounding_box()
+    assert names.count() >= 3
+    for at in range(names.count()):
+        box = names.nth(at).bounding_box()
+        assert box["x"] >= whole["x"]
+        assert box["x"] + box["width"] <= whole["x"] + whole["width"]
+
+
 def test_names_go_where_they_would_crowd(page: Any, tmp_path: Path) -> None:
     page.goto(written(tmp_path))
     assert page.locator(".line-name").first.is_visible()

@@ -404,7 +404,9 @@
   map.on("zoomend", () => { measure(); redraw(); });
   map.on("moveend", drawGrid);
 
-  map.fitBounds(L.latLngBounds(units.map((made) => made.getBounds()).reduce((all, part) => all.extend(part), L.latLngBounds([]))), { padding: [16, 16], animate: false });
+  // Names stand beside the ends of lines: a wide window leaves them room.
+  const beside = map.getSize().x > 600 ? 110 : 16;
+  map.fitBounds(L.latLngBounds(units.map((made) => made.getBounds()).reduce((all, part) => all.extend(part), L.latLngBounds([]))), { padding: [beside, 24], animate: false });
   for (const name of ["grid", "transects", "parcels", "units", "trails", "sign"]) {
     if (show[name] !== false) layers[name].addTo(map);
   }
