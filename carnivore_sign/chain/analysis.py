@@ -232,6 +232,7 @@ def analyse(
     Returns
     -------
     Analysis
+        Everything that was computed, step by step.
 
     Raises
     ------
@@ -243,6 +244,13 @@ def analyse(
     DataWarning
         If sign had to be left out because nothing says where it was found, prints because the
         season has no sign of the name they give, or something is wrong with traced prints.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_season
+    >>> analysis = analyse(example_season(), AnalysisOptions(region="dry_range"))
+    >>> analysis.visits["walk"].nunique(), round(float(analysis.prior.sum()), 6)
+    (40, 1.0)
     """
     options = options or AnalysisOptions()
     transects, fixes = season.read("transects"), season.read("fixes")

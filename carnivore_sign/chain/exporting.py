@@ -118,6 +118,12 @@ def export(
     >>> season = create_season(folder / "season.gpkg", name="March", time_zone="UTC")
     >>> export(season, folder / "out", forms=["csv"]).files["column dictionary"].name
     'datapackage.json'
+
+    >>> import tempfile
+    >>> from carnivore_sign.example import example_analysis
+    >>> made = export(example_analysis(), Path(tempfile.mkdtemp()) / "out", forms=("geojson",))
+    >>> len(made.files) > 0
+    True
     """
     unknown = [form for form in forms if form not in FORMS]
     if unknown or not forms:

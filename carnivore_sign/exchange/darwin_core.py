@@ -72,6 +72,15 @@ def write_archive(
     >>> import zipfile
     >>> zipfile.ZipFile(archive).namelist()
     ['meta.xml', 'eml.xml', 'event.csv']
+
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> from carnivore_sign import PageOptions
+    >>> from carnivore_sign.chain.exporting import content_of
+    >>> content, _ = content_of(analysis, None, PageOptions())
+    >>> import tempfile
+    >>> write_archive(Path(tempfile.mkdtemp()) / "season.zip", content).name
+    'season.zip'
     """
     made_on = made_on or dt.datetime.now(content.season.zone).date()
     files = _whole(content) if content.edition.exact else _generalised(content)

@@ -88,6 +88,14 @@ def write_package(
     >>> _ = write_package(folder, {"clearings": (CLEARINGS, rain)}, title="March")
     >>> read_package(folder)["clearings"]["cause"].tolist()
     ['rain']
+
+    >>> import tempfile
+    >>> from carnivore_sign.example import example_season
+    >>> from carnivore_sign.records.tables import PARCELS
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> tables = {"parcels": (PARCELS, example_season().read("parcels"))}
+    >>> [path.name for path in write_package(folder, tables, title="Pastures").values()][:1]
+    ['parcels.csv']
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
@@ -188,6 +196,15 @@ def read_package(folder: str | Path) -> dict[str, pd.DataFrame]:
     Examples
     --------
     See `write_package`.
+
+    >>> import tempfile
+    >>> from carnivore_sign.example import example_season
+    >>> from carnivore_sign.records.tables import PARCELS
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> tables = {"parcels": (PARCELS, example_season().read("parcels"))}
+    >>> _ = write_package(folder, tables, title="Pastures")
+    >>> len(read_package(folder)["parcels"])
+    4
     """
     folder = Path(folder)
     said = json.loads(_text(folder / DICTIONARY))

@@ -66,6 +66,13 @@ def write_kml(
     >>> path = write_kml(Path(tempfile.mkdtemp()) / "s.kml", {"sign": mark}, title="March")
     >>> "<name>S1</name>" in path.read_text()
     True
+
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "transects.kml"
+    >>> write_kml(path, {"transects": analysis.transects}, title="Transects").name
+    'transects.kml'
     """
     path = Path(path)
     if not layers:

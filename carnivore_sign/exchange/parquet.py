@@ -51,6 +51,12 @@ def write_geoparquet(path: str | Path, layer: gpd.GeoDataFrame) -> Path:
     >>> path = write_geoparquet(Path(tempfile.mkdtemp()) / "s.parquet", mark)
     >>> gpd.read_parquet(path)["sign"].tolist()
     ['S1']
+
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> import tempfile
+    >>> write_geoparquet(Path(tempfile.mkdtemp()) / "transects.parquet", analysis.transects).name
+    'transects.parquet'
     """
     path = Path(path)
     if layer.empty:
