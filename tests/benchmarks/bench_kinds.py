@@ -15,6 +15,7 @@ import xml.etree.ElementTree as ET
 from collections.abc import Callable
 from pathlib import Path
 
+import fitdecode
 import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
@@ -37,7 +38,8 @@ def run(scale: float = 1.0) -> pd.DataFrame:
     with tempfile.TemporaryDirectory() as name:
         for kind, (what, plain) in PLAIN.items():
             path = write_file(Path(name), kind, count)
-            path = path.rename(path.with_suffix(".kml" if kind.startswith("kml") else ".json"))
+            if path.suffix == ".dat":
+                path = path.rename(path.with_suffix(".kml" if kind.startswith("kml") else ".json"))
             rows += _case(f"{kind}, {count:,} points", path, kind.split(maxsplit=1)[0], what, plain)
     return pd.DataFrame(rows, columns=["case", "what", "seconds", "ratio"])
 
@@ -48,13 +50,13 @@ def _case(
     start = time.process_time()
     places, words = plain(path)
     middle = time.process_time()
-    fixes = read_file(path, kind=kind).tables["fixes"]
+    rows = read_file(path, kind=kind).tables["transects" if kind == "layer" else "fixes"]
     end = time.process_time()
-    ours = shapely.get_coordinates(fixes.geometry.to_numpy())
+    ours = shapely.get_coordinates(rows.geometry.to_numpy())
     assert np.abs(ours - places).max() < 1e-8
     if words:
         times = pd.to_datetime(pd.Series(words), utc=True)
-        assert (times.to_numpy() == fixes["time"].to_numpy()).all()
+        assert (times.to_numpy() == rows["time"].to_numpy()).all()
     return [
         {"case": case, "what": what, "seconds": middle - start, "ratio": 1.0},
         {"case": case, "what": "read_file", "seconds": end - middle,
@@ -100,6 +102,17 @@ def _nmea(path: Path) -> Plain:
     return np.array(places), words
 
 
+def _fit(path: Path) -> Plain:
+    places, words = [], []
+    with fitdecode.FitReader(path) as reader:
+        for frame in reader:
+            if isinstance(frame, fitdecode.FitDataMessage) and frame.name == "record":
+                pair = (frame.get_value("position_long"), frame.get_value("position_lat"))
+                places.append([semicircles * 180 / 2**31 for semicircles in pair])
+                words.append(frame.get_value("timestamp").isoformat())
+    return np.array(places), words
+
+
 #: The plain way of each kind, and its name.
 PLAIN: dict[str, tuple[str, Callable[[Path], Plain]]] = {
     "kml line": ("geopandas", _geopandas),
@@ -108,4 +121,7 @@ PLAIN: dict[str, tuple[str, Callable[[Path], Plain]]] = {
     "nmea": ("split and a loop", _nmea),
     "geojson points": ("geopandas", _geopandas),
     "geojson line": ("json and a loop", _json),
+    "fit": ("fitdecode and a loop", _fit),
+    "layer as GeoPackage": ("geopandas", _geopandas),
+    "layer as FlatGeobuf": ("geopandas", _geopandas),
 }

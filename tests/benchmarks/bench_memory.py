@@ -15,8 +15,10 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 
 POINTS = (100_000, 500_000, 1_000_000)
 FILES = (10, 100, 200)
@@ -39,7 +41,8 @@ _READ = (
     + """
 from carnivore_sign.intake import read_file
 try:
-    rows = sum(read_file(sys.argv[1], kind=sys.argv[2], time_zone='UTC').rows_in.values()) - 1
+    reading = read_file(sys.argv[1], kind=sys.argv[2], time_zone='UTC')
+    rows = sum(len(frame) for name, frame in reading.tables.items() if name != 'logs')
 except InputError as error:
     rows = 0 if 'more than' in str(error) or 'at most' in str(error) else 1 / 0
 print(rows, peak())
@@ -63,7 +66,7 @@ def run(scale: float = 1.0) -> pd.DataFrame:
     rows: list[dict[str, object]] = []
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        for kind in WRITERS:
+        for kind in (*WRITERS, *ENDINGS):
             rows += _case(folder, kind, [max(1000, round(count * scale)) for count in POINTS])
         rows += _many(folder, [max(2, round(count * scale)) for count in FILES])
     return pd.DataFrame(rows, columns=["case", "what", "seconds", "ratio", "MiB", "bytes a point"])
@@ -86,10 +89,14 @@ def read_peak(path: Path, kind: str) -> tuple[int, float, float]:
 
 
 def write_file(folder: Path, kind: str, count: int) -> Path:
-    """Write a log of `count` points, one a second."""
-    path = folder / f"{kind.replace(' ', '-')}-{count}.dat"
-    with path.open("w", encoding="utf-8", newline="") as stream:
-        stream.writelines(WRITERS[kind](count))
+    """Write a log of `count` points, one a second, or a layer of as many lines."""
+    path = folder / f"{kind.replace(' ', '-')}-{count}.{ENDINGS.get(kind, 'dat')}"
+    if kind.startswith("layer"):
+        _lines(count).to_file(path)
+        return path
+    with path.open("wb") as stream:
+        for piece in WRITERS[kind](count):
+            stream.write(piece.encode() if isinstance(piece, str) else piece)
     return path
 
 
@@ -102,7 +109,9 @@ def _case(folder: Path, kind: str, counts: list[int]) -> list[dict[str, object]]
         assert came in (0, count), f"{kind}: {came} rows of {count}"
         step = count - counts[place - 1] if place else 0
         cost = round((peak - before) * MIB / step) if step and came else np.nan
-        what = f"{count:,} points" + ("" if came else ", refused as too large")
+        what = f"{count:,} {'lines' if kind in ENDINGS else 'points'}" + (
+            "" if came else ", refused as too large"
+        )
         rows.append({"case": kind, "what": what, "seconds": seconds, "ratio": np.nan,
                      "MiB": round(peak), "bytes a point": cost})  # fmt: skip
         before = peak
@@ -204,6 +213,51 @@ def _geojson_line(count: int) -> Iterator[str]:
     yield "]}}"
 
 
+def _fit(count: int) -> Iterator[bytes]:
+    """Write a FIT file: a definition of its records, and the records, all alike.
+
+    Source: FIT protocol: base types, invalid values and checksum of its published description.
+    """
+    epoch = pd.Timestamp("1989-12-31", tz="UTC")
+    points = list(_points(count))
+    lat, lon, ele = (np.array([point[place] for point in points]) for place in range(3))
+    begun = int((pd.Timestamp(points[0][3]) - epoch).total_seconds())
+    fields = [("head", "u1"), ("time", "<u4"), ("lat", "<i4"), ("lon", "<i4"), ("ele", "<u2")]
+    records = np.zeros(count, dtype=fields)
+    records["time"] = begun + np.arange(count)
+    records["lat"], records["lon"] = np.rint(lat / 180 * 2**31), np.rint(lon / 180 * 2**31)
+    records["ele"] = np.rint((ele + 500) * 5)
+    file_id = b"\x40\0\0\0\0\x01\0\x01\0\0\x04"
+    defined = b"\x40\0\0\x14\0\x04" + bytes.fromhex("fd0486 000485 010485 020284")
+    data = file_id + defined + records.tobytes()
+    head = b"\x0e\x10" + (2100).to_bytes(2, "little") + len(data).to_bytes(4, "little") + b".FIT"
+    whole = head + _sum(head) + data
+    yield whole + _sum(whole)
+
+
+def _sum(data: bytes) -> bytes:
+    """Return the checksum of the FIT protocol, which is CRC-16 with the polynomial 0xA001."""
+    table = np.arange(256)
+    for _ in range(8):
+        table = table >> 1 ^ np.where(table & 1, 0xA001, 0)
+    sums = table.tolist()
+    total = 0
+    for byte in data:
+        total = total >> 8 ^ sums[(total ^ byte) & 0xFF]
+    return total.to_bytes(2, "little")
+
+
+def _lines(count: int) -> gpd.GeoDataFrame:
+    """Make a layer of short transects."""
+    rng = np.random.default_rng(0)
+    first = rng.uniform((-119.5, 37.0), (-119.0, 37.5), (count, 2))
+    ways = np.stack([first, first + rng.normal(0, 0.01, (count, 2))], axis=1)
+    names = [f"T{number}" for number in range(count)]
+    return gpd.GeoDataFrame({"name": names}, geometry=shapely.linestrings(ways), crs=4326)
+
+
+#: Layers, and the endings of their files.
+ENDINGS = {"layer as GeoPackage": "gpkg", "layer as FlatGeobuf": "fgb"}
 #: How each kind is written; the first word is the kind.
 WRITERS = {
     "gpx": _gpx,
@@ -215,4 +269,5 @@ WRITERS = {
     "geojson points": _geojson_points,
     "geojson line": _geojson_line,
     "points": _csv,
+    "fit": _fit,
 }
