@@ -31,7 +31,7 @@ from carnivore_sign.field.key import odds_words
 from carnivore_sign.field.sheet import PRINTS, SIGN_ROWS
 from carnivore_sign.field.words import CHARACTER_WORDS, label_of
 from carnivore_sign.identify import load_evidence, weigh_characters
-from carnivore_sign.intake import import_files
+from carnivore_sign.intake import import_files, read_table
 from carnivore_sign.records.season import create_season
 from carnivore_sign.records.vocabularies import CHARACTERS, SIGN_KINDS, SURFACES, TAXA
 
@@ -102,6 +102,28 @@ def test_the_back_has_a_box_for_every_state_and_for_not_visible(sheet) -> None:
     states = sum(len(some) + 1 for some in CHARACTERS.values())
     assert boxes(drawn_on(sheet[1][1])) == PRINTS * (states + 4)  # and left, right, front, hind
     assert "No single character decides" in told
+
+
+def test_what_the_sheet_calls_things_can_be_typed_into_a_notebook(tmp_path: Path) -> None:
+    longest = max(map(len, CHARACTERS.values()))
+    prints = {"sign": "S1", "print": range(1, longest + 2)} | {
+        name: [*(label_of(state, name) for state in states), *["not visible"] * 9][: longest + 1]
+        for name, states in CHARACTERS.items()
+    }
+    pd.DataFrame(prints).to_csv(tmp_path / "prints.csv", index=False)
+    read = read_table(tmp_path / "prints.csv")
+    assert not len(read.set_aside)
+    for name, states in CHARACTERS.items():
+        assert read.tables["prints"][name].tolist()[: len(states) + 1] == [*states, "not_visible"]
+    longest = len(TAXA)
+    lists = {"kind": SIGN_KINDS, "surface": SURFACES, "named_as": tuple(TAXA)}
+    words = {name: [*some, *[some[0]] * longest][:longest] for name, some in lists.items()}
+    sign = {"sign": range(longest), "time": "2031-03-08T08:00:00Z"} | {
+        name: [label_of(word) for word in some] for name, some in words.items()
+    }
+    pd.DataFrame(sign).to_csv(tmp_path / "sign.csv", index=False)
+    told = read_table(tmp_path / "sign.csv").tables["sign"]
+    assert {name: told[name].tolist() for name in lists} == words
 
 
 def test_the_key_is_one_page_that_says_every_state_and_how_strongly(key) -> None:

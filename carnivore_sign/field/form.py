@@ -106,7 +106,7 @@ def form_sheets(*, transects: Sequence[str] = ()) -> dict[str, pd.DataFrame]:
     >>> sheets = form_sheets(transects=["MESA", "WASH"])
     >>> claws = sheets["choices"].query("list_name == 'claws'")
     >>> claws["label"].tolist()
-    ['none', 'fine, apart', 'blunt, joined', 'not visible']
+    ['none', 'fine apart', 'blunt joined', 'not visible']
     """
     names = [str(name).strip() for name in transects]
     if not all(names) or len(set(names)) < len(names):

@@ -43,12 +43,12 @@ CHARACTER_WORDS: Final[dict[str, CharacterWords]] = {
     "pad_rear_edge": CharacterWords(
         "Rear edge of the pad",
         "Count the lobes at the back of the main pad.",
-        {"three_lobes": "three lobes", "two_lobes": "two lobes", "single_curve": "one curve"},
+        {"three_lobes": "three lobes", "two_lobes": "two lobes", "single_curve": "single curve"},
     ),
     "pad_front_edge": CharacterWords(
         "Front edge of the pad",
         "Is the front of the main pad broad, or does it come to a point?",
-        {"two_lobes_or_flat": "two lobes or flat", "single_point": "one point"},
+        {"two_lobes_or_flat": "two lobes or flat", "single_point": "single point"},
     ),
     "toes_in_pad": CharacterWords(
         "Toes that fit in the pad",
@@ -63,12 +63,12 @@ CHARACTER_WORDS: Final[dict[str, CharacterWords]] = {
     "claws": CharacterWords(
         "Claw marks",
         "Fine marks apart from the toes, or blunt ones that run into them?",
-        {"none": "none", "fine_apart": "fine, apart", "blunt_joined": "blunt, joined"},
+        {"none": "none", "fine_apart": "fine apart", "blunt_joined": "blunt joined"},
     ),
     "negative_space": CharacterWords(
         "Space between pad and toes",
         "Which letter is drawn by the ground that stands between pad and toes?",
-        {"c_shape": "C", "h_shape": "H", "x_shape": "X"},
+        {"c_shape": "C shape", "h_shape": "H shape", "x_shape": "X shape"},
     ),
     "outline": CharacterWords(
         "Outline of the print",
@@ -85,8 +85,6 @@ _LABELS: Final[dict[str, str]] = {
     "this_transect": "this transect",
     "all": "all transects",
     "drag": "drag (smoothed on purpose)",
-    "dust": "dust",
-    "hard": "hard ground",
     "start": "at its start, as it was drawn",
     "end": "at its end",
     NOT_VISIBLE: HIDDEN,
