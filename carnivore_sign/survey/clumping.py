@@ -32,6 +32,9 @@ IntArray = npt.NDArray[np.int64]
 #: Fewer walks than this tell little about how unlike walks are (common practice, no source).
 FEWEST_WALKS: Final = 10
 
+#: Trails allotted at a time.
+_BLOCK: Final = 2_000_000
+
 
 @dataclass(frozen=True)
 class Clumping:
@@ -136,12 +139,8 @@ def clumping_test(
         )
     share = effort / effort.sum()
     seen = _unevenness(np.bincount(walk, weights=chance, minlength=len(effort))[None], share)[0]
-    allotted = rng.choice(len(effort), size=(draws, len(chance)), p=share)
-    flat = allotted + np.arange(draws)[:, None] * len(effort)
-    counts = np.bincount(
-        flat.ravel(), weights=np.tile(chance, draws), minlength=draws * len(effort)
-    ).reshape(draws, len(effort))
-    at_least = _unevenness(counts, share) >= seen * (1 - 1e-12)
+    drawn = [_allotted(chance, share, rng, rows) for rows in _in_blocks(draws, len(chance))]
+    at_least = np.concatenate(drawn) >= seen * (1 - 1e-12)
     marks = (chance**2).sum() / chance.sum()
     return Clumping(
         walks=len(effort),
@@ -149,6 +148,23 @@ def clumping_test(
         dispersion=float(seen / (len(effort) - 1) / marks),
         p_value=float((at_least.sum() + 1) / (draws + 1)),
     )
+
+
+def _in_blocks(draws: int, trails: int) -> list[int]:
+    """Part draws into blocks that stay small in memory, however many trails there are."""
+    most = max(1, _BLOCK // max(trails, 1))
+    return [min(most, draws - at) for at in range(0, draws, most)]
+
+
+def _allotted(
+    chance: FloatArray, share: FloatArray, rng: np.random.Generator, draws: int
+) -> FloatArray:
+    """Allot the trails to walks at random, some times, and say how uneven each time comes out."""
+    walks = len(share)
+    allotted = rng.choice(walks, size=(draws, len(chance)), p=share)
+    flat = (allotted + np.arange(draws)[:, None] * walks).ravel()
+    counts = np.bincount(flat, weights=np.tile(chance, draws), minlength=draws * walks)
+    return _unevenness(counts.reshape(draws, walks), share)
 
 
 def _unevenness(counts: npt.NDArray[Any], share: FloatArray) -> FloatArray:
@@ -337,7 +353,8 @@ def _bootstrap(
     if not expected > 0:
         return len(effort), total, expected, expected / total, np.nan, np.nan
     times = rng.multinomial(len(effort), np.full(len(effort), 1 / len(effort)), size=draws)
-    rate = (times[:, walk] @ chance) / (times @ effort)
+    found = np.bincount(walk, weights=chance, minlength=len(effort))
+    rate = (times @ found) / (times @ effort)
     tail = (1 - level) / 2
     low, high = np.quantile(rate, [tail, 1 - tail])
     return len(effort), total, expected, expected / total, float(low), float(high)
