@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import pytest
-from exchange_examples import analysed, content, members, whole_season
+from exchange_examples import content, drawn, members
 from hypothesis import given
 from hypothesis import strategies as st
 from lxml import etree
@@ -37,8 +37,8 @@ READERS = ("managers", "landowner", "public")
 
 
 @pytest.fixture(scope="module")
-def analysis(tmp_path_factory: pytest.TempPathFactory) -> Analysis:
-    return analysed(whole_season(tmp_path_factory.mktemp("drawn")))
+def analysis() -> Analysis:
+    return drawn()
 
 
 @pytest.fixture(scope="module")

@@ -23,7 +23,7 @@ import pyarrow.parquet
 import pyogrio
 import pytest
 import shapely
-from exchange_examples import analysed, content, whole_season
+from exchange_examples import content, drawn
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from lxml import etree
@@ -52,8 +52,8 @@ READERS = ("managers", "landowner", "public")
 
 
 @pytest.fixture(scope="module")
-def analysis(tmp_path_factory: pytest.TempPathFactory) -> Analysis:
-    return analysed(whole_season(tmp_path_factory.mktemp("drawn")))
+def analysis() -> Analysis:
+    return drawn()
 
 
 @pytest.fixture(scope="module")

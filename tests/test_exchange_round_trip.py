@@ -5,19 +5,19 @@ from __future__ import annotations
 import datetime as dt
 import json
 import shutil
-from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 import pytest
 import shapely
-from exchange_examples import analysed, archive_of, content, members, whole_season
+from exchange_examples import analysed, archive_of, content, drawn, members
 
 from carnivore_sign.chain import Analysis
 from carnivore_sign.cli import main
-from carnivore_sign.exchange import write_archive
+from carnivore_sign.exchange import Content, write_archive
 from carnivore_sign.intake import import_files, read_file
 from carnivore_sign.integrity import check_season
+from carnivore_sign.records.check import empty
 from carnivore_sign.records.season import Season, create_season, open_season
 from carnivore_sign.records.tables import SEASON_TABLES
 
@@ -25,8 +25,8 @@ MADE_ON = dt.date(2026, 6, 1)
 
 
 @pytest.fixture(scope="module")
-def analysis(tmp_path_factory: pytest.TempPathFactory) -> Analysis:
-    return analysed(whole_season(tmp_path_factory.mktemp("drawn")))
+def analysis() -> Analysis:
+    return drawn()
 
 
 @pytest.fixture(scope="module")
@@ -74,7 +74,10 @@ def test_every_table_comes_back_column_by_column(
     assert_same(analysis.season, season)
     assert told["outcome"].eq("imported").all()
     assert told["rows_set_aside"].sum() == 0
-    assert "came with receipts of their own" in told["notes"].iloc[0]
+    count = len(analysis.season.read("sign"))
+    note = told["notes"].iloc[0]
+    assert note.startswith("rows that came with receipts of their own: ")
+    assert f"sign {count}" in note
 
 
 def test_the_books_of_the_season_that_comes_back_agree(
@@ -148,8 +151,10 @@ def test_what_another_program_changed_in_the_archive_is_read_as_changed(
     text = files["occurrence.csv"].decode()
     assert ",S001," in text
     files["occurrence.csv"] = text.replace(",S001,", ",S999,").encode()
+    del files["record_fixes.csv"]
     changed = archive_of(tmp_path / "changed.zip", files)
-    import_files(fresh, [changed])
+    told = import_files(fresh, [changed])
+    assert "'record_fixes.csv' is named in meta.xml and missing" in told["notes"].iloc[0]
     assert "S999" in fresh.read("sign")["sign"].tolist()
     assert "S001" not in fresh.read("sign")["sign"].tolist()
 
@@ -166,7 +171,8 @@ def test_a_large_table_is_cut_into_files_that_are_read_as_one(
 ) -> None:
     whole = content(analysis)
     fixes = whole.tables["fixes"].iloc[:1700]
-    few = replace(whole, tables={**whole.tables, "fixes": fixes})
+    nothing = {name: empty(table) for name, table in SEASON_TABLES.items()}
+    few = Content(whole.season, whole.edition, "puma", {**nothing, "fixes": fixes})
     monkeypatch.setattr("carnivore_sign.exchange.star.ROWS_AT_ONCE", 500)
     path = write_archive(tmp_path / "cut.zip", few, made_on=MADE_ON)
     names = {f"record_fixes_{number}.csv" for number in (1, 2, 3, 4)}

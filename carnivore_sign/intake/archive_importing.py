@@ -169,10 +169,11 @@ def _own_receipts(reading: Reading, rows_known: dict[str, int], gone: int) -> pd
         for name, rows in reading.tables.items()
         if name not in BOOKS and "receipt" in rows
     }
-    brought = sum(len(reading.tables[name]) - len(rows) for name, rows in own.items())
+    brought = {name: len(reading.tables[name]) - len(rows) for name, rows in own.items()}
     notes = list(reading.notes)
-    if brought:
-        notes.append(f"{brought} rows came with receipts of their own")
+    if sum(brought.values()):
+        listed = ", ".join(f"{name} {count}" for name, count in brought.items() if count)
+        notes.insert(0, f"rows that came with receipts of their own: {listed}")
     if gone:
         notes.append(f"{gone} rows are of files that the season has already")
     counted = _with_tables(replace(reading, notes=tuple(notes)), own)

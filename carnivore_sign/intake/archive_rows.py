@@ -34,6 +34,8 @@ class Sorted:
         The rows set aside.
     joined : int
         Measurements that became cells of other rows.
+    computed : list of str
+        What was passed over because it is computed anew, with its number.
     """
 
     receipt: str
@@ -42,6 +44,7 @@ class Sorted:
     rows_in: dict[str, int] = field(default_factory=dict)
     aside: list[pd.DataFrame] = field(default_factory=list)
     joined: int = 0
+    computed: list[str] = field(default_factory=list)
 
     def keep(self, table: Table, rows: pd.DataFrame, came: int) -> None:
         """Keep rows of a table, of so many that came."""
@@ -51,16 +54,17 @@ class Sorted:
         self.rows_in[table.name] = self.rows_in.get(table.name, 0) + came
 
     def passed(self, what: str, count: int) -> None:
-        """Tell of rows that are computed anew, and were passed over."""
+        """Note rows that are computed anew, and were passed over."""
         if count:
-            self.notes.append(
-                f"{count} {what} were passed over: they are computed anew from the record"
-            )
+            self.computed.append(f"{count} {what}")
 
-    def tell_joined(self) -> None:
-        """Tell of measurements that became cells of other rows."""
+    def tell_the_rest(self) -> None:
+        """Tell of rows that became cells of others, and of those that were passed over."""
         if self.joined:
             self.notes.append(f"{self.joined} measurements were read as columns of other rows")
+        if self.computed:
+            told = ", ".join(self.computed)
+            self.notes.append(f"passed over, for they are computed anew from the record: {told}")
 
 
 def leave(

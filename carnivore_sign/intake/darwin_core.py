@@ -99,7 +99,7 @@ def read_archive(source: Source, *, time_zone: str | None = None) -> Reading:
     _pass_over(facts, "measurements", found)
     _pass_over(_joined(star, INVENTORY), "rows of effort (Humboldt Extension)", found)
     _own_tables(star, found)
-    found.tell_joined()
+    found.tell_the_rest()
     return make_reading(
         source,
         ARCHIVE,
