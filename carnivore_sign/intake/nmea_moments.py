@@ -15,18 +15,6 @@ from typing import Final
 
 from carnivore_sign.intake.nmea_sentences import Sentence
 
-#: Place of each field in the sentences that carry a position.
-_PLACES: Final[dict[str, dict[str, int]]] = {
-    "GGA": {"time": 0, "lat": 1, "north": 2, "lon": 3, "east": 4, "mode": 5, "hdop": 7, "up": 8},
-    "GNS": {"time": 0, "lat": 1, "north": 2, "lon": 3, "east": 4, "mode": 5, "hdop": 7, "up": 8},
-    "RMC": {"time": 0, "status": 1, "lat": 2, "north": 3, "lon": 4, "east": 5, "date": 8,
-            "mode": 11},
-    "GLL": {"lat": 0, "north": 1, "lon": 2, "east": 3, "time": 4, "status": 5, "mode": 6},
-    "WPL": {"lat": 0, "north": 1, "lon": 2, "east": 3, "name": 4},
-    "ZDA": {"time": 0, "day": 1, "month": 2, "year": 3},
-}  # fmt: skip
-#: A place that no sentence has.
-_NOWHERE: Final = 10**9
 #: Which sentence of a moment gives the position: the first of these that is there.
 _BEST: Final = ("GGA", "GNS", "RMC", "GLL")
 _EPOCH: Final = datetime.date(1970, 1, 1)
@@ -75,9 +63,7 @@ class Moment:
 
 def get(sentence: Sentence, name: str) -> str:
     """Return a field of a sentence by its name, nothing if it is not there."""
-    place = _PLACES[sentence.kind].get(name, _NOWHERE)
-    fields = sentence.fields
-    return fields[place].strip() if place < len(fields) else ""
+    return sentence.said.get(name, "")
 
 
 def _doubt(sentence: Sentence) -> str | None:

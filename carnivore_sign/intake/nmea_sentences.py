@@ -25,6 +25,21 @@ import numpy.typing as npt
 
 IntArray = npt.NDArray[np.int64]
 
+#: Place of each field in the sentences that are used.
+_PLACES: Final[dict[str, dict[str, int]]] = {
+    "GGA": {"time": 0, "lat": 1, "north": 2, "lon": 3, "east": 4, "mode": 5, "hdop": 7, "up": 8},
+    "GNS": {"time": 0, "lat": 1, "north": 2, "lon": 3, "east": 4, "mode": 5, "hdop": 7, "up": 8},
+    "RMC": {"time": 0, "status": 1, "lat": 2, "north": 3, "lon": 4, "east": 5, "date": 8,
+            "mode": 11},
+    "GLL": {"lat": 0, "north": 1, "lon": 2, "east": 3, "time": 4, "status": 5, "mode": 6},
+    "WPL": {"lat": 0, "north": 1, "lon": 2, "east": 3, "name": 4},
+    "ZDA": {"time": 0, "day": 1, "month": 2, "year": 3},
+}  # fmt: skip
+#: Names of the fields of each, in their order, blank for those that are not used.
+_NAMES: Final = {
+    kind: [next((name for name, at in places.items() if at == place), "") for place in range(12)]
+    for kind, places in _PLACES.items()
+}
 #: Types that are used, and the fields that each must have at least.
 FIELDS: Final = {"GGA": 10, "RMC": 10, "GNS": 10, "GLL": 6, "ZDA": 5, "WPL": 5}
 
@@ -39,12 +54,12 @@ _COMMENT: Final = re.compile(rb"\s*#")
 
 
 class Sentence(NamedTuple):
-    """A sentence that is used: line of the file, type, talker, fields, and its text."""
+    """A sentence that is used: line of the file, type, talker, its fields by name, its text."""
 
     line: int
     kind: str
     talker: str
-    fields: list[str]
+    said: dict[str, str]
     text: str
 
 
@@ -135,12 +150,16 @@ def find_sentences(data: bytes, first_line: int = 1) -> Sentences:
         if own or kind not in FIELDS:
             others["P" + kind if own else kind] += 1
             continue
-        fields = _words(match["body"]).split(",")[1:]
+        body = _words(match["body"])
+        fields = body.split(",")[1:]
+        if body.split() != [body]:
+            fields = [text.strip() for text in fields]
         if len(fields) < FIELDS[kind]:
             reason = f"the sentence is cut short: {len(fields)} fields, and {kind} has more"
             damaged.append((line, _words(match[0]), reason))
             continue
-        used.append(Sentence(line, kind, match["talker"].decode(), fields, _words(match[0])))
+        said = dict(zip(_NAMES[kind], fields, strict=False))
+        used.append(Sentence(line, kind, match["talker"].decode(), said, _words(match[0])))
     return Sentences(used, sorted(damaged), others, unchecked, _strange(data, lines))
 
 

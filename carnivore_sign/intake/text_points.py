@@ -76,7 +76,9 @@ class PointColumns:
 
     def put_number(self, name: str, value: float) -> None:
         """Put a number to the point."""
-        column = self.numbers.setdefault(name, array("d"))
+        column = self.numbers.get(name)
+        if column is None:
+            column = self.numbers[name] = array("d")
         missing = len(self.begin) - 1 - len(column)
         if missing:
             column.extend([math.nan] * missing)
@@ -84,7 +86,9 @@ class PointColumns:
 
     def put_text(self, name: str, text: str) -> None:
         """Put a text to the point."""
-        column = self.texts.setdefault(name, [])
+        column = self.texts.get(name)
+        if column is None:
+            column = self.texts[name] = []
         missing = len(self.begin) - 1 - len(column)
         if missing:
             column.extend([None] * missing)
