@@ -26,6 +26,7 @@ from carnivore_sign.chain.outputs import (
 from carnivore_sign.chain.photos import trail_photos
 from carnivore_sign.chain.priors import month_under_priors
 from carnivore_sign.chain.seasonal import change_of, season_map, season_sheet
+from carnivore_sign.chain.units import as_areas, in_words_of, line_noun, unit_noun
 from carnivore_sign.errors import InputError
 from carnivore_sign.maps import (
     Edition,
@@ -120,11 +121,12 @@ def month(
     next(steps)
     analysis = season if isinstance(season, Analysis) else analyse(season, options)
     page = page or PageOptions()
-    edition = page.edition(analysis.parcels)
+    edition = replace(page.edition(analysis.parcels), noun=unit_noun(analysis.options))
     presence = analysis.presence(period)
+    presence = presence._replace(message=in_words_of(presence.message, analysis.options))
     shown = shown_to(
         edition,
-        presence.table,
+        as_areas(presence.table, analysis.areas) if edition.exact else presence.table,
         trails=trails_of(analysis, period),
         transects=analysis.transects,
         parcels=analysis.parcels,
@@ -290,6 +292,7 @@ def _effort_png(analysis: Analysis, record: PageRecord) -> bytes | None:
         season=record.season,
         time_zone=record.time_zone,
         measures=record.measures,
+        noun=line_noun(analysis.options),
     )
     return png_bytes(figure)
 

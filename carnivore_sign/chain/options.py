@@ -9,6 +9,7 @@ from typing import Final
 import geopandas as gpd
 
 from carnivore_sign.chain.flags import excluding_flags
+from carnivore_sign.chain.units import cells_from_text
 from carnivore_sign.errors import InputError
 from carnivore_sign.maps import Basemap, Edition, Measures, edition_for, measures_of
 from carnivore_sign.maps.readers import CATEGORY
@@ -31,7 +32,11 @@ class AnalysisOptions:
     absent : tuple of str
         Taxa known not to live there; their prior is 0 and that of the others is scaled up.
     segment_length_m : float
-        Length of the pieces that transects are cut into.
+        Length of the pieces that transects are cut into, where segments are the units.
+    cells : str
+        Grid cells as the units in place of segments: ``2 km``, or ``hexagon 2 km``.
+    areas : str, optional
+        Vector file of polygons with a column ``unit``: management units in place of segments.
     tolerance_m : float
         A fix within this distance of a segment was walked on it.
     max_speed_m_s : float
@@ -55,6 +60,8 @@ class AnalysisOptions:
     region: str = "general"
     absent: tuple[str, ...] = ()
     segment_length_m: float = 1000.0
+    cells: str = ""
+    areas: str | None = None
     tolerance_m: float = 30.0
     max_speed_m_s: float = 4.0
     max_offset_m: float = 100.0
@@ -73,6 +80,10 @@ class AnalysisOptions:
                 remedy="Take it out of the absent ones.",
             )
         excluding_flags(self.leave_out, self.keep_in)
+        if self.cells and self.areas:
+            raise InputError("both cells and areas are named as units", remedy="Name one of them.")
+        if self.cells:
+            cells_from_text(self.cells)
         for name in ("segment_length_m", "tolerance_m", "max_speed_m_s", "max_offset_m"):
             if not 0 < getattr(self, name) < float("inf"):
                 raise InputError(

@@ -15,6 +15,8 @@ import numpy as np
 import pandas as pd
 
 from carnivore_sign.chain.analysis import Analysis
+from carnivore_sign.chain.options import AnalysisOptions
+from carnivore_sign.chain.units import cells_from_text
 from carnivore_sign.errors import InputError
 from carnivore_sign.maps import METRIC, Edition, Measures
 from carnivore_sign.maps.gis_styles import Rule, as_qml, as_sld
@@ -143,7 +145,7 @@ def page_choices(analysis: Analysis, messages: Iterable[str] = ()) -> Choices:
         prior=analysis.region_prior.to_dict(),
         shares=analysis.prior.to_dict() if options.learn_prior else {},
         settings={
-            "length of segments": f"{options.segment_length_m:g} m",
+            **_units_in_words(options),
             "a position is on a segment within": f"{options.tolerance_m:g} m",
             "walking is no faster than": f"{options.max_speed_m_s:g} m/s",
             "a trail is on a segment within": f"{options.max_offset_m:g} m",
@@ -151,6 +153,14 @@ def page_choices(analysis: Analysis, messages: Iterable[str] = ()) -> Choices:
         },
         messages=tuple(filter(None, messages)),
     )
+
+
+def _units_in_words(options: AnalysisOptions) -> dict[str, str]:
+    if options.cells:
+        return {"units of maps and tables": cells_from_text(options.cells).words}
+    if options.areas:
+        return {"units of maps and tables": f"the areas in {_file_name(options.areas)}"}
+    return {"length of segments": f"{options.segment_length_m:g} m"}
 
 
 def _file_name(path: str | None) -> str:

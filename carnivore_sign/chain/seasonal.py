@@ -11,6 +11,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from carnivore_sign.chain.analysis import Analysis
+from carnivore_sign.chain.units import as_areas, in_words_of
 from carnivore_sign.maps import (
     SheetWords,
     Shown,
@@ -153,9 +154,10 @@ def change_of(analysis: Analysis, period: str, record: PageRecord) -> Change:
 
 
 def _shown(analysis: Analysis, record: PageRecord) -> Shown:
+    table = analysis.season_presence.table
     return shown_to(
         record.edition,
-        analysis.season_presence.table,
+        as_areas(table, analysis.areas) if record.edition.exact else table,
         trails=analysis.trails,
         transects=analysis.transects,
         parcels=analysis.parcels,
@@ -163,7 +165,8 @@ def _shown(analysis: Analysis, record: PageRecord) -> Shown:
 
 
 def _words(analysis: Analysis, record: PageRecord, *more: str) -> SheetWords:
-    notes = filter(None, (analysis.season_presence.message, *more))
+    message = in_words_of(analysis.season_presence.message, analysis.options)
+    notes = filter(None, (message, *more))
     return SheetWords(
         season=record.season,
         note=" ".join(notes) or None,

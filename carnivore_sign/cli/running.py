@@ -298,6 +298,8 @@ def _options(arguments: argparse.Namespace) -> Any:  # AnalysisOptions, loaded o
         region=arguments.region,
         absent=_listed(arguments.absent),
         segment_length_m=arguments.segment_length_m,
+        cells=getattr(arguments, "cells", ""),
+        areas=getattr(arguments, "areas", None),
         tolerance_m=arguments.tolerance_m,
         leave_out=_listed(arguments.leave_out),
         keep_in=_listed(arguments.keep_in),

@@ -233,6 +233,19 @@ def _add_month(commands: Any) -> None:
     )
     command.add_argument("--parcel", metavar="NAME", help="the holding of the landowner")
     _add_sensitivity(command)
+    unit = command.add_mutually_exclusive_group()
+    unit.add_argument(
+        "--cells",
+        default="",
+        metavar="SIZE",
+        help="grid cells in place of segments: '2 km' for squares, or 'hexagon 2 km'",
+    )
+    unit.add_argument(
+        "--areas",
+        metavar="FILE",
+        help="management units in place of segments: a layer of polygons with their names in a "
+        "column 'unit'",
+    )
     command.add_argument(
         "--units", default="metric", choices=("metric", "us"), help="units of length (%(default)s)"
     )

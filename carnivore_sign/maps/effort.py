@@ -65,6 +65,7 @@ def plot_effort(
     time_zone: str,
     names: bool = True,
     measures: Measures = METRIC,
+    noun: str = "transect",
 ) -> Figure:
     """Draw who walked which transect when.
 
@@ -82,6 +83,8 @@ def plot_effort(
         Whether observers are named; without, all walks have one colour.
     measures : Measures
         How lengths are printed.
+    noun : str
+        What a row is called: transect, or cell where cells are the units.
 
     Returns
     -------
@@ -111,7 +114,7 @@ def plot_effort(
     walks = _walks(visits, lengths, time_zone, names)
     tall = len(shown) * _ROW_IN + _HEAD_IN + _FOOT_IN
     figure = new_figure(_WIDE_IN, tall)
-    told = _told(table, len(shown), measures)
+    told = _told(table, len(shown), measures, noun)
     title = drawable(f"Effort: {season}")
     place_text(figure, 0.25, tall - 0.3, title, font(14, bold=True), color=INK)
     put_text(figure, told, at_in=(0.25, tall - 0.42), width_in=_WIDE_IN - 0.5, lines=2)
@@ -122,7 +125,7 @@ def plot_effort(
     _draw_gaps(ax, table, shown)
     _draw_walks(ax, walks, shown)
     _write_axes(ax, table, shown, measures)
-    _write_key(figure, walks, names=names)
+    _write_key(figure, walks, names=names, noun=noun)
     return figure
 
 
@@ -145,7 +148,7 @@ def _walks(visits: pd.DataFrame, lengths: pd.Series, time_zone: str, names: bool
     )
 
 
-def _told(table: pd.DataFrame, shown: int, measures: Measures) -> str:
+def _told(table: pd.DataFrame, shown: int, measures: Measures, noun: str) -> str:
     """Say when and how much was walked, and how much was not."""
     first, last = (pd.Period(table["period"].agg(how), freq="M") for how in ("min", "max"))
     when = f"{first:%B %Y}" if first == last else f"{first:%B %Y} to {last:%B %Y}"
@@ -155,10 +158,10 @@ def _told(table: pd.DataFrame, shown: int, measures: Measures) -> str:
     if stated > 0:
         told += f", of which {measures.told(stated)} are stated and not measured"
     lines, months = table["transect"].nunique(), table["period"].nunique()
-    told += f". {lines} transects in {months} months make {len(table)} months to fill: "
+    told += f". {lines} {noun}s in {months} months make {len(table)} months to fill: "
     told += f"{gaps} {'was' if gaps == 1 else 'were'} not walked." if gaps else "all were walked."
     if shown < lines:
-        told += f" The {shown} longest transects are drawn."
+        told += f" The {shown} longest {noun}s are drawn."
     return told
 
 
@@ -249,7 +252,7 @@ def _label(ax: Axes, name: str) -> str:
     return wrapped(sheet_of(ax), name, font(TEXT_PT), width_in=room_in, lines=1)[0]
 
 
-def _write_key(figure: Figure, walks: pd.DataFrame, *, names: bool) -> None:
+def _write_key(figure: Figure, walks: pd.DataFrame, *, names: bool, noun: str) -> None:
     """Write who has which colour, and what a bar and the dots mean."""
     x, y = 0.25, 0.3
     named = [(name, _color(name, walks)) for name in _parties(walks)] if names else []
@@ -263,7 +266,7 @@ def _write_key(figure: Figure, walks: pd.DataFrame, *, names: bool) -> None:
         figure.add_artist(_swatch(figure, x, y, color))
         place_text(figure, x + 0.12, y, label, font(SMALL_PT), color=INK)
         x += width
-    told = "A bar is a walk, as tall as the share of the transect that it covered; dotted months: "
+    told = f"A bar is a walk, as tall as the share of the {noun} that it covered; dotted months: "
     told += "nobody walked it."
     if walks["stated"].any():
         told += " Broken bars: distance stated, not measured."

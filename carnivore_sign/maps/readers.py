@@ -57,12 +57,15 @@ class Edition:
         The holding of the landowner it is made for.
     land : shapely geometry, optional
         Its outline, degrees.
+    noun : str
+        What a unit of the analysis is called: segment, cell or unit.
     """
 
     reader: str = "managers"
     category: int = CATEGORY
     parcel: str | None = None
     land: shapely.Geometry | None = None
+    noun: str = "segment"
 
     @property
     def exact(self) -> bool:
@@ -72,7 +75,7 @@ class Edition:
     @property
     def unit(self) -> str:
         """The noun for a unit of its maps and tables."""
-        return {"managers": "segment", "landowner": "unit", "public": "cell"}[self.reader]
+        return {"managers": self.noun, "landowner": "unit", "public": "cell"}[self.reader]
 
     @property
     def cell_words(self) -> str:

@@ -75,9 +75,10 @@ def effort_blocks(
             "Last": by["start"].max().map(record.local_date),
         }
     )
-    frame = frame.rename_axis("Transect").reset_index()
+    noun = "transect" if record.edition.noun == "segment" else record.edition.noun
+    frame = frame.rename_axis(noun.capitalize()).reset_index()
     unknown, long = int(visits["effort_km_days"].isna().sum()), record.measures.long
-    said = f"{count(len(visits), 'visit')} on {count(len(frame), 'transect')}."
+    said = f"{count(len(visits), 'visit')} on {count(len(frame), noun)}."
     if unknown:
         said += (
             f" For {unknown} of them it is not known how long the surface had been collecting "
@@ -97,7 +98,7 @@ def effort_blocks(
     if not record.edition.exact:
         return (Heading("Effort"), Paragraph(said))
     most = frame["Walked"].nlargest(MOST_TRANSECTS, keep="first").index
-    caption = "Effort by transect."
+    caption = f"Effort by {noun}."
     if len(frame) > len(most):
         caption += f" The {len(most)} most walked of {len(frame)}."
         caption += record.full_table("rates_by_transect")
