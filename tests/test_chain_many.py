@@ -12,7 +12,7 @@ import pytest
 from chain_examples import drawn_season
 from pandas.testing import assert_frame_equal
 
-from carnivore_sign import analyse, create_season
+from carnivore_sign import analyse, create_season, import_files
 from carnivore_sign.chain import AnalysisOptions, many
 from carnivore_sign.chain.many import (
     analyse_seasons,
@@ -32,6 +32,7 @@ from carnivore_sign.records.season import Season
 from carnivore_sign.spreading import spread
 
 pytest.importorskip("pyarrow")
+DEMO = Path(__file__).parents[1] / "data" / "demo"
 OPTIONS = AnalysisOptions(region="dry_range")
 FRAMES = ("segments", "matched", "visits", "probabilities", "trails", "detections")
 
@@ -145,3 +146,20 @@ def test_what_is_kept_is_not_changed_in_place(programme):
     with pytest.raises(SeasonError, match="Extract it"):
         kept.append({"sign": pd.DataFrame()})
     assert "east" in repr(kept)
+
+
+def test_logs_are_read_on_a_cluster_as_they_are_here(client, tmp_path):
+    """Names, receipts and fixes are the same but for the moment of the import."""
+    logs = sorted((DEMO / "logs").glob("*.gpx"))[:12]
+    broken = tmp_path / "broken.gpx"
+    broken.write_text("no log at all")
+    seasons = []
+    for name, on in (("here", None), ("there", client)):
+        made = create_season(tmp_path / f"{name}.gpkg", name=name, time_zone="UTC")
+        told = import_files(made, [*logs, broken], on=on)
+        assert told["outcome"].tolist().count("refused") == 1
+        seasons.append(made)
+    for table in ("logs", "fixes", "waypoints", "set_aside"):
+        assert_frame_equal(seasons[1].read(table), seasons[0].read(table))
+    receipts = [made.read("receipts").drop(columns="imported_at") for made in seasons]
+    assert_frame_equal(*receipts)

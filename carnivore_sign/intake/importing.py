@@ -37,6 +37,7 @@ from carnivore_sign.progress import with_progress
 from carnivore_sign.records.check import conform
 from carnivore_sign.records.season import Season
 from carnivore_sign.records.tables import RECEIPTS
+from carnivore_sign.spreading import Place
 
 _DIGITS: Final = 6
 #: What `import_files` tells of a file besides its receipts.
@@ -54,6 +55,7 @@ def import_files(
     columns: Mapping[str, str] | None = None,
     rollover_repaired: bool = False,
     workers: int = 1,
+    on: Place = None,
     show_progress: bool = False,
 ) -> pd.DataFrame:
     """Import files of any kind that `read_file` reads into a season.
@@ -78,6 +80,8 @@ def import_files(
     workers : int
         Processes that read files; the season is the same whatever their number. More than one
         pays from about a hundred logs on; a script then needs ``if __name__ == "__main__":``.
+    on : place, optional
+        Where files are read instead, such as a Dask client; see `carnivore_sign.spreading.spread`.
     show_progress : bool
         Draw a bar on standard error.
 
@@ -127,7 +131,9 @@ def import_files(
                 told += _import_photos(season, run, options)
             else:
                 known = replace(options, known=writer.hashes)
-                told += [_import_one(writer, file) for file in read_many(run, known, workers)]
+                told += [
+                    _import_one(writer, file) for file in read_many(run, known, workers, on=on)
+                ]
     told += [_passed_over(layer, parts) for layer, parts in beside.items()]
     if not told:
         blank = pd.Series(dtype="object")

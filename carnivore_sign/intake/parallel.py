@@ -14,6 +14,7 @@ from collections import deque
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Final
 
@@ -24,6 +25,7 @@ from carnivore_sign.intake.files import read_any
 from carnivore_sign.intake.reading import Reading
 from carnivore_sign.intake.repair import repair_rollover
 from carnivore_sign.intake.source import open_source
+from carnivore_sign.spreading import Place, spread
 
 #: Bytes of the files that are handed to a worker at once, and the most files.
 _CHUNK_BYTES: Final = 2 * 2**20
@@ -77,8 +79,12 @@ def read_one(path: Path, options: Options) -> FileRead:
     return FileRead(path, source.sha256, found)
 
 
-def read_many(paths: Iterable[Path], options: Options, workers: int = 1) -> Iterator[FileRead]:
+def read_many(
+    paths: Iterable[Path], options: Options, workers: int = 1, *, on: Place = None
+) -> Iterator[FileRead]:
     """Read files in the order given; with more than one worker, each in a process of its own.
+
+    With `on`, they are read there (see `carnivore_sign.spreading.spread`), under the same paths.
 
     Notes
     -----
@@ -87,6 +93,11 @@ def read_many(paths: Iterable[Path], options: Options, workers: int = 1) -> Iter
     workers needs ``if __name__ == "__main__":``.
     """
     rest = iter(paths)
+    if on is not None:
+        chunks = (chunk for _, chunk in _chunks(rest))
+        for files in spread(partial(_read_chunk, options=options), chunks, on=on):
+            yield from files
+        return
     if workers <= 1:
         yield from (read_one(path, options) for path in rest)
         return
