@@ -22,7 +22,6 @@ from carnivore_sign.field import (
     character_key,
     field_sheet,
     key_table,
-    write_character_key,
     write_field_kit,
 )
 from carnivore_sign.field.cautions import FIELD_CAUTIONS
@@ -238,5 +237,3 @@ def test_unknown_papers_and_endings_are_refused(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="no paper"):
         write_field_kit(tmp_path / "kit", paper="a3")  # type: ignore[arg-type]
     assert not (tmp_path / "kit").exists()
-    with pytest.raises(InputError, match=r"ends in \.pdf"):
-        write_character_key(tmp_path / "key.svg")

@@ -7,11 +7,12 @@ key of the characters of prints. Does not read anything that was filled in, and 
 about a season.
 """
 
-from carnivore_sign.field.card import scale_card, write_scale_card
+from carnivore_sign.field.card import scale_card
 from carnivore_sign.field.form import form_sheets
-from carnivore_sign.field.key import character_key, key_table, write_character_key
+from carnivore_sign.field.key import character_key, key_table
 from carnivore_sign.field.kit import FieldKit, write_field_kit
-from carnivore_sign.field.sheet import field_sheet, write_field_sheet
+from carnivore_sign.field.paper import write_page
+from carnivore_sign.field.sheet import field_sheet
 from carnivore_sign.field.workbook import write_field_form
 
 __all__ = [
@@ -21,9 +22,7 @@ __all__ = [
     "form_sheets",
     "key_table",
     "scale_card",
-    "write_character_key",
     "write_field_form",
     "write_field_kit",
-    "write_field_sheet",
-    "write_scale_card",
+    "write_page",
 ]

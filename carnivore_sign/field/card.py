@@ -6,11 +6,10 @@ the camera was not straight above: the tracing page takes out the tilt by the fo
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any, Final
 
 from carnivore_sign.field.cautions import FIELD_CAUTIONS
-from carnivore_sign.field.paper import Paper, render_page, write_page
+from carnivore_sign.field.paper import Paper, render_page
 
 #: Side of the square of the four marks, of the window for the print, and of the whole card, mm.
 SQUARE_MM: Final = 140.0
@@ -28,6 +27,11 @@ def scale_card(*, paper: Paper = "a4") -> bytes:
     ----------
     paper : {'a4', 'letter'}
         The paper. The card on it is of the same size.
+
+    Returns
+    -------
+    bytes
+        The PDF; `write_page` writes it.
 
     Examples
     --------
@@ -53,8 +57,3 @@ def scale_card(*, paper: Paper = "a4") -> bytes:
         "caution": FIELD_CAUTIONS["puma"],
     }
     return render_page("card.typ", content, paper=paper)
-
-
-def write_scale_card(path: str | Path, *, paper: Paper = "a4") -> Path:
-    """Write the scale card as a PDF; see `scale_card`."""
-    return write_page(path, scale_card(paper=paper))

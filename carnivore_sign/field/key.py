@@ -7,14 +7,13 @@ with that state alone moves towards puma or dog. A range of sizes is drawn below
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
 from carnivore_sign.field.drawings import draw_state
-from carnivore_sign.field.paper import Paper, render_page, write_page
+from carnivore_sign.field.paper import Paper, render_page
 from carnivore_sign.field.words import CHARACTER_WORDS, label_of
 from carnivore_sign.identify import Evidence, character_weights, load_evidence
 from carnivore_sign.records.vocabularies import CHARACTERS, MEASURES, TAXA
@@ -71,6 +70,11 @@ def character_key(*, paper: Paper = "a4", evidence: Evidence | None = None) -> b
     evidence : Evidence, optional
         As `load_evidence` gives it, if not given; or from prints of one's own.
 
+    Returns
+    -------
+    bytes
+        The PDF; `write_page` writes it.
+
     Examples
     --------
     >>> character_key()[:5]
@@ -94,13 +98,6 @@ def character_key(*, paper: Paper = "a4", evidence: Evidence | None = None) -> b
         for row in table.itertuples()
     }
     return render_page("key.typ", content, paper=paper, pictures=pictures)
-
-
-def write_character_key(
-    path: str | Path, *, paper: Paper = "a4", evidence: Evidence | None = None
-) -> Path:
-    """Write the character key as a PDF; see `character_key`."""
-    return write_page(path, character_key(paper=paper, evidence=evidence))
 
 
 def odds_words(log10_odds: float) -> str:

@@ -7,10 +7,10 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 from carnivore_sign.errors import InputError
-from carnivore_sign.field.card import write_scale_card
-from carnivore_sign.field.key import write_character_key
-from carnivore_sign.field.paper import PAPERS, Paper
-from carnivore_sign.field.sheet import write_field_sheet
+from carnivore_sign.field.card import scale_card
+from carnivore_sign.field.key import character_key
+from carnivore_sign.field.paper import PAPERS, Paper, write_page
+from carnivore_sign.field.sheet import field_sheet
 from carnivore_sign.field.workbook import write_field_form
 from carnivore_sign.records.season import Season
 
@@ -101,9 +101,10 @@ def write_field_kit(
     form = write_field_form(folder / _FORM, transects=transects)
     pages: list[Path] = []
     for one in papers:
-        pages += [
-            write_field_sheet(folder / f"field_sheet_{one}.pdf", paper=one, season_name=title),
-            write_scale_card(folder / f"scale_card_{one}.pdf", paper=one),
-            write_character_key(folder / f"character_key_{one}.pdf", paper=one),
-        ]
+        made = {
+            "field_sheet": field_sheet(paper=one, season_name=title),
+            "scale_card": scale_card(paper=one),
+            "character_key": character_key(paper=one),
+        }
+        pages += [write_page(folder / f"{name}_{one}.pdf", body) for name, body in made.items()]
     return FieldKit(form, tuple(pages), len(transects))

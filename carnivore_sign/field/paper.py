@@ -74,10 +74,28 @@ def render_page(
 def write_page(path: str | Path, body: bytes) -> Path:
     """Write a page whole or not at all.
 
+    Parameters
+    ----------
+    path : path-like
+        Where to, ending in .pdf.
+    body : bytes
+        From `field_sheet`, `scale_card` or `character_key`.
+
+    Returns
+    -------
+    Path
+        `path`.
+
     Raises
     ------
     InputError
         If the path does not end in .pdf.
+
+    Examples
+    --------
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_page(Path(folder) / "card.pdf", b"%PDF-").name
+    'card.pdf'
     """
     target = Path(path)
     if target.suffix.lower() != ".pdf":

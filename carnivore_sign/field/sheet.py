@@ -7,11 +7,10 @@ typed from the sheet into a notebook table is read as it stands.
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any, Final
 
 from carnivore_sign.field.cautions import FIELD_CAUTIONS
-from carnivore_sign.field.paper import Paper, render_page, write_page
+from carnivore_sign.field.paper import Paper, render_page
 from carnivore_sign.field.words import CHARACTER_WORDS, label_of
 from carnivore_sign.records.tables import WALKS
 from carnivore_sign.records.vocabularies import (
@@ -45,6 +44,11 @@ def field_sheet(*, paper: Paper = "a4", season_name: str = "") -> bytes:
     season_name : str
         Printed above, if given.
 
+    Returns
+    -------
+    bytes
+        The PDF; `write_page` writes it.
+
     Examples
     --------
     >>> field_sheet()[:5]
@@ -69,11 +73,6 @@ def field_sheet(*, paper: Paper = "a4", season_name: str = "") -> bytes:
         "cautions": list(FIELD_CAUTIONS.values()),
     }
     return render_page("sheet.typ", content, paper=paper)
-
-
-def write_field_sheet(path: str | Path, *, paper: Paper = "a4", season_name: str = "") -> Path:
-    """Write the field sheet as a PDF; see `field_sheet`."""
-    return write_page(path, field_sheet(paper=paper, season_name=season_name))
 
 
 def _walk() -> list[list[Any]]:

@@ -40,6 +40,13 @@ def write_field_form(path: str | Path, *, transects: Sequence[str] = ()) -> Path
         If `path` does not end in .xlsx, or two transects have the same name.
     LibraryMissing
         If openpyxl is not installed.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     write_field_form(Path(folder) / "form.xlsx", transects=["MESA"]).name
+    'form.xlsx'
     """
     target = Path(path)
     if target.suffix.lower() != ".xlsx":
