@@ -127,6 +127,9 @@ def test_rows_hang_together(archives: dict[str, Path], reader: str) -> None:
     assert (above == "").sum() == 1
     for rows in found.values():
         assert rows["id"].isin(events["eventID"]).all()
+    radius = events["coordinateUncertaintyInMeters"]
+    assert (radius[radius.ne("")].astype(float) > 0).all()  # never 0: Darwin Core
+    assert (radius.ne("") == events["decimalLatitude"].ne("")).all()
     occurrences = found[f"{DWC}Occurrence"]
     assert occurrences["occurrenceID"].is_unique
     facts = found[f"{DWC}MeasurementOrFact"]

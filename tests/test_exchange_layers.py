@@ -244,6 +244,22 @@ def test_gpx_is_valid_and_brings_transects_and_trails_to_a_receiver(
     assert reading.tables["fixes"]["time"].isna().all(), "a plan is no effort"
 
 
+def test_trails_cut_into_pieces_lose_none(tmp_path: Path) -> None:
+    """What a landowner sees of a trail may be lines and points."""
+    pieces = shapely.GeometryCollection(
+        [shapely.LineString([(0, 0), (0, 1)]), shapely.Point(0, 2), shapely.Point(0, 3)]
+    )
+    trails = gpd.GeoDataFrame({"trail": ["T1"]}, geometry=[pieces], crs=4326)
+    transects = gpd.GeoDataFrame({"transect": []}, geometry=[], crs=4326)
+    path = write_transects_gpx(tmp_path / "a.gpx", transects, trails=trails)
+    assert_valid(path)
+    reading = read_log(path)
+    assert len(reading.tables["fixes"]) == 2
+    assert reading.tables["waypoints"]["name"].tolist() == ["T1", "T1"]
+    with pytest.raises(InputError, match="no transect and no trail"):
+        write_transects_gpx(tmp_path / "b.gpx", transects)
+
+
 def test_a_route_is_thinned_to_what_a_receiver_takes(tmp_path: Path) -> None:
     x = np.linspace(-119, -118.9, 5000)
     line = shapely.LineString(np.column_stack([x, 37 + 0.001 * np.sin(400 * x)]))

@@ -160,6 +160,20 @@ def test_sign_of_no_stated_kind_is_set_aside(tmp_path: Path) -> None:
     assert any(one.startswith("kind: missing") for one in reasons(reading))
 
 
+@pytest.mark.parametrize(
+    ("remark", "kind"),
+    [("old scat on the road", "scat"), ("seen crossing, left a track", None), ("", "track")],
+)
+def test_the_kind_is_taken_from_the_words_of_the_record_and_told(
+    tmp_path: Path, remark: str, kind: str | None
+) -> None:
+    head = f"{OCCURRENCES},occurrenceRemarks"
+    reading = read_file(survey(tmp_path, f'{FOUND},"{remark}"', head=head))
+    assert reading.tables["sign"]["kind"].tolist() == ([kind] if kind else [])
+    told = any("the kind of 1 sign was taken from the words" in one for one in reading.notes)
+    assert told == (kind is not None)
+
+
 def test_other_species_are_something_else_and_wider_names_are_no_naming(tmp_path: Path) -> None:
     lines = [
         FOUND.replace("o1", f"o{at}").replace("Puma concolor", name)

@@ -22,7 +22,7 @@ from carnivore_sign.writing import write_whole
 
 #: Points that a receiver takes in one route (common practice, no source).
 MOST_ROUTE_POINTS: Final = 200
-_LINEAR: Final = 1
+_POINT: Final = 0
 
 
 def write_transects_gpx(
@@ -67,40 +67,38 @@ def write_transects_gpx(
     (2, 2)
     """
     path = Path(path)
-    lines = [_named(transects, "transect")]
-    points = None
-    if trails is not None and len(trails):
-        drawn = _named(trails, "trail")
-        single = shapely.get_type_id(drawn.geometry.to_numpy()) == 0
-        lines.append(drawn.loc[~single])
-        points = drawn.loc[single].rename(columns={"log": "name"}) if single.any() else None
-    tracks = pd.concat([_vertices(frame, "part") for frame in lines], ignore_index=True)
-    if tracks.empty and points is None:
+    planned = _parts(transects, "transect")
+    found = planned.iloc[:0] if trails is None else _parts(trails, "trail")
+    single = shapely.get_type_id(found.geometry.to_numpy()) == _POINT
+    points = found.loc[single].rename(columns={"log": "name"})
+    lines = [frame for frame in (planned, found.loc[~single]) if len(frame)]
+    tracks = pd.concat([_vertices(frame, "part") for frame in lines or [planned]])
+    if tracks.empty and points.empty:
         raise InputError("there is no transect and no trail to write", file=path)
     with tempfile.TemporaryDirectory() as folder:
         written = write_gpx(
             Path(folder) / "lines.gpx",
-            fixes=tracks,
+            fixes=tracks.reset_index(drop=True),
             waypoints=points,
-            route_points=_vertices(_thinned(lines[0]), "route"),
+            route_points=_vertices(_thinned(planned), "route"),
             name=name,
         )
         return write_whole(path, written.read_bytes())
 
 
-def _named(layer: gpd.GeoDataFrame, column: str) -> gpd.GeoDataFrame:
+def _parts(layer: gpd.GeoDataFrame, column: str) -> gpd.GeoDataFrame:
+    """Return the single lines and points of a layer under the names that a column gives."""
     frame = stored(layer, "the layer")
     shapes = gpd.GeoSeries(frame.geometry.to_numpy(), crs=STORED_CRS)
-    return gpd.GeoDataFrame({"log": frame[column].astype("object").to_numpy()}, geometry=shapes)
+    named = gpd.GeoDataFrame({"log": frame[column].astype("object").to_numpy()}, geometry=shapes)
+    return named.explode(ignore_index=True)
 
 
 def _vertices(lines: gpd.GeoDataFrame, number: str) -> gpd.GeoDataFrame:
-    """Return the vertices of lines, a row each; parts of a line are numbered from 0."""
-    parts = lines.explode(index_parts=False, ignore_index=True)
-    parts = parts.loc[shapely.get_type_id(parts.geometry.to_numpy()) == _LINEAR]
-    places, owner = shapely.get_coordinates(parts.geometry.to_numpy(), return_index=True)
-    log = parts["log"].to_numpy()[owner]
-    order = parts.groupby("log").cumcount().to_numpy()[owner] if len(parts) else owner
+    """Return the vertices of lines, a row each; lines of one name are numbered from 0."""
+    places, owner = shapely.get_coordinates(lines.geometry.to_numpy(), return_index=True)
+    log = lines["log"].to_numpy()[owner]
+    order = lines.groupby("log").cumcount().to_numpy()[owner] if len(lines) else owner
     return gpd.GeoDataFrame(
         {"log": log, number: order}, geometry=gpd.points_from_xy(*places.T), crs=STORED_CRS
     )

@@ -39,9 +39,11 @@ _WGS84: Final = ("", "wgs84", "wgs 84", "epsg:4326", "unknown", "not recorded")
 _SEEN: Final = ("", "humanobservation", "observation", "occurrence")
 #: Terms in which others say what kind of sign it was.
 _KIND_TERMS: Final = (
-    "dwc:preparations", "dwc:samplingProtocol", "dwc:occurrenceRemarks", "dwc:eventRemarks",
-    "dwc:behavior", "dwc:fieldNotes", "dwc:verbatimLabel", "dwc:dynamicProperties",
+    "dwc:preparations", "dwc:occurrenceRemarks", "dwc:behavior", "dwc:verbatimLabel",
+    "dwc:dynamicProperties", "dwc:fieldNotes", "dwc:eventRemarks", "dwc:samplingProtocol",
 )  # fmt: skip
+#: Words of a record that somebody made who met the animal, and not its sign.
+_MET: Final = {"seen", "saw", "sighting", "sighted", "alive", "roadkill", "trapped", "captured"}
 _NOT_FOUND: Final = (
     "looked for and not found: no sign; the season computes non-detections from GPS logs"
 )
@@ -112,7 +114,7 @@ def _keep(rows: pd.DataFrame, facts: pd.DataFrame, found: Sorted, time_zone: str
             "sign": number.where(number.ne(""), name),
             "time": times,
             "observer": _text(rows, "dwc:recordedBy"),
-            "kind": _kinds(rows, measured),
+            "kind": _kinds(rows, measured, found),
             "named_as": _named(rows, ours),
             **{column: measured[column] for column in measured if column != "kind"},
             "notes": _notes(rows, ours, told),
@@ -205,15 +207,26 @@ def _on_wgs84(lon: pd.Series, lat: pd.Series, datum: str) -> list[str] | None:
     return [f"POINT ({a!r} {b!r})" for a, b in zip(x.tolist(), y.tolist(), strict=True)]
 
 
-def _kinds(rows: pd.DataFrame, measured: pd.DataFrame) -> pd.Series:
+def _kinds(rows: pd.DataFrame, measured: pd.DataFrame, found: Sorted) -> pd.Series:
     """Return the kind of each sign: as measured, or the first kind that its words name."""
     said = measured["kind"] if "kind" in measured else pd.Series("", index=rows.index)
+    bare = said.eq("")
+    if not bare.any():
+        return said
     words = sum((_text(rows, term) + " " for term in _KIND_TERMS), pd.Series("", rows.index))
-    named = [
-        next((KIND_NAMES[word] for word in _WORD.findall(text.lower()) if word in KIND_NAMES), "")
-        for text in words
-    ]
-    return said.where(said.ne(""), pd.Series(named, index=rows.index))
+    guessed = words[bare].map(_kind_in)
+    if guessed.ne("").any():
+        count = int(guessed.ne("").sum())
+        found.notes.append(f"the kind of {count} sign was taken from the words of their records")
+    return said.mask(bare, guessed.reindex(rows.index))
+
+
+def _kind_in(text: str) -> str:
+    """Return the first kind of sign that a text names; none if the animal itself was met."""
+    words = _WORD.findall(text.lower())
+    if _MET & set(words):
+        return ""
+    return next((KIND_NAMES[word] for word in words if word in KIND_NAMES), "")
 
 
 def _named(rows: pd.DataFrame, ours: pd.Series) -> pd.Series:
