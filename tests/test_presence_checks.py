@@ -216,3 +216,9 @@ def test_a_chain_is_compared_by_its_units() -> None:
     chained = fit_quietly(histories, chain="months")
     assert chained.n_units == 60
     assert chained.aicc > chained.aic
+
+
+def test_a_bootstrap_gives_the_same_numbers_wherever_it_is_worked_on() -> None:
+    fit = fit_quietly(with_covariates(np.random.default_rng(3)), presence=["x"], detection=["w"])
+    here, there = (bootstrap_limits(fit, replicates=45, on=on) for on in (None, "processes"))
+    pd.testing.assert_frame_equal(here, there)

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Final, TypeVar
 
 import numpy as np
@@ -22,6 +23,7 @@ from carnivore_sign.presence.notes import Note
 from carnivore_sign.presence.pearson import chi_square
 from carnivore_sign.presence.result import OccupancyFit
 from carnivore_sign.progress import with_progress
+from carnivore_sign.spreading import Place, spread
 
 #: Fewer looks a unit, finds where anything was found, or trails a unit than this and the check
 #: sees little.
@@ -32,6 +34,9 @@ _FEW_TRAILS: Final = 1.0
 #: Surveys that look for overdispersion takes, and the share of them above which it is chance.
 _QUICK: Final = 99
 _BY_CHANCE: Final = 0.05
+
+#: Surveys that are drawn from one stream of chance, and fitted in one place.
+_BLOCK: Final = 20
 
 _T = TypeVar("_T")
 
@@ -67,6 +72,7 @@ def check_fit(
     *,
     replicates: int = 1000,
     rng: np.random.Generator | None = None,
+    on: Place = None,
     show_progress: bool = False,
 ) -> FitCheck:
     """Check a fit against its own survey.
@@ -81,6 +87,8 @@ def check_fit(
         Surveys to draw from the fit and fit again.
     rng : Generator, optional
         Where they come from; ``numpy.random.default_rng(0)`` by default.
+    on : place, optional
+        Where surveys are fitted; see `carnivore_sign.spreading.spread`. The numbers are the same.
     show_progress : bool
         Draw a bar.
 
@@ -101,7 +109,7 @@ def check_fit(
     """
     survey = survey_of(fit)
     return _held_against(
-        survey, _bootstrap(survey, chi_square, replicates, rng, show=show_progress)
+        survey, _bootstrap(survey, chi_square, replicates, rng, on=on, show=show_progress)
     )
 
 
@@ -170,16 +178,19 @@ def bootstrap_limits(
     replicates: int = 1000,
     level: float = 0.95,
     rng: np.random.Generator | None = None,
+    on: Place = None,
     show_progress: bool = False,
 ) -> pd.DataFrame:
     """Return percentile limits from surveys drawn from the fit and fitted again.
 
     Parameters
     ----------
-    fit, replicates, rng, show_progress
+    fit, replicates
         As for `check_fit`.
     level : float
         Probability that the limits are to cover.
+    rng, on, show_progress
+        As for `check_fit`.
 
     Returns
     -------
@@ -195,14 +206,15 @@ def bootstrap_limits(
     >>> list(bootstrap_limits(fit, replicates=20).columns)
     ['estimate', 'low', 'high']
     """
-
-    def estimates(drawn: Survey) -> np.ndarray:
-        return replace(fit, parameters=drawn.parameters).summary()["estimate"].to_numpy(dtype=float)
-
-    ends = _bootstrap(survey_of(fit), estimates, replicates, rng, show=show_progress)
+    of = partial(_estimates, fit)
+    ends = _bootstrap(survey_of(fit), of, replicates, rng, on=on, show=show_progress)
     tail = 0.5 * (1.0 - level)
     low, high = np.quantile(np.array(ends), [tail, 1.0 - tail], axis=0)
     return fit.summary()[["estimate"]].assign(low=low, high=high)
+
+
+def _estimates(fit: OccupancyFit, drawn: Survey) -> np.ndarray:
+    return replace(fit, parameters=drawn.parameters).summary()["estimate"].to_numpy(dtype=float)
 
 
 def _bootstrap(
@@ -211,18 +223,35 @@ def _bootstrap(
     replicates: int,
     rng: np.random.Generator | None,
     *,
+    on: Place,
     show: bool,
 ) -> list[_T]:
-    """Return something of surveys drawn and fitted again; those without a maximum are left out."""
+    """Return something of surveys drawn and fitted again; those without a maximum are left out.
+
+    They are drawn in blocks, each from a stream of its own, so that it does not matter where or in
+    which order the blocks are worked on.
+    """
     rng = np.random.default_rng(0) if rng is None else rng
+    sizes = [min(_BLOCK, replicates - first) for first in range(0, replicates, _BLOCK)]
+    blocks = list(zip(sizes, rng.spawn(len(sizes)), strict=True))
+    work = partial(_fitted_again, survey, of)
+    parts = spread(work, with_progress(blocks, "bootstrap", show=show), on=on)
+    told = [one for part in parts for one in part]
+    if not told:
+        raise NotConverged("no survey drawn from the fit could be fitted again")
+    return told
+
+
+def _fitted_again(
+    survey: Survey, of: Callable[[Survey], _T], block: tuple[int, np.random.Generator]
+) -> list[_T]:
+    replicates, rng = block
     told = []
-    for _ in with_progress(range(replicates), "bootstrap", show=show):
+    for _ in range(replicates):
         try:
             told.append(of(survey.again(rng)))
         except NotConverged:
             continue
-    if not told:
-        raise NotConverged("no survey drawn from the fit could be fitted again")
     return told
 
 

@@ -17,20 +17,17 @@ import pandas as pd
 
 from carnivore_sign.demo import against_truth
 from carnivore_sign.progress import with_progress
+from carnivore_sign.spreading import Place, spread
 from tests.chain_examples import analysed
 
 FIRST_SEED = 500
 
 
-def recovery(seasons: int, *, show_progress: bool = False) -> pd.DataFrame:
+def recovery(seasons: int, *, on: Place = None, show_progress: bool = False) -> pd.DataFrame:
     """Return, per number: how many, share inside the 95 % limits, mean error over mean truth."""
-    told = []
     seeds = range(FIRST_SEED, FIRST_SEED + seasons)
-    for seed in with_progress(seeds, "seasons", show=show_progress):
-        with tempfile.TemporaryDirectory() as folder:
-            analysis, truth = analysed(seed, Path(folder))
-            told.append(against_truth(analysis, truth))
-    held = pd.concat(told)
+    told = spread(one_season, with_progress(seeds, "seasons", show=show_progress), on=on)
+    held = pd.concat(list(told))
     by = held.assign(error=held["estimate"] - held["truth"]).groupby("what")
     return pd.DataFrame(
         {
@@ -41,8 +38,17 @@ def recovery(seasons: int, *, show_progress: bool = False) -> pd.DataFrame:
     )
 
 
+def one_season(seed: int) -> pd.DataFrame:
+    """Draw a season, analyse it, and hold its numbers against its truth."""
+    with tempfile.TemporaryDirectory() as folder:
+        analysis, truth = analysed(seed, Path(folder))
+        return against_truth(analysis, truth)
+
+
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seasons", type=int, default=60)
-    table = recovery(parser.parse_args().seasons, show_progress=True)
+    parser.add_argument("--on", choices=("threads", "processes"), help="where; here, unless given")
+    asked = parser.parse_args()
+    table = recovery(asked.seasons, on=asked.on, show_progress=True)
     print(table.round(3).to_string())
