@@ -32,7 +32,6 @@ from carnivore_sign.records.check import find_faults
 from carnivore_sign.records.season import Season, create_season
 from carnivore_sign.records.tables import SEASON_TABLES
 from carnivore_sign.records.vocabularies import CHARACTERS
-from carnivore_sign.survey import add_stated_walks, cut_segments
 
 ZONE = "America/Los_Angeles"
 FIRST, SECOND = "uuid:7c9e6679-7425-40de-944b-e07fc1f90ae7", "uuid:0b1d-2"
@@ -347,20 +346,20 @@ def test_latin_letters_and_other_encodings_are_read(client, tmp_path) -> None:
     assert read.tables["walks"]["observer"].item() == "Zoë Ångström"
 
 
-def test_stated_walks_are_effort_for_the_survey(client, tmp_path, season) -> None:
-    form = client.fill(WALK | {"distance_km": 2, "back": "no"}, instance=FIRST)
+def test_a_season_of_forms_alone_has_effort_and_detections(client, tmp_path, season) -> None:
+    roads = read_file(demo_folder() / "transects.geojson").tables["transects"]
+    road = roads.set_index("transect").geometry["Ember Road"]
+    at = road.interpolate(0.9, normalized=True)
+    track = TRACK | {"place": f"{at.y} {at.x}", "print_seen": PRINTS}
+    form = client.fill(WALK | {"sign_found": [track], "distance_km": 2.5, "back": "no"},
+                       instance=FIRST)  # fmt: skip
     import_files(season, [saved(tmp_path, "w.xml", form), demo_folder() / "transects.geojson"])
-    walks = season.read("walks")
-    stated = walks.assign(
-        distance=walks["distance_m"].map("{} m".format), back=walks["back"].eq("yes")
-    )
-    segments = cut_segments(season.read("transects"))
-    visits, left = add_stated_walks(
-        pd.DataFrame(columns=["visit"]), stated, segments, season.read("clearings"), time_zone=ZONE
-    )
-    assert not len(left)
-    assert visits["covered_m"].sum() == pytest.approx(2000)
-    assert visits["walk"].eq(walks["walk"].item()).all()
+    analysis = analyse(season, AnalysisOptions(region="dry_range"))
+    assert analysis.visits["effort_source"].eq("stated").all()
+    assert analysis.visits["effort_km"].sum() == pytest.approx(2.5)
+    assert analysis.visits["walk"].eq(season.read("walks")["walk"].item()).all()
+    assert len(analysis.detections) == 1
+    assert not len(analysis.incidental)
 
 
 def test_the_command_line_takes_forms_beside_other_files(client, tmp_path, capsys) -> None:
