@@ -22,8 +22,9 @@ from chain_examples import analysed
 from PIL import Image
 from shapely import box
 
-from carnivore_sign.chain import Analysis, AnalysisOptions, PageOptions, month
+from carnivore_sign.chain import Analysis, AnalysisOptions, PageOptions, month, seasonal
 from carnivore_sign.chain.month import told_of_region
+from carnivore_sign.chain.outputs import page_record
 from carnivore_sign.errors import InputError
 from carnivore_sign.identify import load_evidence
 from carnivore_sign.records.check import check_table
@@ -232,6 +233,22 @@ def test_the_interactive_map_says_of_each_month_what_its_report_says(analysis: A
         rows = season[season["period"].eq(period)][columns]
         rows = rows.sort_values("segment", ignore_index=True)
         pd.testing.assert_frame_equal(pd.DataFrame(own), pd.DataFrame(rows))
+
+
+def test_of_very_many_sign_the_map_shows_those_of_its_first_month_and_says_so(
+    analysis: Analysis, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(seasonal, "MOST_SINGLE", 40)
+    record = page_record(analysis, MADE_ON)
+    tree = lxml.html.fromstring(seasonal.season_map(analysis, record, first="2026-03"))
+    data = json.loads(tree.xpath("//script[@id='data']")[0].text)
+    assert 0 < len(data["sign"]) <= 40
+    assert {row["month"] for row in (*data["sign"], *data["trails"])} == {1}
+    said = " ".join(tree.text_content().split())
+    assert (
+        f"Of the {len(analysis.sign):,} sign of the season, {len(data['sign'])} are shown." in said
+    )
+    assert f"Of the {len(analysis.trails):,} trails of the season, " in said
 
 
 def test_animals_that_share_every_doubt_are_named_where_no_region_is(analysis: Analysis) -> None:

@@ -14,7 +14,7 @@ from shapely.geometry import LineString, box
 from carnivore_sign.errors import InputError
 from carnivore_sign.maps import edition_for, plot_month, png_bytes, shown_to, units_for
 from carnivore_sign.maps.readers import CELLS_PER_DEGREE, cell_of, in_cells
-from carnivore_sign.space import GEOD
+from carnivore_sign.space import GEOD, working_crs
 
 COUNTRY = make_country()
 PUBLIC = edition_for("public", category=3)
@@ -68,6 +68,16 @@ def test_the_size_of_a_cell_on_the_ground() -> None:
     assert south == pytest.approx(10.27)
     assert GEOD.inv(west, south, east, south)[2] == pytest.approx(1095.5, abs=0.3)
     assert GEOD.inv(west, south, west, south + 0.01)[2] == pytest.approx(1106.1, abs=0.3)
+
+
+@pytest.mark.parametrize("lat", [-60.005, 0.005, 36.005, 70.005])
+def test_the_area_of_a_cell_is_that_of_pyproj(lat: float) -> None:
+    _, (cell,) = cell_of(np.array([-104.995]), np.array([lat]), category=3)
+    ground_m2 = abs(GEOD.geometry_area_perimeter(cell)[0])
+    frame = gpd.GeoSeries([cell], crs=4326)
+    assert frame.to_crs(working_crs(frame)).area.item() == pytest.approx(ground_m2, rel=0.001)
+    equal_area = pyproj.CRS("EPSG:6933")
+    assert frame.to_crs(equal_area).area.item() == pytest.approx(ground_m2, rel=1e-4)
 
 
 def test_cells_on_the_line_between_two_belong_to_the_north_and_east() -> None:

@@ -5,6 +5,9 @@ from __future__ import annotations
 import dataclasses
 import io
 import re
+import shutil
+import subprocess
+from pathlib import Path
 
 import geopandas as gpd
 import lxml.html
@@ -139,6 +142,20 @@ def test_the_same_inputs_give_the_same_answer_in_any_order_of_rows() -> None:
         pd.DataFrame(first.passing_by_taxon), pd.DataFrame(shuffled.passing_by_taxon)
     )
     assert all_text(answer_report(first)) == all_text(answer_report(shuffled))
+
+
+@pytest.mark.parametrize("findings", [COUNTRY.examine(), CASES["hostile text in notes"][0]])
+def test_the_answer_is_valid_html_by_a_general_validator(
+    findings: IncidentFindings, tmp_path: Path
+) -> None:
+    """HTML Tidy, where it is installed; what it calls an error or a warning is a fault."""
+    tidy = shutil.which("tidy")
+    if tidy is None:
+        pytest.skip("no HTML Tidy on this machine")
+    page = tmp_path / "page.html"
+    page.write_text(render_html(answer_report(findings)), encoding="utf-8")
+    run = subprocess.run([tidy, "-q", "-e", page], capture_output=True, text=True, check=False)
+    assert run.stderr.strip() == ""
 
 
 def test_a_window_of_one_minute_and_one_of_a_year_are_answered() -> None:

@@ -4,6 +4,8 @@ The plain way of a map draws, for each month, the transects, the units of each s
 and the trails with `GeoDataFrame.plot`, with a legend and axes, and saves a PNG of the same size
 and resolution. It has no scale bar, no names and no key of weight, so that it does less. A
 report has no plain way; its season has 5,000 units, and trails and receipts as 100,000 sign leave.
+The last case goes all the way: a season file of 94,000 sign, which is the demo's country side by
+side 110 times with every sign twice, is analysed, fitted, and its month written with all its files.
 """
 
 from __future__ import annotations
@@ -11,7 +13,10 @@ from __future__ import annotations
 import datetime as dt
 import io
 import time
+import warnings
 from collections.abc import Callable
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import geopandas as gpd
@@ -20,6 +25,7 @@ import pandas as pd
 from matplotlib import pyplot as plt
 from shapely.geometry import LineString
 
+import carnivore_sign as cs
 from carnivore_sign.maps import (
     SheetWords,
     WebLayers,
@@ -30,7 +36,9 @@ from carnivore_sign.maps import (
 )
 from carnivore_sign.maps.sheet import SHEET_IN
 from carnivore_sign.maps.style import STATES
+from carnivore_sign.records.season import Season, create_season
 from carnivore_sign.reports import PageRecord, monthly_report, render_html, render_pdf
+from carnivore_sign.simulate import demo_settings, simulate_season
 
 CRS = "EPSG:32613"
 MONTHS = 12
@@ -145,6 +153,64 @@ def report_of(month: gpd.GeoDataFrame, trails: gpd.GeoDataFrame, record: PageRec
     return len(render_html(report)) + len(render_pdf(report))
 
 
+#: What is copied of a simulated season, and what its names are there.
+NAMED = {
+    "logs": ["log"], "fixes": ["log"], "waypoints": ["name", "log"], "transects": ["transect"],
+    "parcels": ["parcel"], "sign": ["sign", "waypoint"], "prints": ["sign"],
+}  # fmt: skip
+COPIES = 110
+
+
+def renamed(frame: pd.DataFrame, table: str, copy: int) -> pd.DataFrame:
+    """Give a copy of a table names of its own, and a place of its own."""
+    ends = {
+        name: frame[name].astype("object") + f"-{copy}" for name in NAMED[table] if name in frame
+    }
+    made = frame.assign(**ends)
+    if not isinstance(made, gpd.GeoDataFrame):
+        return made
+    moved = made.geometry.translate(xoff=0.25 * (copy % 16), yoff=0.2 * (copy // 16))
+    return made.set_geometry(moved)
+
+
+def wide_season(folder: Path, copies: int) -> Season:
+    """Put the demo's country side by side, every sign twice, a fix of four."""
+    simulated = simulate_season(demo_settings(), np.random.default_rng(7))
+    frames = {"clearings": simulated.clearings}
+    for table in NAMED:
+        frame = getattr(simulated, table)
+        frame = frame.iloc[::4] if table == "fixes" else frame
+        many = [renamed(frame, table, copy) for copy in range(copies)]
+        frames[table] = pd.concat(many, ignore_index=True)
+    beside = frames["sign"].assign(sign=frames["sign"]["sign"] + "+")
+    beside = beside.set_geometry(beside.geometry.translate(xoff=2e-5))
+    frames["sign"] = pd.concat([frames["sign"], beside], ignore_index=True)
+    season = create_season(
+        folder / "season.gpkg", name="Wide country", time_zone="America/Los_Angeles"
+    )
+    season.append(frames)
+    return season
+
+
+def whole_way(copies: int) -> list[tuple[str, str, float, float | None, float]]:
+    """Measure a month of a season file from the analysis to the last file."""
+    with TemporaryDirectory() as name, warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        season = wide_season(Path(name), copies)
+        sign = len(season.read("sign"))
+        options = cs.AnalysisOptions(region="dry_range")
+        analysed_s, analysis = timed(lambda: cs.analyse(season, options))
+        fitted_s, _ = timed(lambda: analysis.season_presence)
+        month_s, told = timed(lambda: cs.month(analysis, "2026-03", Path(name) / "out"))
+        size = sum(path.stat().st_size for path in told.files.values()) / 1e6
+    case = f"a season of {sign:,} sign on {len(analysis.segments):,} segments"
+    return [
+        (case, "the analysis", analysed_s, None, np.nan),
+        (case, "the fit of presence", fitted_s, None, np.nan),
+        (case, "a month: maps, report, layers and tables", month_s, None, size),
+    ]
+
+
 def run(scale: float = 1.0) -> pd.DataFrame:
     """Measure twelve maps, the sheet of all months, the interactive map, and a report."""
     rng = np.random.default_rng(8)
@@ -183,6 +249,7 @@ def run(scale: float = 1.0) -> pd.DataFrame:
     report_s, size = timed(lambda: report_of(month, found, record))
     case = f"a month's report, {units:,} units and {len(found):,} trails of {5 * len(found):,} sign"
     rows.append((case, "ours, map, HTML and PDF", report_s, None, size / 1e6))
+    rows += whole_way(max(1, int(COPIES * scale)))
     return pd.DataFrame(rows, columns=["case", "what", "seconds", "ratio", "megabytes"]).round(
         {"megabytes": 2}
     )
