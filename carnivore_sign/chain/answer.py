@@ -141,11 +141,13 @@ def answer(
 
     Parameters
     ----------
-    season, incident, options, within_m
+    season, incident
         See `landowner_answer`.
     out : path-like
         Folder to write to; made if it is not there. If it holds an earlier answer about the
         same incident, the page says what is new since.
+    options, within_m
+        See `landowner_answer`.
     page : AnswerPage, optional
         Whom to call, who made the answer, and for whom: the landowner, unless given.
     made_on : date, optional
@@ -164,6 +166,14 @@ def answer(
     InputError
         If the season has no such incident (the message lists those it has), its window is
         impossible, or the folder holds tables of a copy that shows more.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from carnivore_sign.example import example_analysis
+    >>> made = answer(example_analysis(), "I1", tempfile.mkdtemp())
+    >>> sorted(path.name for path in made.files.values())[:3]
+    ['animals.csv', 'animals_by_prior.csv', 'answer.html']
     """
     steps = with_progress(range(3), f"answer {incident}", show=show_progress)
     next(steps)

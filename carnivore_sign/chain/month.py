@@ -114,6 +114,14 @@ def month(
         tables of an edition that shows more.
     NothingSurveyed
         If no segment was walked in that month.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from carnivore_sign.example import example_analysis
+    >>> made = month(example_analysis(), "2026-03", tempfile.mkdtemp())
+    >>> "map.png" in {path.name for path in made.files.values()}
+    True
     """
     if not _PERIOD.fullmatch(period):
         raise InputError(f"'{period}' is not a month", remedy="Write it as 2026-03.")

@@ -38,10 +38,12 @@ def most_informative_unseen(
 
     Parameters
     ----------
-    prints, evidence, surfaces
+    prints, evidence
         As for `weigh_characters`.
     prior : mapping or Series, optional
         As for `to_probabilities`; the evidence's own if not given.
+    surfaces : Series, optional
+        As for `weigh_characters`.
 
     Returns
     -------

@@ -97,10 +97,12 @@ def character_weights(
 
     Parameters
     ----------
-    prints, evidence, surfaces
+    prints, evidence
         As for `weigh_characters`.
     taxon, against : str
         Two of `TAXA`.
+    surfaces : Series, optional
+        As for `weigh_characters`.
 
     Returns
     -------

@@ -162,6 +162,7 @@ def calibration_line(stated: npt.ArrayLike, true: npt.ArrayLike) -> CalibrationL
     stated : array_like of float
         Probabilities; 0 and 1 are taken as 1e-9 from it.
     true : array_like of bool
+        Whether each came true.
 
     Returns
     -------

@@ -65,6 +65,7 @@ def draw_trail_plan(ax: Axes, sequence: GaitSequence, name: object | None = None
     Parameters
     ----------
     ax : Axes
+        The same.
         An empty panel; its units are metres, alike along both axes.
     sequence : GaitSequence
         From `gait_sequence`.
@@ -74,6 +75,7 @@ def draw_trail_plan(ax: Axes, sequence: GaitSequence, name: object | None = None
     Returns
     -------
     Axes
+        The same.
 
     Examples
     --------
@@ -119,6 +121,7 @@ def draw_step_chart(
     Parameters
     ----------
     ax : Axes
+        The same.
         An empty panel.
     sequence : GaitSequence
         From `gait_sequence`.
@@ -130,6 +133,7 @@ def draw_step_chart(
     Returns
     -------
     Axes
+        The same.
 
     Examples
     --------

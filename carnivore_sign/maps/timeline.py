@@ -57,6 +57,12 @@ def timeline(findings: IncidentFindings) -> Figure:
     -------
     matplotlib.figure.Figure
         Times are local to `findings.time_zone`.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_answer
+    >>> len(timeline(example_answer().findings).axes) > 0
+    True
     """
     trails = findings.telling_trails(MOST_TRAILS)
     rows = len(trails) + 2

@@ -22,7 +22,15 @@ MOST_VISITS: Final = 1e9
 
 
 class Probability(NamedTuple):
-    """A probability with its limits."""
+    """A probability with its limits.
+
+    Attributes
+    ----------
+    estimate : float
+        The probability.
+    low, high : float
+        Its limits.
+    """
 
     estimate: float
     low: float

@@ -43,6 +43,16 @@ class Choice(NamedTuple):
 
     ``table``: index the ways, best first; ``meaning``, ``parameters``, ``loglik``, ``aicc``,
     ``difference`` from the best, ``weight``.
+
+    Attributes
+    ----------
+    fit : OccupancyFit
+        The chosen way, fitted with a weak prior.
+    table : DataFrame
+        Index the ways, best first; ``meaning``, ``parameters``, ``loglik``, ``aicc``,
+        ``difference`` from the best, ``weight``.
+    message : str
+        What was chosen and what it was compared with, in words.
     """
 
     fit: OccupancyFit

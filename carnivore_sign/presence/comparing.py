@@ -80,12 +80,14 @@ def predict_averaged(
 
     Parameters
     ----------
-    fits, overdispersion
+    fits : mapping of str to OccupancyFit
         As for `compare_fits`.
     frame : DataFrame
         One row per place or visit, with the covariates of all the models.
     part : str
         The quantity, as for `OccupancyFit.predict`.
+    overdispersion : float
+        As for `compare_fits`.
     level : float
         Probability that the limits are to cover.
 

@@ -25,7 +25,17 @@ _LEAST_PAIRS = 10
 
 
 class Likeness(NamedTuple):
-    """How alike neighbours are: correlation, share of shuffles as high or higher, pairs."""
+    """How alike neighbours are: correlation, share of shuffles as high or higher, pairs.
+
+    Attributes
+    ----------
+    correlation : float
+        Of the residuals of neighbours.
+    p_value : float
+        Share of shuffles that were as much alike, or more.
+    pairs : int
+        How many pairs of neighbours it rests on.
+    """
 
     correlation: float
     p_value: float

@@ -178,10 +178,12 @@ def units_to_see_change(
 
     Parameters
     ----------
-    psi_before, psi_after, p, visits, alpha
+    psi_before, psi_after, p, visits
         As for `power_to_see_change`.
     power : float
         Wanted chance of seeing the change.
+    alpha : float
+        As for `power_to_see_change`.
 
     Returns
     -------

@@ -50,7 +50,17 @@ class Edge:
 
 
 class Share(NamedTuple):
-    """The share of the units that are used, with its limits."""
+    """The share of the units that are used, with its limits.
+
+    Attributes
+    ----------
+    share, low, high : float
+        The share with its 95 % limits.
+    units : int
+        Units that it speaks of.
+    units_visited : int
+        Those of them that were walked.
+    """
 
     share: float
     low: float

@@ -36,6 +36,16 @@ def check_programme(
     -------
     DataFrame
         One row per fault: ``season``, ``table_name``, ``path``, ``told``; empty if all is well.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from carnivore_sign import add_season, create_programme
+    >>> from carnivore_sign.example import example_season
+    >>> programme = create_programme(tempfile.mkdtemp() + "/range", name="Tolvane Range (invented)")
+    >>> season_id = add_season(programme, example_season(), season_id="spring")
+    >>> len(check_programme(programme))
+    0
     """
     seasons = programme.seasons
     found = spread(partial(_faults, programme), seasons, on=on)

@@ -84,6 +84,11 @@ def create_programme(path: str | Path, *, name: str) -> Programme:
     name : str
         Its title.
 
+    Returns
+    -------
+    Programme
+        The folder, without a season.
+
     Raises
     ------
     SeasonError
@@ -108,12 +113,30 @@ def create_programme(path: str | Path, *, name: str) -> Programme:
 def open_programme(path: str | Path) -> Programme:
     """Open a programme.
 
+    Parameters
+    ----------
+    path : path-like
+        The folder.
+
+    Returns
+    -------
+    Programme
+        The folder and its seasons.
+
     Raises
     ------
     SeasonMissing
         If there is none in that folder.
     SeasonVersion
         If its layout is of another version.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> path = tempfile.mkdtemp() + "/range"
+    >>> _ = create_programme(path, name="Tolvane Range (invented)")
+    >>> open_programme(path).name
+    'Tolvane Range (invented)'
     """
     path = Path(path)
     try:

@@ -61,6 +61,16 @@ def partitions(
         If there is no such table, or bounds are asked of a table without positions.
     SeasonMissing
         If there is no such season.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from carnivore_sign import add_season, create_programme
+    >>> from carnivore_sign.example import example_season
+    >>> programme = create_programme(tempfile.mkdtemp() + "/range", name="Tolvane Range (invented)")
+    >>> season_id = add_season(programme, example_season(), season_id="spring")
+    >>> len(partitions(programme, "fixes")) > 0
+    True
     """
     schema = _schema(table)
     if bounds is not None and schema.geometry is None:
@@ -90,6 +100,21 @@ def fixes_of_logs(programme: Programme, season: str, *, on: Place = None) -> pd.
         Id of the season.
     on : place, optional
         Where files are looked at; see `carnivore_sign.spreading.spread`.
+
+    Returns
+    -------
+    Series of int
+        How many fixes each log has, by its name.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from carnivore_sign import add_season, create_programme
+    >>> from carnivore_sign.example import example_season
+    >>> programme = create_programme(tempfile.mkdtemp() + "/range", name="Tolvane Range (invented)")
+    >>> season_id = add_season(programme, example_season(), season_id="spring")
+    >>> len(fixes_of_logs(programme, "spring"))
+    40
     """
     paths = partitions(programme, "fixes", seasons=[season])["path"].tolist()
     counts = list(spread(partial(count_words, column="log"), paths, on=on))
@@ -128,6 +153,16 @@ def read_programme(
         As `partitions`.
     FileUnreadable
         If a file is missing or damaged.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from carnivore_sign import add_season, create_programme
+    >>> from carnivore_sign.example import example_season
+    >>> programme = create_programme(tempfile.mkdtemp() + "/range", name="Tolvane Range (invented)")
+    >>> season_id = add_season(programme, example_season(), season_id="spring")
+    >>> len(read_programme(programme, "fixes", months=["2026-03"])) > 1000
+    True
     """
     schema = _schema(table)
     parts = partitions(programme, table, seasons=seasons, months=months, bounds=bounds)
@@ -162,12 +197,28 @@ def extract_season(
     show_progress : bool
         Draw a bar on standard error.
 
+    Returns
+    -------
+    Season
+        The season, in a file of its own.
+
     Raises
     ------
     SeasonMissing
         If there is no such season.
     SeasonError
         If a table does not hold what was put in; no file is left then.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from carnivore_sign import add_season, create_programme
+    >>> from carnivore_sign.example import example_season
+    >>> programme = create_programme(tempfile.mkdtemp() + "/range", name="Tolvane Range (invented)")
+    >>> season_id = add_season(programme, example_season(), season_id="spring")
+    >>> season = extract_season(programme, "spring", programme.path.parent / "spring.gpkg")
+    >>> len(season.read("sign"))
+    324
     """
     about = programme.about(season)
     _require_version(programme, season, about["schema_version"])

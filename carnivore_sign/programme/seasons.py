@@ -66,6 +66,15 @@ def add_season(
         If the programme has a season of that id and `replace` is not said.
     LibraryMissing
         If pyarrow is not installed.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from carnivore_sign import create_programme
+    >>> from carnivore_sign.example import example_season
+    >>> programme = create_programme(tempfile.mkdtemp() + "/range", name="Tolvane Range (invented)")
+    >>> add_season(programme, example_season(), season_id="spring")
+    'spring'
     """
     return add_tables(
         programme,
@@ -100,6 +109,21 @@ def add_tables(
         Title of the season.
     time_zone : str
         IANA name of its local zone.
+
+    Returns
+    -------
+    str
+        The name of the season.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from carnivore_sign import create_programme
+    >>> from carnivore_sign.example import example_season
+    >>> programme = create_programme(tempfile.mkdtemp() + "/range", name="Tolvane Range (invented)")
+    >>> season = example_season()
+    >>> add_tables(programme, "spring", season.read, name=season.name, time_zone=season.time_zone)
+    'spring'
     """
     require_id(season_id)
     if programme.folder_of(season_id).exists() and not replace:
@@ -134,10 +158,26 @@ def add_tables(
 def remove_season(programme: Programme, season: str) -> None:
     """Take a season out of a programme; its files are deleted.
 
+    Parameters
+    ----------
+    programme : Programme
+        From `open_programme`.
+    season : str
+        Its name in the programme.
+
     Raises
     ------
     SeasonMissing
         If the programme has no such season.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from carnivore_sign import add_season, create_programme
+    >>> from carnivore_sign.example import example_season
+    >>> programme = create_programme(tempfile.mkdtemp() + "/range", name="Tolvane Range (invented)")
+    >>> season_id = add_season(programme, example_season(), season_id="spring")
+    >>> remove_season(programme, "spring")
     """
     programme.about(season)
     gone = programme.path / f".new-{os.getpid()}-{season}"

@@ -69,6 +69,11 @@ def season_of(kept_in: Programme | str, season_id: str) -> SeasonKept:
     season_id : str
         What it is called there.
 
+    Returns
+    -------
+    SeasonKept
+        A season that is read where it is kept.
+
     Raises
     ------
     SeasonMissing

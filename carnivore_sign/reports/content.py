@@ -27,7 +27,15 @@ _JPEG: Final = b"\xff\xd8"
 
 @dataclass(frozen=True)
 class Heading:
-    """A heading of level 2 or 3; the title of the report is level 1."""
+    """A heading of level 2 or 3; the title of the report is level 1.
+
+    Attributes
+    ----------
+    text : str
+        The words.
+    level : int
+        2 or 3.
+    """
 
     text: str
     level: int = 2
@@ -35,7 +43,15 @@ class Heading:
 
 @dataclass(frozen=True)
 class Paragraph:
-    """A paragraph; a `lead` is printed larger."""
+    """A paragraph; a `lead` is printed larger.
+
+    Attributes
+    ----------
+    text : str
+        The words.
+    lead : bool
+        Whether it is printed larger.
+    """
 
     text: str
     lead: bool = False
@@ -50,7 +66,15 @@ class Bullets:
 
 @dataclass(frozen=True)
 class Caution:
-    """A caution with where it comes from."""
+    """A caution with where it comes from.
+
+    Attributes
+    ----------
+    title, text : str
+        What it says.
+    source : str
+        Where it comes from.
+    """
 
     title: str
     text: str
@@ -64,7 +88,17 @@ class NewPage:
 
 @dataclass(frozen=True)
 class FigureBlock:
-    """A PNG or JPEG with its caption, and the words for it where it cannot be seen."""
+    """A PNG or JPEG with its caption, and the words for it where it cannot be seen.
+
+    Attributes
+    ----------
+    png : bytes
+        The picture.
+    caption : str
+        What stands below it.
+    alt : str
+        What it shows, in words.
+    """
 
     png: bytes
     caption: str
@@ -123,7 +157,19 @@ Block = Heading | Paragraph | Bullets | Caution | NewPage | FigureBlock | TableB
 
 @dataclass(frozen=True)
 class Report:
-    """A report: its title, its language (BCP 47), the date it bears, and its blocks."""
+    """A report: its title, its language (BCP 47), the date it bears, and its blocks.
+
+    Attributes
+    ----------
+    title, subtitle : str
+        Its headings.
+    language : str
+        BCP 47.
+    made_on : date
+        The date it bears.
+    blocks : tuple
+        What it says, in order.
+    """
 
     title: str
     subtitle: str

@@ -39,7 +39,15 @@ _QUALITY: Final = 85
 
 
 class TrailPhoto(NamedTuple):
-    """A photo of one sign of a trail: its file, and what it is of."""
+    """A photo of one sign of a trail: its file, and what it is of.
+
+    Attributes
+    ----------
+    trail, sign : str
+        What it is of.
+    path : Path
+        The file.
+    """
 
     trail: str
     sign: str

@@ -37,6 +37,18 @@ def public_answer(
     Returns
     -------
     Report
+        For `write_html` and `write_pdf`.
+
+    Examples
+    --------
+    >>> import datetime as dt
+    >>> from carnivore_sign.example import example_answer
+    >>> from carnivore_sign.maps import answer_edition, findings_shown_to
+    >>> edition = answer_edition("public")
+    >>> record = PageRecord("Tolvane", "America/Los_Angeles", dt.date(2026, 5, 1), edition=edition)
+    >>> shown = findings_shown_to(edition, example_answer().findings)
+    >>> len(public_answer(shown, record=record).blocks) > 3
+    True
     """
     words = taxon_words(findings.taxon)
     blocks: tuple[Block, ...] = (

@@ -106,6 +106,21 @@ class SimulatedSeason:
 
     Sign that the notebook places by a waypoint carries that waypoint's name and its position
     as well.
+
+    Attributes
+    ----------
+    settings : SeasonSettings
+        What it was drawn from.
+    country : Country
+        The place as it was drawn.
+    walks : DataFrame
+        The walks.
+    logs, fixes, waypoints, transects, parcels, clearings : DataFrame
+        Tables of the record.
+    sign, prints, incidents, carcasses : DataFrame
+        Tables of the record.
+    truth : Truth
+        What really happened.
     """
 
     settings: SeasonSettings

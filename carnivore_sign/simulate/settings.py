@@ -83,7 +83,15 @@ class TransectSettings:
 
 @dataclass(frozen=True)
 class ParcelSettings:
-    """One holding or pasture, with its corners in kilometres from the middle."""
+    """One holding or pasture, with its corners in kilometres from the middle.
+
+    Attributes
+    ----------
+    name, owner_reference : str
+        Its name, and the reference to its owner.
+    corners_km : tuple of (float, float)
+        East and north of the middle of the country, in kilometres.
+    """
 
     name: str
     owner_reference: str
@@ -217,7 +225,19 @@ class SurfaceSettings:
 
 @dataclass(frozen=True)
 class ObserverSettings:
-    """An observer's habits with the notebook; they change what is written, not what is true."""
+    """An observer's habits with the notebook; they change what is written, not what is true.
+
+    Attributes
+    ----------
+    name : str
+        Who it is.
+    print_unit, stride_unit : str
+        Units in which they write sizes of prints, and strides.
+    uses_compass_points : bool
+        Whether they write SSW and not 202.
+    words : mapping of str to str
+        Their own words for those of the vocabularies.
+    """
 
     name: str
     print_unit: str = "mm"
@@ -271,7 +291,17 @@ class ObservingSettings:
 
 @dataclass(frozen=True)
 class RouteSettings:
-    """Transects that are walked on one outing, in order, and the parking place at each end."""
+    """Transects that are walked on one outing, in order, and the parking place at each end.
+
+    Attributes
+    ----------
+    transects : tuple of str
+        Their names, in order.
+    parking_km : ((float, float), (float, float))
+        Parking places, east and north of the middle of the country, in kilometres.
+    returns : float
+        Chance of walking out and back.
+    """
 
     transects: tuple[str, ...]
     parking_km: tuple[PlaceKm, PlaceKm]
@@ -352,7 +382,27 @@ class WeatherSettings:
 
 @dataclass(frozen=True)
 class SeasonSettings:
-    """Everything that a simulated season is drawn from."""
+    """Everything that a simulated season is drawn from.
+
+    Attributes
+    ----------
+    country : CountrySettings
+        The place.
+    animals : tuple of AnimalSettings
+        Who lives there.
+    observing : ObservingSettings
+        Who looks, and how well.
+    walking : WalkingSettings
+        What is walked, and when.
+    first_month : str
+        ``YYYY-MM``.
+    months : int
+        How many.
+    surfaces : mapping of str to SurfaceSettings
+        What each surface hides.
+    weather : WeatherSettings
+        What wipes the surfaces.
+    """
 
     country: CountrySettings
     animals: tuple[AnimalSettings, ...]

@@ -38,7 +38,15 @@ _MOST_CELLS: Final = 1_000_000
 
 
 class Gathered(NamedTuple):
-    """Units, and the visits and detections on them, in the tables of segments."""
+    """Units, and the visits and detections on them, in the tables of segments.
+
+    Attributes
+    ----------
+    units : GeoDataFrame
+        As SEGMENTS.
+    visits, detections : DataFrame
+        VISITS and DETECTIONS of these units.
+    """
 
     units: gpd.GeoDataFrame
     visits: pd.DataFrame

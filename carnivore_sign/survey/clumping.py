@@ -273,10 +273,12 @@ def rates_with_limits(
 
     Parameters
     ----------
-    visits, detections, taxon, by, level, learned
+    visits, detections
         As for `detection_rates`.
     rng : numpy.random.Generator
         Source of randomness.
+    taxon, by, level, learned
+        As for `detection_rates`.
 
     Returns
     -------
