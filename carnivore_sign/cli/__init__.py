@@ -1,10 +1,10 @@
 """Command line: thin; reads the words, calls the public face, prints.
 
 Takes the words of the shell: ``demo``, ``intake``, ``set-aside``, ``columns``, ``guide``,
-``flags``, ``trace``, ``practice``, ``field-kit``, ``month``, ``answer``, ``check`` and their
-options. Gives results on standard output (as JSON with ``--json``), and bars and messages on
-standard error; bad input ends with one plain message and exit status 2, an interruption with
-130. Does not compute anything.
+``flags``, ``trace``, ``practice``, ``field-kit``, ``month``, ``answer``, ``export``, ``check``,
+``programme`` and their options. Gives results on standard output (as JSON with ``--json``), and
+bars and messages on standard error; bad input ends with one plain message and exit status 2, an
+interruption with 130. Does not compute anything.
 """
 
 from __future__ import annotations

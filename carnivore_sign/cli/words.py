@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import Any
 
 import carnivore_sign
-from carnivore_sign.cli import field_kit
+from carnivore_sign.cli import field_kit, programme
 from carnivore_sign.cli.running import (
     run_answer,
     run_check,
@@ -56,6 +56,7 @@ def make_parser() -> argparse.ArgumentParser:
         _add_answer,
         _add_export,
         _add_check,
+        _add_programme,
     ):
         add(commands)
     return parser
@@ -353,6 +354,22 @@ def _add_check(commands: Any) -> None:
         metavar="FOLDER",
         help="folders or files it was made from, to be held against their hashes",
     )
+
+
+def _add_programme(commands: Any) -> None:
+    about = (
+        "Keep many seasons in one folder of Parquet, or in a PostGIS database: put them in, list "
+        "them, take one out again, check them, or write every month of all of them."
+    )
+    example = "carnivore-sign programme add state spring.gpkg autumn.gpkg"
+    command = commands.add_parser(
+        "programme",
+        help=about,
+        description=about,
+        epilog=f"example:\n  {example}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    programme.describe(command.add_subparsers(required=True, metavar="ACTION"))
 
 
 def _add_options(command: Any) -> None:
