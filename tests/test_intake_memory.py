@@ -56,6 +56,26 @@ def test_a_point_of_any_kind_costs_little_memory(tmp_path: Path) -> None:
         assert grown < POINTS * MOST_BYTES + PIECES, kind
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="asks Linux for the peak")
+@pytest.mark.parametrize("kind", ["gpx", "nmea"])
+def test_a_faulty_point_costs_no_more_than_a_good_one(tmp_path: Path, kind: str) -> None:
+    faulty = {
+        "gpx": '<trkpt lat="9{}.4" lon="-119.2"><time>2026-02-14T15:40:00Z</time></trkpt>\n',
+        "nmea": "$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*0{}\n",
+    }[kind]
+    for count in (2000, POINTS):
+        lines = "".join(faulty.format(number % 7) for number in range(count))
+        document = f"<gpx><trk><trkseg>{lines}</trkseg></trk></gpx>" if kind == "gpx" else lines
+        (tmp_path / f"{kind}-{count}.dat").write_text(document)
+    run = subprocess.run(
+        [sys.executable, "-c", CODE, str(tmp_path), kind],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    kept, grown = map(int, run.stdout.split())
+    assert kept == 0
+    assert grown < POINTS * MOST_BYTES + PIECES
+
+
 def test_more_points_than_are_read_are_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

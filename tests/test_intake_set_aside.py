@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -13,6 +14,8 @@ from carnivore_sign.errors import FileUnreadable, InputError
 from carnivore_sign.intake import (
     import_files,
     list_set_aside,
+    read_file,
+    reading,
     reimport_set_aside,
     write_set_aside,
 )
@@ -257,3 +260,43 @@ def test_prints_are_settled_by_sign_and_number(season: Season, tmp_path: Path) -
         (tmp_path / name).write_text(words)
         import_files(season, [tmp_path / name])
     assert list_set_aside(season)["content"].tolist() == ["S2,2,82"]
+
+
+def test_originals_beyond_the_budget_are_told_by_number_and_hash_and_can_be_corrected(
+    season: Season, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(reading, "MAX_ORIGINALS", 500)
+    points = [
+        f'<trkpt lat="9{place % 10}.5" lon="{place}"><ele>600</ele></trkpt>' for place in range(40)
+    ]
+    path = tmp_path / "bad.gpx"
+    path.write_text(f"<gpx><trk><trkseg>{''.join(points)}</trkseg></trk></gpx>")
+    receipts = import_files(season, [path])
+    fixes = receipts.set_index("table_name").loc["fixes"]
+    assert (fixes["rows_in"], fixes["rows_kept"], fixes["rows_set_aside"]) == (40, 0, 40)
+    rows = list_set_aside(season)
+    assert rows["source_row"].tolist() == list(range(1, 41))
+    assert rows["reason"].str.startswith("latitude out of range").all()
+    whole = [text == point for text, point in zip(rows["content"], points, strict=True)]
+    kept = sum(len(point) for point, there in zip(points, whole, strict=True) if there)
+    assert 400 < kept <= 500
+    assert whole == sorted(whole, reverse=True)
+    for text, point in zip(rows["content"][sum(whole) :], points[sum(whole) :], strict=True):
+        digest = hashlib.sha256(point.encode()).hexdigest()[:16]
+        assert text == f"not kept: {len(point)} characters, sha256 {digest}"
+    assert f"the originals of {40 - sum(whole)} of them are not kept" in fixes["notes"]
+    written = write_set_aside(season, tmp_path / "aside.csv")
+    table = pd.read_csv(written, dtype=str, keep_default_na=False)
+    assert table["corrected"].ne("").tolist() == whole
+    table.loc[39, "corrected"] = "37.4,-119.2,2026-02-14T15:40:00Z,600,"
+    table.drop(columns="heading").assign(heading=table["heading"]).to_csv(written, index=False)
+    outcome = reimport_set_aside(season, written)
+    assert outcome["rows_kept"].sum() == 1
+    assert len(list_set_aside(season)) == 39
+
+
+def test_a_reason_is_never_long(tmp_path: Path) -> None:
+    path = tmp_path / "sign.csv"
+    path.write_text(f"sign,time,kind\nS1,2026-02-14T07:40Z,{'x' * 100_000}\n")
+    aside = read_file(path).set_aside
+    assert aside["reason"].str.len().item() == reading.MAX_REASON

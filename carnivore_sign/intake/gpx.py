@@ -10,6 +10,7 @@ not including 180. Longitude 180 itself, which devices do write, is put at -180 
 
 from __future__ import annotations
 
+from itertools import chain
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -165,8 +166,10 @@ def _set_aside(
         TABLE_OF[kind].name,
         rows=[*(int(rows[0][place]) for place in places), *map(int, rows[1])],
         reasons=[*(arrays.faults[place] for place in places), *(reason for _, reason in lost)],
-        contents=[
-            *(document.content(int(arrays.begin[place]), kind) for place in places),
-            *(document.content(begin, kind) for begin, _ in lost),
-        ],
+        contents=(
+            document.content(begin, kind)
+            for begin in chain(
+                (int(arrays.begin[place]) for place in places), (begin for begin, _ in lost)
+            )
+        ),
     )

@@ -164,7 +164,7 @@ def _sorted(
         table.name,
         rows=points.columns["source_row"][rows].tolist(),
         reasons=points.faults[rows].tolist(),
-        contents=[content_of(content) for content in contents],
+        contents=map(content_of, contents),
         heading=heading,
     )
     columns = {name: points.columns.pop(name)[kept] for name in list(points.columns)}

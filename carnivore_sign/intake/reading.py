@@ -7,10 +7,12 @@ rows set aside. Readers make it through `make_reading`, which sorts rows into th
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from itertools import islice
 from typing import Any, Final
 
 import geopandas as gpd
@@ -21,11 +23,20 @@ from carnivore_sign._version import __version__
 from carnivore_sign.errors import InputError
 from carnivore_sign.intake.log_tables import LogTables, moments
 from carnivore_sign.intake.source import Source
-from carnivore_sign.records.check import conform, empty, split_faults
+from carnivore_sign.records.check import TEXT, conform, empty, split_faults
 from carnivore_sign.records.tables import RECEIPTS, SET_ASIDE, Table
 
 #: Longest piece of the original that is kept with a row set aside, in characters.
 MAX_CONTENT: Final = 4000
+#: Longest reason, in characters: it tells what came, which may be anything.
+MAX_REASON: Final = 1000
+#: Originals that are kept of the rows set aside of one table of one file, in characters with their
+#: headings. Who hands over a file of a million faulty rows needs their numbers, their reasons and
+#: some of them; of the others the length and the hash are kept, and the file has them.
+MAX_ORIGINALS: Final = 8 * 2**20
+#: How the original of such a row begins.
+NOT_KEPT: Final = "not kept: "
+_PIECE: Final = 20_000
 _NOTHING: Final = empty(SET_ASIDE)
 
 #: The receipts of one file as columns of table ``receipts``, a value per table of the file; the
@@ -160,26 +171,27 @@ def rows_set_aside(
     *,
     rows: Sequence[int],
     reasons: Sequence[str],
-    contents: Sequence[str | None],
+    contents: Iterable[str | None],
     heading: str | None = None,
 ) -> pd.DataFrame:
     """Return rows of table ``set_aside``, the original text cut at `MAX_CONTENT` characters.
 
-    `heading` is the first row of the table that they came from, if it was a table.
+    `heading` is the first row of the table that they came from, if it was a table. Behind
+    `MAX_ORIGINALS` characters the length and the hash of an original stand in its place.
     """
     if not rows:
         return _NOTHING.copy()
-    frame = pd.DataFrame(
-        {
-            "receipt": [receipt] * len(rows),
-            "table_name": [table] * len(rows),
-            "source_row": list(rows),
-            "reason": list(reasons),
-            "content": [_shortened(content) for content in contents],
-            "heading": [_shortened(heading)] * len(rows),
-        }
-    )
-    return conform(frame, SET_ASIDE)
+    heading = _shortened(heading)
+    originals, whole = _within_budget(contents, len(heading or ""))
+    texts = {
+        "receipt": pd.array([receipt], dtype=TEXT).repeat(len(rows)),
+        "table_name": pd.array([table], dtype=TEXT).repeat(len(rows)),
+        "reason": _in_pieces(reason[:MAX_REASON] for reason in reasons),
+        "content": originals,
+        "heading": pd.array([heading, None], dtype=TEXT).repeat([whole, len(rows) - whole]),
+    }
+    columns = {**texts, "source_row": pd.array(rows, dtype="Int64")}
+    return pd.DataFrame({name: columns[name] for name in SET_ASIDE.names})
 
 
 def csv_line(cells: Sequence[object], separator: str = ",") -> str:
@@ -303,20 +315,69 @@ def make_reading(
     notes: Sequence[str],
 ) -> Reading:
     """Make the reading of a source; `rows_in` is what the reader counted before it sorted."""
+    joined = join_set_aside(set_aside)
     return Reading(
         file=source.path.name,
         sha256=source.sha256,
         kind=kind,
         tables=tables,
         rows_in=rows_in,
-        set_aside=join_set_aside(set_aside),
-        notes=(*source.notes, *notes),
+        set_aside=joined,
+        notes=(*source.notes, *notes, *_originals_note(joined)),
     )
 
 
 def _came(values: pd.Series) -> pd.Series:
     shown = values.map(lambda value: "" if value is None or pd.isna(value) else f" (came: {value})")
     return shown.astype("object")
+
+
+def _within_budget(
+    contents: Iterable[str | None], heading_length: int
+) -> tuple[pd.api.extensions.ExtensionArray, int]:
+    """Shorten originals, behind `MAX_ORIGINALS` to their hash; say how many come before that."""
+    left, whole = MAX_ORIGINALS, 0
+
+    def shortened() -> Iterator[str | None]:
+        nonlocal left, whole
+        for content in contents:
+            short = _shortened(content)
+            left -= len(short or "") + heading_length
+            whole += left >= 0
+            yield short if left >= 0 else _hashed(content)
+
+    originals = _in_pieces(shortened())
+    return originals, whole
+
+
+def _in_pieces(words: Iterable[str | None]) -> pd.api.extensions.ExtensionArray:
+    """Return words as an array, of which but a piece stands in memory as single words."""
+    coming = iter(words)
+    pieces = [pd.array([], dtype=TEXT)]
+    while piece := list(islice(coming, _PIECE)):
+        pieces.append(pd.array(piece, dtype=TEXT))
+    return pd.concat([pd.Series(piece) for piece in pieces], ignore_index=True).array
+
+
+def _hashed(text: str | None) -> str | None:
+    """Return the length and the hash of an original that is not kept."""
+    if text is None:
+        return None
+    digest = hashlib.sha256(text.encode("utf-8", errors="surrogatepass")).hexdigest()
+    return f"{NOT_KEPT}{len(text)} characters, sha256 {digest[:16]}"
+
+
+def _originals_note(set_aside: pd.DataFrame) -> tuple[str, ...]:
+    """Say of how many rows set aside the original is not kept."""
+    if len(set_aside) == 0:
+        return ()
+    count = int(set_aside["content"].str.startswith(NOT_KEPT, na=False).sum())
+    if not count:
+        return ()
+    return (
+        f"so many rows were set aside that the originals of {count:,} of them are not kept: their "
+        "row numbers, reasons, lengths and hashes are, so keep the file",
+    )
 
 
 def _shortened(text: str | None) -> str | None:

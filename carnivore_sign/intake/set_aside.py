@@ -1,8 +1,10 @@
 """Set aside: the rows that could not be used, listed, written out, corrected and read again.
 
-A row set aside is kept as it came, for good. Corrected, it is read by the reader of its kind and
-gets a receipt of its own that names the earlier one; the row that it mends is then *settled* by
-that receipt and no longer listed. A correction that is still faulty is set aside in its turn.
+A row set aside is kept as it came, for good; of a file with very many of them the later ones keep
+their number, reason, length and hash, by which the file still has them (`reading.MAX_ORIGINALS`).
+Corrected, a row is read by the reader of its kind and gets a receipt of its own that names the
+earlier one; the row that it mends is then *settled* by that receipt and no longer listed. A
+correction that is still faulty is set aside in its turn.
 """
 
 from __future__ import annotations
@@ -23,7 +25,13 @@ from carnivore_sign.intake.gpx import read_gpx
 from carnivore_sign.intake.importing import fit_into
 from carnivore_sign.intake.nmea import read_nmea
 from carnivore_sign.intake.point_table import read_point_table
-from carnivore_sign.intake.reading import MAX_CONTENT, Reading, join_set_aside, rows_set_aside
+from carnivore_sign.intake.reading import (
+    MAX_CONTENT,
+    NOT_KEPT,
+    Reading,
+    join_set_aside,
+    rows_set_aside,
+)
 from carnivore_sign.intake.source import Source
 from carnivore_sign.intake.tables import read_notebook
 from carnivore_sign.intake.writing import SeasonWriter
@@ -213,7 +221,7 @@ def _heading(table: str, heading: object) -> str:
 
 def _is_readable(table: str, heading: object, content: object) -> bool:
     """Tell whether the original text of a row can be read again as it stands."""
-    if not isinstance(content, str) or len(content) > MAX_CONTENT:
+    if not isinstance(content, str) or len(content) > MAX_CONTENT or content.startswith(NOT_KEPT):
         return False
     return isinstance(heading, str) or _is_element(table, content) or content.startswith("$")
 
