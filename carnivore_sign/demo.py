@@ -74,6 +74,10 @@ def run_demo(
     -------
     Outcome
         The files, and the chief numbers beside the truth they were simulated from.
+
+    Examples
+    --------
+    >>> run_demo("carnivore-demo")  # doctest: +SKIP
     """
     source = demo_folder()
     folder = output_folder(out)

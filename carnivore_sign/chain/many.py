@@ -44,6 +44,18 @@ def analyse_seasons(
         Choices, the same for all.
     on : place, optional
         Where; see `carnivore_sign.spreading.spread`. The numbers are the same.
+
+    Yields
+    ------
+    Analysis
+        Of each season.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_season
+    >>> (analysis,) = analyse_seasons([example_season()], AnalysisOptions(region="dry_range"))
+    >>> analysis.visits["walk"].nunique()
+    40
     """
     yield from spread(partial(analyse, options=options), seasons, on=on)
 
@@ -82,6 +94,13 @@ def write_months(
     ------
     InputError
         If two seasons would have one folder.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from carnivore_sign.example import example_season
+    >>> options = AnalysisOptions(region="dry_range")
+    >>> write_months([example_season()], tempfile.mkdtemp(), options=options)  # doctest: +SKIP
     """
     seasons, folder = list(seasons), output_folder(out)
     names = [season_name(season) for season in seasons]
@@ -130,6 +149,16 @@ def visits_of_programme(
     -------
     DataFrame
         VISITS, those that `analyse` makes of the whole season at once.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from carnivore_sign.example import example_season
+    >>> from carnivore_sign.programme import add_season, create_programme
+    >>> programme = create_programme(tempfile.mkdtemp() + "/range", name="Tolvane Range (invented)")
+    >>> season_id = add_season(programme, example_season(), season_id="spring")
+    >>> visits_of_programme(programme, "spring")["walk"].nunique()
+    40
     """
     options = options or AnalysisOptions()
     season = season_of(programme, season_id)

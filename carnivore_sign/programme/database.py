@@ -96,6 +96,12 @@ def write_database(
         If a text holds a letter that PostgreSQL cannot store.
     LibraryMissing
         If psycopg is not installed.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_season
+    >>> address = "postgresql://surveyor@localhost/tolvane"
+    >>> write_database(address, example_season(), season_id="spring")  # doctest: +SKIP
     """
     name = require_id(season.path.stem if season_id is None else season_id)
     with _connected(address) as connection:
@@ -117,10 +123,24 @@ def write_database(
 def list_database(address: str) -> pd.DataFrame:
     """List the seasons of a database: ``season``, ``name``, ``time_zone``, ``added_at`` (UTC).
 
+    Parameters
+    ----------
+    address : str
+        Of the database, such as ``postgresql://user@host/name``.
+
+    Returns
+    -------
+    DataFrame
+        One row per season.
+
     Raises
     ------
     SeasonError
         If the database cannot be reached.
+
+    Examples
+    --------
+    >>> list_database("postgresql://surveyor@localhost/tolvane")  # doctest: +SKIP
     """
     columns = ["season", "name", "time_zone", "added_at"]
     with _connected(address) as connection:
@@ -165,6 +185,11 @@ def read_database(
         If there is no such table, or bounds are asked of a table without positions.
     SeasonMissing
         If there is no such season.
+
+    Examples
+    --------
+    >>> address = "postgresql://surveyor@localhost/tolvane"
+    >>> read_database(address, "sign", seasons=["spring"])  # doctest: +SKIP
     """
     schema = _schema(table, bounds)
     with _connected(address) as connection:
@@ -206,12 +231,22 @@ def extract_database(
     show_progress : bool
         Draw a bar on standard error.
 
+    Returns
+    -------
+    Season
+        The season, in a file of its own.
+
     Raises
     ------
     SeasonMissing
         If there is no such season.
     SeasonError
         If a table does not hold what was put in; no file is left then.
+
+    Examples
+    --------
+    >>> address = "postgresql://surveyor@localhost/tolvane"
+    >>> extract_database(address, "spring", "spring.gpkg")  # doctest: +SKIP
     """
     with _connected(address) as connection, connection.transaction():
         # One state of the database for all tables, whoever writes meanwhile.
@@ -240,10 +275,22 @@ def extract_database(
 def remove_from_database(address: str, season: str) -> None:
     """Take a season out of a database.
 
+    Parameters
+    ----------
+    address : str
+        Of the database, such as ``postgresql://user@host/name``.
+    season : str
+        Its name in the database.
+
     Raises
     ------
     SeasonMissing
         If there is no such season.
+
+    Examples
+    --------
+    >>> address = "postgresql://surveyor@localhost/tolvane"
+    >>> remove_from_database(address, "spring")  # doctest: +SKIP
     """
     with _connected(address) as connection, connection.transaction():
         _require([season], _versions(connection))

@@ -101,7 +101,7 @@ def add_tables(
 
     Parameters
     ----------
-    programme, season_id, replace, show_progress
+    programme, season_id
         As for `add_season`.
     read : callable
         Takes the name of a table of a season, and gives its rows.
@@ -109,6 +109,8 @@ def add_tables(
         Title of the season.
     time_zone : str
         IANA name of its local zone.
+    replace, show_progress
+        As for `add_season`.
 
     Returns
     -------

@@ -69,7 +69,7 @@ def cut_segments(
         Segments of these transects as they were cut before, at the same length. A transect
         that was digitised again the other way, or extended at its start, keeps the names and
         places that it had; what lies in front of its old start is named ``MESA#-001`` and on,
-        counted away from it. (One extended at its end keeps them without.)
+        counted away from it. One extended at its end keeps them without.
 
     Returns
     -------
