@@ -199,6 +199,13 @@ def test_managers_have_all_that_was_looked_for_and_their_folder_is_not_made_publ
     transect = analysis.transects["transect"].iloc[0]
     for name in ("report.html", "report.pdf", "layers.gpkg", "tables/segments.csv", "map.html"):
         assert transect in everything_in(tmp_path / name)
+    path = tmp_path / "layers.gpkg"
+    styled = gpd.read_file(path, layer="layer_styles").set_index("f_table_name")["styleQML"]
+    kinds = {"segments": "line", "trails": "line", "trails_of_one_sign": "marker"}
+    for name, kind in kinds.items():
+        shapes = gpd.read_file(path, layer=name).geom_type
+        assert len(set(shapes.str.removeprefix("Multi"))) == 1  # a style draws one kind alone
+        assert f'type="{kind}"' in styled[name]
     with pytest.raises(InputError, match="not for this reader"):
         month(analysis, "2026-03", tmp_path, page=PUBLIC, made_on=MADE_ON)
 

@@ -57,12 +57,24 @@ GRAMMAR = """
   <optional><element name="MinScaleDenominator"><data type="double"/></element></optional>
   <optional><element name="MaxScaleDenominator"><data type="double"/></element></optional>
   <oneOrMore><choice>
+    <element name="PointSymbolizer"><element name="Graphic">
+      <element name="Mark">
+        <optional><element name="WellKnownName"><choice><value>square</value>
+          <value>circle</value><value>triangle</value><value>star</value><value>cross</value>
+          <value>x</value></choice></element></optional>
+        <optional><ref name="fill"/></optional><optional><ref name="stroke"/></optional>
+      </element>
+      <optional><element name="Opacity"><data type="double"/></element></optional>
+      <optional><element name="Size"><data type="double"/></element></optional>
+      <optional><element name="Rotation"><data type="double"/></element></optional>
+    </element></element>
     <element name="LineSymbolizer"><optional><ref name="stroke"/></optional></element>
     <element name="PolygonSymbolizer">
-      <optional><element name="Fill"><zeroOrMore><ref name="parameter"/></zeroOrMore></element>
-      </optional><optional><ref name="stroke"/></optional>
+      <optional><ref name="fill"/></optional><optional><ref name="stroke"/></optional>
     </element>
   </choice></oneOrMore>
+</element></define>
+<define name="fill"><element name="Fill"><zeroOrMore><ref name="parameter"/></zeroOrMore>
 </element></define>
 <define name="stroke"><element name="Stroke"><zeroOrMore><ref name="parameter"/></zeroOrMore>
 </element></define>
@@ -97,7 +109,8 @@ GRAMMAR = """
 SCHEMA = etree.RelaxNG(etree.fromstring(GRAMMAR))
 STYLES = {
     "lines": rules_of_units(areas=False), "areas": rules_of_units(areas=True),
-    "trails": rules_of_trails("p_puma"), "parcels": rules_of_parcels(),
+    "trails": rules_of_trails("p_puma"), "single": rules_of_trails("p_puma", points=True),
+    "parcels": rules_of_parcels(),
 }  # fmt: skip
 COUNTRY = make_country()
 

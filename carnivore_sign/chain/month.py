@@ -227,18 +227,22 @@ def _write_month(
 def _write_layers(
     analysis: Analysis, shown: Shown, record: PageRecord, folder: Path
 ) -> dict[str, Path]:
-    """Write the layers that a GIS shows as the sheet does: areas and lines in one layer each."""
+    """Write the layers that a GIS shows as the sheet does: each kind of geometry in its own."""
     areal = are_areas(shown.units)
+    single = shown.trails.geom_type.isin(("Point", "MultiPoint")).to_numpy(dtype=bool)
+    column = taxon_column(analysis.options.taxon)
     layers = {
         "segments": shown.units[~areal],
         "cells": shown.units[areal],
-        "trails": shown.trails,
+        "trails": shown.trails[~single],
+        "trails_of_one_sign": shown.trails[single],
         "parcels": shown.parcels,
     }
     rules = {
         "segments": rules_of_units(areas=False),
         "cells": rules_of_units(areas=True),
-        "trails": rules_of_trails(taxon_column(analysis.options.taxon)),
+        "trails": rules_of_trails(column),
+        "trails_of_one_sign": rules_of_trails(column, points=True),
         "parcels": rules_of_parcels(),
     }
     path = folder / "layers.gpkg"

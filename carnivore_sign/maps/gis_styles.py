@@ -30,6 +30,14 @@ _SE: Final = "http://www.opengis.net/se"
 _OGC: Final = "http://www.opengis.net/ogc"
 _MM_PER_PT: Final = 25.4 / 72
 _PIXELS_PER_PT: Final = 1 / (0.28 / 25.4 * 72)  # a pixel of Symbology Encoding is 0.28 mm
+_DISC_PT: Final = 6.0  # a trail of a single sign
+#: What a rule of each kind is drawn with: kind of symbol, and of its one layer.
+_QML_KINDS: Final = {
+    "line": ("line", "SimpleLine"),
+    "point": ("marker", "SimpleMarker"),
+    "fill": ("fill", "SimpleFill"),
+    "outline": ("fill", "SimpleFill"),
+}
 
 
 @dataclass(frozen=True)
@@ -41,7 +49,7 @@ class Rule:
     label : str
         What stands in the legend.
     kind : str
-        ``line``, ``fill`` or ``outline``.
+        ``line``, ``fill``, ``outline`` or ``point``.
     color : str
         Of the line, or of the fill.
     width_pt : float
@@ -105,14 +113,17 @@ def _rules_of_units(kind: str) -> Iterator[Rule]:
             yield Rule(label, kind, look.color, step.width_pt, state, "p_presence", least, below)
 
 
-def rules_of_trails(column: str) -> tuple[Rule, ...]:
-    """Return the rules for trails, by the probability in a column."""
+def rules_of_trails(column: str, *, points: bool = False) -> tuple[Rule, ...]:
+    """Return the rules for trails, by the probability in a column.
+
+    Those of a single sign are `points`: discs, filled as on the sheet.
+    """
     rules, below = [], None
     for look in TRAILS:
         least = look.at_least or None
-        rules.append(
-            Rule(look.label, "line", look.edge, 1.0, None, column, least, below, look.fill != INK)
-        )
+        kind, color = ("point", look.fill) if points else ("line", look.edge)
+        dashed = look.fill != INK and not points
+        rules.append(Rule(look.label, kind, color, 1.0, None, column, least, below, dashed))
         below = look.at_least
     return tuple(reversed(rules))
 
@@ -161,6 +172,9 @@ def _add_filter(of: etree._Element, rule: Rule) -> None:
 
 
 def _add_symbol(of: etree._Element, rule: Rule) -> None:
+    if rule.kind == "point":
+        _add_disc(of, rule)
+        return
     kind = "LineSymbolizer" if rule.kind == "line" else "PolygonSymbolizer"
     symbol = _add(of, _SE, kind)
     if rule.kind == "fill":
@@ -172,6 +186,17 @@ def _add_symbol(of: etree._Element, rule: Rule) -> None:
     _parameter(stroke, "stroke-width", f"{width * _PIXELS_PER_PT:.2f}")
     if rule.dashed:
         _parameter(stroke, "stroke-dasharray", "4 3")
+
+
+def _add_disc(of: etree._Element, rule: Rule) -> None:
+    graphic = _add(_add(of, _SE, "PointSymbolizer"), _SE, "Graphic")
+    mark = _add(graphic, _SE, "Mark")
+    _add(mark, _SE, "WellKnownName", "circle")
+    _parameter(_add(mark, _SE, "Fill"), "fill", rule.color)
+    stroke = _add(mark, _SE, "Stroke")
+    _parameter(stroke, "stroke", INK)
+    _parameter(stroke, "stroke-width", f"{rule.width_pt * _PIXELS_PER_PT:.2f}")
+    _add(graphic, _SE, "Size", f"{_DISC_PT * _PIXELS_PER_PT:.2f}")
 
 
 def opacity_of(rule: Rule) -> float:
@@ -190,11 +215,9 @@ def as_qml(rules: tuple[Rule, ...]) -> str:
         found = etree.SubElement(listed, "rule", key=f"r{at}", symbol=number, label=rule.label)
         if rule.expression:
             found.set("filter", rule.expression)
-        line = rule.kind == "line"
-        symbol = etree.SubElement(
-            symbols, "symbol", name=number, type="line" if line else "fill", alpha="1"
-        )
-        layer = etree.SubElement(symbol, "layer", {"class": "SimpleLine" if line else "SimpleFill"})
+        kind, drawn = _QML_KINDS[rule.kind]
+        symbol = etree.SubElement(symbols, "symbol", name=number, type=kind, alpha="1")
+        layer = etree.SubElement(symbol, "layer", {"class": drawn})
         options = etree.SubElement(layer, "Option", type="Map")
         for name, value in _qml_options(rule).items():
             etree.SubElement(options, "Option", name=name, type="QString", value=value)
@@ -211,6 +234,16 @@ def _qml_options(rule: Rule) -> dict[str, str]:
             "line_width_unit": "MM",
             "line_style": dash,
             "capstyle": "flat",
+        }
+    if rule.kind == "point":
+        return {
+            "name": "circle",
+            "color": _rgba(rule.color),
+            "outline_color": _rgba(INK),
+            "outline_width": width,
+            "outline_width_unit": "MM",
+            "size": f"{_DISC_PT * _MM_PER_PT:.2f}",
+            "size_unit": "MM",
         }
     filled = rule.kind == "fill"
     return {

@@ -144,6 +144,7 @@ def report_of(month: gpd.GeoDataFrame, trails: gpd.GeoDataFrame, record: PageRec
             "start": pd.Timestamp("2031-03-04", tz="UTC"),
             "effort_km": month["effort_km"],
             "effort_km_days": month["effort_km_days"],
+            "effort_source": "log",
         }
     )
     rates = pd.DataFrame({"period": ["2031-03"], "visits": [len(visits)], "effort_km": [9.0]})
