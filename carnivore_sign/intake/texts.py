@@ -180,7 +180,8 @@ def tuples(words: Sequence[str], separator: str) -> FloatArray | None:
         return None
     start = np.concatenate([[0], at[:-1] + 1]).reshape(-1, size)
     end = at.reshape(-1, size)
-    if (text.letters[end[:, -1]] != newline).any():
+    behind = text.letters[end]
+    if (behind[:, :-1] != between).any() or (behind[:, -1] != newline).any():
         return None
     columns = [decimals(text, start[:, place], end[:, place]) for place in range(size)]
     if any(column is None for column in columns):
