@@ -79,6 +79,13 @@ def test_the_commands_for_ones_own_files_are_understood() -> None:
         parser.parse_args(line.split()[1:])
 
 
+def test_every_command_is_named_in_the_table_and_no_other() -> None:
+    cells = re.findall(r"^\| (`[^|]+`) \|", README, re.MULTILINE)
+    named = {word for cell in cells for word in re.findall(r"`([\w-]+)`", cell)}
+    actions = [action for action in make_parser()._actions if action.choices]
+    assert named == set(actions[0].choices) - {"demo"}
+
+
 def test_pictures_and_links_are_there() -> None:
     targets = re.findall(r"\]\(([^)#:]+)\)", README)
     assert any(target.endswith(".png") for target in targets)
