@@ -130,6 +130,11 @@ def edition_for(
     parcel : str, optional
         The holding of the landowner.
 
+    Returns
+    -------
+    Edition
+        For whom, and on which grid.
+
     Raises
     ------
     InputError
@@ -164,7 +169,15 @@ def edition_for(
 
 @dataclass(frozen=True, eq=False)
 class Shown:
-    """What a reader may see of a month: layers in degrees, empty where nothing is shown."""
+    """What a reader may see of a month: layers in degrees, empty where nothing is shown.
+
+    Attributes
+    ----------
+    units : GeoDataFrame
+        MONTHLY: segments, or cells in their place.
+    trails, transects, parcels : GeoDataFrame
+        Those that may be seen.
+    """
 
     units: gpd.GeoDataFrame
     trails: gpd.GeoDataFrame
@@ -190,6 +203,20 @@ def shown_to(
         MONTHLY of one period and taxon.
     trails, transects, parcels : GeoDataFrame
         TRAILS, TRANSECTS and PARCELS.
+
+    Returns
+    -------
+    Shown
+        The layers, which hold no more than that reader may see.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> march = analysis.presence("2026-03").table
+    >>> layers = {name: getattr(analysis, name) for name in ("trails", "transects", "parcels")}
+    >>> len(shown_to(edition_for("public"), march, **layers).trails)
+    0
     """
     if edition.exact:
         return Shown(monthly, trails, transects, parcels)
@@ -205,11 +232,26 @@ def shown_to(
 def units_for(edition: Edition, monthly: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Return the units of a month as the reader of an edition may see them.
 
+    Parameters
+    ----------
+    edition : Edition
+        From `edition_for`.
+    monthly : GeoDataFrame
+        MONTHLY of one period and taxon.
+
     Returns
     -------
     GeoDataFrame
         Columns of MONTHLY: segments, or cells in their place; for a landowner the parts of
         segments on the holding, and cells for all others.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> analysis = example_analysis()
+    >>> march = analysis.presence("2026-03").table
+    >>> units_for(edition_for("public"), march).geom_type.unique().tolist()
+    ['Polygon']
     """
     if edition.exact:
         return monthly
