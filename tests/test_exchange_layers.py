@@ -408,7 +408,7 @@ def test_numbers_and_places_come_back_exactly(rows: list) -> None:
     [
         (lambda f: (f / "datapackage.json").unlink(), FileUnreadable),
         (lambda f: (f / "clearings.csv").unlink(), FileUnreadable),
-        (lambda f: (f / "clearings.csv").write_bytes(b"a,b\r\n1\r\n"), FileUnreadable),
+        (lambda f: (f / "clearings.csv").write_bytes(b"a,b\r\n1,2,3\r\n"), FileUnreadable),
         (lambda f: (f / "clearings.csv").write_bytes(b"\xff\xfe"), FileUnreadable),
         (lambda f: (f / "clearings.csv").write_text("cause,time\r\nflood,now\r\n"), TableFaults),
     ],

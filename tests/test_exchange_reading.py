@@ -275,7 +275,7 @@ def test_rows_that_name_no_event_and_events_named_twice_are_set_aside(tmp_path: 
 def test_a_row_with_too_many_cells_is_set_aside_and_the_others_are_read(tmp_path: Path) -> None:
     reading = read_file(survey(tmp_path, FOUND, f"{FOUND.replace('o1', 'o2')},spilled"))
     assert reading.tables["sign"]["sign"].tolist() == ["o1"]
-    assert any("6 cells, and meta.xml names 5" in one for one in reasons(reading))
+    assert any("6 cells, and there are 5 columns" in one for one in reasons(reading))
     assert reading.set_aside["content"].str.contains("spilled").any()
 
 

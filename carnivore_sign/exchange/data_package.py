@@ -20,6 +20,7 @@ from typing import Any, Final
 import pandas as pd
 
 from carnivore_sign.errors import FileUnreadable, TableFaults
+from carnivore_sign.intake.star_archive import split_cells
 from carnivore_sign.progress import with_progress
 from carnivore_sign.records.check import FAULT_COLUMNS, split_faults
 from carnivore_sign.records.plain_text import neutralise, read_words, restore, write_words
@@ -226,16 +227,13 @@ def _text(path: Path) -> str:
 
 
 def _read(path: Path, table: Table) -> pd.DataFrame:
-    lines = list(csv.reader(io.StringIO(_text(path), newline="")))
-    header, rows = lines[0], [row for row in lines[1:] if row]
-    short = [row for row in rows if len(row) != len(header)]
-    if short:
-        raise FileUnreadable(
-            f"a row has {len(short[0])} cells, and the header {len(header)}",
-            file=path,
-            remedy="Look for a separator in a text.",
-        )
-    words = pd.DataFrame(rows, columns=header, dtype="object")
+    text = _text(path)
+    header = next(csv.reader(io.StringIO(text, newline="")), [])
+    cells, broken = split_cells(text, len(header), skipped=1)
+    if broken or not header:
+        number, reason, _ = broken[0] if broken else (1, "there is no header", "")
+        raise FileUnreadable(reason, file=path, row=number, remedy="Look for a comma in a text.")
+    words = cells.rename(columns=dict(enumerate(header)))
     texts = [c.name for c in table.columns if c.kind == "text" and c.name in words]
     words = words.assign(**{name: restore(words[name]) for name in texts})
     read, wrong = read_words(words, table)

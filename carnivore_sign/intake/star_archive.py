@@ -201,7 +201,7 @@ def _read_file(
     skipped = _whole(part.get("ignoreHeaderLines"), 0)
     places, constants = _terms(part, notes, name)
     width = max(places.values(), default=-1) + 1
-    cells, broken = _split(text, separator, quote, skipped, width)
+    cells, broken = split_cells(text, width, separator=separator, quote=quote, skipped=skipped)
     columns = {term: cells[place] for term, place in places.items()}
     frame = pd.DataFrame({ROW: cells[ROW], **columns}, dtype="object")
     for term, value in constants.items():
@@ -265,10 +265,35 @@ def _terms(
     return places, constants
 
 
-def _split(
-    text: str, separator: str, quote: str, skipped: int, width: int
+def split_cells(
+    text: str, width: int, *, separator: str = ",", quote: str = '"', skipped: int = 0
 ) -> tuple[pd.DataFrame, list[tuple[int, str, str]]]:
-    """Part a text into cells; rows with more cells than there are terms are told apart."""
+    r"""Part a text into cells; rows with more cells than there are columns are told apart.
+
+    Parameters
+    ----------
+    text : str
+        The text.
+    width : int
+        Cells of a row; a row with fewer is filled with blanks.
+    separator, quote : str
+        What stands between cells, and around those with a separator in them, if anything does.
+    skipped : int
+        Rows at the beginning that are passed over.
+
+    Returns
+    -------
+    cells : DataFrame of str
+        Columns 0 to `width` - 1, and `ROW`; rows without any text are left out.
+    broken : list of (int, str, str)
+        Rows with more cells: number, why, and the row as it came.
+
+    Examples
+    --------
+    >>> cells, broken = split_cells("S1,track\nS2,scat,fox\n", 2)
+    >>> cells[[0, 1]].values.tolist(), broken[0][0]
+    ([['S1', 'track']], 2)
+    """
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error")
@@ -306,7 +331,7 @@ def _split_slowly(
         if number <= skipped or not any(line):
             continue
         if any(line[width:]):
-            told = f"{len(line)} cells, and {META} names {width}: a separator in a text?"
+            told = f"{len(line)} cells, and there are {width} columns: a separator in a text?"
             broken.append((number, told, separator.join(line)))
             continue
         rows.append([*line[:width], *[""] * (width - len(line))])
