@@ -49,7 +49,8 @@ PLAIN_COLUMNS = {
 #: Public functions that read, lay out or arrange, and compute no statistic.
 WITHOUT_FORMULA = {
     "add_stated_walks", "assign_followed", "assign_stated_walks", "assign_walks", "check_answers",
-    "check_outlines", "chunks_of", "cut_by_areas", "cut_segments", "gather_units", "grid_cells", "join_traced",
+    "check_outlines", "chunks_of", "cut_by_areas", "cut_segments", "gather_units", "grid_cells",
+    "join_traced",
     "lines_of_logs", "logs_in_season", "make_detections", "make_visits_in_chunks", "months_of",
     "note_conditions", "outings_of_day", "outlines_from_table", "percent", "place_of_incident",
     "probability_word", "read_answers", "read_outlines", "regions", "to_geojson",
