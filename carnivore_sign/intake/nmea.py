@@ -30,7 +30,6 @@ from carnivore_sign.intake.nmea_moments import (
     Moment,
     clock_ms,
     day_of,
-    get,
     sort_moments,
 )
 from carnivore_sign.intake.nmea_sentences import (
@@ -297,7 +296,7 @@ def _fix_columns(moments: list[Moment]) -> pd.DataFrame:
 def _positions(sentences: Sequence[Sentence | None]) -> dict[str, Any]:
     """Read the positions of sentences: columns ``lon``, ``lat`` and ``fault``."""
     texts = [
-        [get(one, name) if one else "" for one in sentences]
+        [one.said.get(name, "") if one else "" for one in sentences]
         for name in ("lat", "north", "lon", "east")
     ]
     lat = degrees_from_text(texts[0], texts[1], "N", "S")
@@ -336,6 +335,6 @@ def _waypoint_columns(sentences: list[Sentence]) -> pd.DataFrame:
             "fault": pd.Series(columns["fault"], dtype="object"),
             "source_row": np.array([one.line for one in sentences], dtype=np.int64),
             "content": pd.Series([one.text for one in sentences], dtype="object"),
-            "name": pd.Series([get(one, "name") or None for one in sentences], dtype="object"),
+            "name": pd.Series([one.said.get("name") or None for one in sentences], dtype="object"),
         }
     )

@@ -41,19 +41,22 @@ class Moment:
     @property
     def is_placed(self) -> bool:
         """Whether a sentence besides that of the date is there."""
-        return bool(self.sentences.keys() - {("", "ZDA")})
+        return any(kind != "ZDA" for _, kind in self.sentences)
 
     def best(self) -> Sentence | None:
         """Return the sentence with the position, if there is one."""
         for wanted in _BEST:
             for (_, kind), sentence in self.sentences.items():
-                if kind == wanted and get(sentence, "lat"):
+                if kind == wanted and sentence.said.get("lat"):
                     return sentence
         return None
 
     def first(self, name: str) -> str:
         """Return the first field of that name that is not blank."""
-        return next(filter(None, (get(one, name) for one in self.sentences.values())), "")
+        for sentence in self.sentences.values():
+            if text := sentence.said.get(name):
+                return text
+        return ""
 
     def doubt(self) -> str | None:
         """Tell why the position is none, if its sentences say so."""
@@ -61,15 +64,10 @@ class Moment:
         return _VOID if _VOID in words else _TYPED_IN if _TYPED_IN in words else None
 
 
-def get(sentence: Sentence, name: str) -> str:
-    """Return a field of a sentence by its name, nothing if it is not there."""
-    return sentence.said.get(name, "")
-
-
 def _doubt(sentence: Sentence) -> str | None:
     if sentence.kind == "ZDA":
         return None
-    mode, status = get(sentence, "mode"), get(sentence, "status")
+    mode, status = sentence.said.get("mode", ""), sentence.said.get("status", "")
     if status == "V" and mode not in ("S", "M"):
         return _VOID
     if sentence.kind == "GGA":
@@ -85,7 +83,7 @@ def sort_moments(used: list[Sentence], before: list[Moment]) -> list[Moment]:
     for sentence in used:
         if sentence.kind == "WPL":
             continue
-        clock = get(sentence, "time")
+        clock = sentence.said.get("time", "")
         key = ("", "ZDA") if sentence.kind == "ZDA" else (sentence.talker, sentence.kind)
         if not moments or not moments[-1].takes(sentence, clock) or key in moments[-1].sentences:
             moments.append(Moment(clock))
@@ -99,10 +97,10 @@ def sort_moments(used: list[Sentence], before: list[Moment]) -> list[Moment]:
 def _date(sentence: Sentence) -> str | None:
     """Return the date that a sentence states, as 2026-02-14; a void RMC is not believed."""
     if sentence.kind == "ZDA":
-        day, month, year = (get(sentence, name) for name in ("day", "month", "year"))
+        day, month, year = (sentence.said.get(name, "") for name in ("day", "month", "year"))
         within = year.isdecimal() and 1900 + _CENTURY <= int(year) < 2000 + _CENTURY
         return f"{year}-{month:0>2}-{day:0>2}" if within else None
-    date = get(sentence, "date")
+    date = sentence.said.get("date", "")
     if len(date) != 6 or not date.isdecimal() or _doubt(sentence) == _VOID:
         return None
     century = "19" if int(date[4:]) >= _CENTURY else "20"
