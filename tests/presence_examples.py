@@ -66,10 +66,26 @@ def draw_signs(
     The evidence of a sign is normal with mean ``spread / 2`` for the taxon and ``-spread / 2``
     for anything else, and unit variance: its log ratio is ``spread`` times it, and calibrated.
     """
-    effort = rng.uniform(0.5, 2.0, units * visits)
-    survey = blank_survey(units, visits, effort)
+    survey = blank_survey(units, visits, rng.uniform(0.5, 2.0, units * visits))
     used = rng.random(units) < psi
-    own = rng.poisson(rate * effort * np.repeat(used, visits))
+    rates = {"rate": rate, "lookalike_rate": lookalike_rate}
+    there = np.repeat(used, visits)
+    return with_signs(rng, survey, there, **rates, spread=spread, prior=prior), used
+
+
+def with_signs(
+    rng: np.random.Generator,
+    survey: Histories,
+    used: np.ndarray,
+    *,
+    rate: float,
+    lookalike_rate: float,
+    spread: float = 1.5,
+    prior: float = 0.4,
+) -> Histories:
+    """Draw the signs of the visits of a survey, of which `used` are to used country."""
+    effort = survey.visits["effort_km"].to_numpy()
+    own = rng.poisson(rate * effort * used)
     other = rng.poisson(lookalike_rate * effort)
     at = np.concatenate(
         [np.repeat(np.arange(len(own)), own), np.repeat(np.arange(len(own)), other)]
@@ -88,7 +104,7 @@ def draw_signs(
         found=(grade == 2).astype(int),
     )
     signs = pd.DataFrame({"visit": table["visit"].to_numpy()[at], "log_ratio": log_ratio})
-    return Histories(survey.units, table, signs, "puma"), used
+    return Histories(survey.units, table, signs, "puma")
 
 
 def frames_of(histories: Histories, *, prior: float = 0.4) -> tuple[pd.DataFrame, pd.DataFrame]:

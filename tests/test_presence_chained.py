@@ -14,6 +14,7 @@ from presence_examples import (
     draw_visits,
     frames_of,
     segments_of,
+    with_signs,
 )
 from scipy.special import expit
 from scipy.stats import binom
@@ -295,6 +296,23 @@ def test_months_take_scored_signs() -> None:
     both = fit.posterior().merge(single.posterior(), on=["unit", "period"])
     assert len(both) == 180
     assert (both["p_presence_x"] - both["p_presence_y"]).abs().mean() < 0.05
+
+
+def test_scored_signs_over_months_and_along_lines_are_recovered() -> None:
+    rng = np.random.default_rng(15)
+    rates = {"sign_rate": 0.8, "lookalike_rate": 0.5}
+    over_time, along = [], []
+    for _ in range(SETS):
+        survey, used = draw_months(rng, **MONTHS, units=120, months=4, visits=3)
+        there = np.repeat(used.ravel(), 3)
+        signs = with_signs(rng, survey, there, rate=0.8, lookalike_rate=0.5)
+        over_time.append(fit_quietly(signs, model="scored_signs", chain="months"))
+        survey, _ = draw_lines(rng, **{**LINE, "p": 1.0}, lines=250, segments=12)
+        there = survey.visits["found"].to_numpy(dtype=bool)  # found wherever it is used
+        signs = with_signs(rng, survey, there, rate=0.8, lookalike_rate=0.5)
+        along.append(fit_quietly(signs, model="scored_signs", chain="line"))
+    require_recovered(over_time, {name: MONTHS[name] for name in list(MONTHS)[:3]} | rates)
+    require_recovered(along, {name: LINE[name] for name in list(LINE)[1:3]} | rates)
 
 
 def test_abundance_is_recovered_and_its_sum_is_long_enough() -> None:

@@ -68,6 +68,17 @@ def test_a_visit_that_was_not_made_is_not_a_blank() -> None:
     assert wrong.summary().loc["psi", "estimate"] == pytest.approx(0.398826, abs=1e-5)
 
 
+def test_units_where_it_was_found_are_fewer_than_those_it_uses() -> None:
+    # American toad: psi 0.49, 44 % above the share of units where it was found (MacKenzie et al.
+    # 2002, Ecology 83:2248-2255, abstract). The visits are invented to give that share.
+    p = 1 - (1 - 1 / 1.44) ** (1 / 8)
+    survey, _ = draw_visits(np.random.default_rng(31), psi=0.49, p=p, units=6000, visits=8)
+    found = survey.visits.groupby("unit")["found"].max().mean()
+    fit = fit_occupancy(survey)
+    assert fit.summary().loc["psi", "estimate"] == pytest.approx(0.49, abs=0.03)
+    assert fit.summary().loc["psi", "estimate"] / found == pytest.approx(1.44, abs=0.06)
+
+
 def test_units_without_visits_change_no_estimate_and_take_psi() -> None:
     seen = thirty_nine_sites()
     more = pd.DataFrame({"unit": ["far_1", "far_2"], "period": "all"})

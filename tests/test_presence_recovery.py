@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
+import pandas as pd
 import pytest
 from presence_examples import draw_signs, draw_visits
 from scipy.special import expit
@@ -107,3 +110,25 @@ def test_ignoring_doubt_biases_presence_upward_and_the_scores_do_not(
     assert abs(np.mean(weighing) - 0.4) < 4 * error
     assert np.mean(ignoring) - 0.4 > 0.1
     assert np.mean(ignoring) - 0.4 > 5 * np.std(ignoring) / np.sqrt(len(ignoring))
+
+
+def test_the_kept_table_says_what_it_should() -> None:
+    """500 surveys a model: what is unbiased and covers, and what is not."""
+    folder = Path(__file__).parent / "benchmarks"
+    table = pd.read_csv(folder / "recovery_occupancy.csv").set_index(["case", "parameter"])
+    assert table["sets"].eq(500).all()
+    assert table.index.get_level_values("case").nunique() == 12
+    biased = table.index[(table["bias"].abs() > 3.5 * table["error"])]
+    assert sorted(biased) == [
+        ("line, 120 lines x 14 segments", "psi"),
+        ("line, 250 lines x 12, scored signs", "psi"),
+        ("scored signs, 120 units x 4", "psi"),
+    ]
+    assert table.loc[biased, "bias"].between(0, 0.04).all()
+    wide = table.index[table["cover"] > 0.97]
+    assert sorted(wide) == [
+        ("line, 120 lines x 14 segments", "psi"),
+        ("neighbours, 40 lines x 12, scored signs", "likeness"),
+        ("scored signs, 120 units x 4", "psi"),
+    ]
+    assert table["cover"].between(0.93, 0.98).all()

@@ -9,6 +9,7 @@ Source of the sampler: Hoffman & Gelman 2014, J Mach Learn Res 15:1593-1623.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Final
@@ -141,19 +142,17 @@ def sample_presence(
     effort = choose_effort(histories.visits, effort, notes)
     histories = set_aside_without_effort(histories, effort, notes)
     data = arrays_of(histories, effort, places_km, priors.reach_km)
-    sampler = _sampler(priors, warmup, draws, chains, data.kind)
+    run = _sampler(priors, warmup, draws, data.kind)
     with in_double():
-        sampler.run(library("jax").random.PRNGKey(seed), **data.arguments())
-        sampled = {
-            name: np.asarray(values)
-            for name, values in sampler.get_samples(group_by_chain=True).items()
-        }
-        diverging = int(np.asarray(sampler.get_extra_fields()["diverging"]).sum())
-        r_hat = {
-            name: float(diagnostics.split_gelman_rubin(values))
-            for name, values in sampled.items()
-            if values.ndim == 2
-        }
+        keys = library("jax").random.split(library("jax").random.PRNGKey(seed), chains)
+        values, divergent = run(keys, data.arguments())
+    sampled = {name: np.asarray(value) for name, value in values.items()}
+    diverging = int(np.asarray(divergent).sum())
+    r_hat = {
+        name: float(diagnostics.split_gelman_rubin(value))
+        for name, value in sampled.items()
+        if value.ndim == 2
+    }
     flat = {name: values.reshape(-1, *values.shape[2:]) for name, values in sampled.items()}
     table, shares = _judge(data, flat, np.random.default_rng(seed))
     named = pd.DataFrame(_in_named_units(flat))
@@ -162,23 +161,39 @@ def sample_presence(
 
 
 @lru_cache(maxsize=8)
-def _sampler(priors: Priors, warmup: int, draws: int, chains: int, kind: tuple[bool, bool]) -> Any:
-    """Return a sampler; one that has been compiled for data of this kind and size serves again."""
+def _sampler(
+    priors: Priors, warmup: int, draws: int, kind: tuple[bool, bool]
+) -> Callable[[Any, dict[str, Any]], tuple[dict[str, Any], Any]]:
+    """Return what samples: from keys, one a chain, and data to values, and which were divergent.
+
+    It is compiled for data of one size, and serves again for others of that kind and size.
+    """
     del kind
-    infer = library("numpyro.infer")
+    jax, infer = library("jax"), library("numpyro.infer")
 
     def model(**data: Any) -> None:
         presence_model(priors, **data)
 
-    return infer.MCMC(
-        infer.NUTS(model, target_accept_prob=0.9),
-        num_warmup=warmup,
-        num_samples=draws,
-        num_chains=chains,
-        chain_method="vectorized",
-        progress_bar=False,
-        jit_model_args=True,
-    )
+    kernel = infer.NUTS(model, target_accept_prob=0.9)
+
+    def walk(state: Any, data: dict[str, Any]) -> tuple[Any, Any]:
+        def step(state: Any, _: None) -> tuple[Any, tuple[Any, Any]]:
+            state = jax.vmap(lambda chain: kernel.sample(chain, (), data))(state)
+            return state, (state.z, state.diverging)
+
+        _, (path, divergent) = jax.lax.scan(step, state, None, length=warmup + draws)
+        settled = {name: value[warmup:] for name, value in path.items()}
+        named = jax.vmap(jax.vmap(kernel.postprocess_fn((), data)))(settled)
+        by_chain = {name: jax.numpy.swapaxes(value, 0, 1) for name, value in named.items()}
+        return by_chain, divergent[warmup:]
+
+    compiled = jax.jit(walk)
+
+    def run(keys: Any, data: dict[str, Any]) -> tuple[dict[str, Any], Any]:
+        begun = [kernel.init(key, warmup, None, (), data) for key in keys]
+        return compiled(jax.tree.map(lambda *chains: jax.numpy.array(chains), *begun), data)
+
+    return run
 
 
 def _judge(
