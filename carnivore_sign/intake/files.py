@@ -62,7 +62,8 @@ def read_file(
     ----------
     path : path-like
         A GPS log (FIT, GeoJSON, GPX, KML, NMEA 0183, TCX; packed or not), a notebook table
-        (CSV, XLSX) or a layer of transects or parcels (KML, and any that pyogrio reads).
+        (CSV, XLSX), a layer of transects or parcels (KML, and any that pyogrio reads), or a
+        Darwin Core Archive.
     time_zone : str, optional
         IANA name of the zone of times that carry none. Without it such rows are set aside.
     crs : str, optional
