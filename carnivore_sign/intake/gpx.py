@@ -19,9 +19,9 @@ import numpy.typing as npt
 from carnivore_sign.intake.gpx_document import Document, read_document
 from carnivore_sign.intake.gpx_points import PointArrays
 from carnivore_sign.intake.gpx_scan import scan_track_points
-from carnivore_sign.intake.gpx_tables import TABLE_OF, keep_points, log_row
+from carnivore_sign.intake.gpx_tables import TABLE_OF, keep_points
 from carnivore_sign.intake.log_tables import POINT_TABLES, KeptPoints, LogTables
-from carnivore_sign.intake.logs import log_name
+from carnivore_sign.intake.logs import LogHead, log_name, log_row
 from carnivore_sign.intake.reading import Reading, make_reading, rows_set_aside
 from carnivore_sign.intake.source import Source, as_utf8
 from carnivore_sign.intake.text_points import hold_count
@@ -89,7 +89,7 @@ def read_gpx(
     row = None
     if sum(rows_in.values()):
         fixes = points.get("fixes")
-        row = log_row(document, fixes, source.receipt, log=log, observer=observer)
+        row = log_row(_head(document, observer), fixes, source, log)
         notes = (*notes, *(fixes.rollover_notes() if fixes else ()))
     return make_reading(
         source,
@@ -98,6 +98,17 @@ def read_gpx(
         rows_in={"logs": int(row is not None), **rows_in},
         set_aside=aside,
         notes=notes,
+    )
+
+
+def _head(document: Document, observer: str | None) -> LogHead:
+    """Return what the file says of itself."""
+    return LogHead(
+        device=document.creator,
+        name=document.name or document.track_name,
+        observer=observer or document.author,
+        tracks=document.tracks,
+        parts=document.parts,
     )
 
 

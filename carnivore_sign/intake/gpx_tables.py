@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
 from carnivore_sign.intake.flags import Track
-from carnivore_sign.intake.gpx_document import Document
 from carnivore_sign.intake.gpx_points import PointArrays
-from carnivore_sign.intake.log_tables import NO_TIME, KeptPoints, flag_column
+from carnivore_sign.intake.log_tables import KeptPoints, flag_column
 from carnivore_sign.records.tables import FIXES, ROUTE_POINTS, WAYPOINTS, Table
 
 AnyArray = npt.NDArray[Any]
@@ -90,25 +88,3 @@ def _named_columns(arrays: PointArrays, keep: Kept) -> dict[str, AnyArray]:
         name: arrays.texts[name][keep] for name in _NAMES if name in arrays.texts
     }
     return {**texts, "comment": comments}
-
-
-def log_row(
-    document: Document,
-    fixes: KeptPoints | None,
-    receipt: str,
-    *,
-    log: str,
-    observer: str | None,
-) -> Mapping[str, Any]:
-    """Return the row of a log, times as numbers."""
-    return {
-        "receipt": receipt,
-        "source_row": 1,
-        "log": log,
-        "device": document.creator,
-        "observer": observer or document.author,
-        "name": document.name or document.track_name,
-        "tracks": document.tracks,
-        "parts": document.parts,
-        **(fixes.start_and_end() if fixes else {"start": NO_TIME, "end": NO_TIME}),
-    }

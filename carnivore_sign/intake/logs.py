@@ -120,7 +120,7 @@ def log_reading(
         aside.append(bad)
         told += why
     any_point = sum(rows_in.values()) > 0
-    row = _log_row(head, kept.get("fixes"), source, log)
+    row = log_row(head, kept.get("fixes"), source, log)
     return make_reading(
         source,
         kind,
@@ -293,10 +293,8 @@ def _flags(
     )
 
 
-def _log_row(
-    head: LogHead, fixes: KeptPoints | None, source: Source, log: str
-) -> Mapping[str, Any]:
-    """Return the row of a log, times as numbers."""
+def log_row(head: LogHead, fixes: KeptPoints | None, source: Source, log: str) -> Mapping[str, Any]:
+    """Return the row of a log as `LogTables` takes it."""
     span = fixes.start_and_end() if fixes else {"start": NO_TIME, "end": NO_TIME}
     return {
         "receipt": source.receipt,
