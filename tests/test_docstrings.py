@@ -9,12 +9,15 @@ from __future__ import annotations
 import dataclasses
 import importlib
 import inspect
+import io
 import re
 import tomllib
 from pathlib import Path
 from typing import Any
 
 import pytest
+from docutils.core import publish_doctree
+from numpydoc.docscrape import NumpyDocString
 from numpydoc.validate import validate
 
 ROOT = Path(__file__).parents[1]
@@ -129,6 +132,19 @@ def test_a_class_says_what_it_holds(name: str) -> None:
         fields = [field.name for field in dataclasses.fields(thing) if field.init]
     said = set(re.findall(r"\w+", text))
     assert [field for field in fields if field not in said and not field.startswith("_")] == []
+
+
+def test_every_docstring_renders() -> None:
+    """docutils, which every renderer of numpydoc builds on, finds nothing to complain about."""
+    told = io.StringIO()
+    quiet = {"warning_stream": told, "report_level": 2, "halt_level": 5}
+    for thing in (*FUNCTIONS.values(), *CLASSES.values()):
+        text = NumpyDocString(inspect.getdoc(thing) or "")
+        words = [text["Summary"], text["Extended Summary"], text["Notes"]]
+        sections = ("Parameters", "Attributes", "Returns", "Yields", "Raises", "Warns")
+        words += [item.desc for section in sections for item in text[section]]
+        publish_doctree("\n\n".join("\n".join(lines) for lines in words), settings_overrides=quiet)
+    assert told.getvalue() == ""
 
 
 def test_pytest_runs_the_examples() -> None:
