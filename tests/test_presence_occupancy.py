@@ -9,10 +9,18 @@ import pandas as pd
 import pytest
 from presence_examples import draw_visits
 
-from carnivore_sign.errors import BoundaryWarning, DataWarning, EstimateError, InputError
+from carnivore_sign.errors import (
+    BoundaryWarning,
+    DataWarning,
+    EstimateError,
+    InputError,
+    NotConverged,
+)
 from carnivore_sign.presence import Histories, fit_occupancy, histories_from_matrix
 from carnivore_sign.presence.covariates import learn_covariates
+from carnivore_sign.presence.fitting import best_maximum, maximise
 from carnivore_sign.presence.occupancy import fit_quietly
+from carnivore_sign.presence.two_states import Evaluation
 
 # 27 sites with up to 6 visits, 76 visits in all; a blank cell is a visit that was not made.
 # Source: the detections of a beetle in Kery & Schaub 2012,
@@ -156,6 +164,27 @@ def test_always_found_where_found_puts_detection_at_its_edge() -> None:
     assert table.loc["p", "low"] == pytest.approx(np.exp(-1.920729 / 24), abs=1e-3)
     assert fit.posterior()["p_presence"].iloc[-1] == pytest.approx(0, abs=1e-6)
     assert fit.posterior()["p_presence_high"].iloc[-1] > 1e-5
+
+
+def test_a_search_that_finds_no_maximum_says_so() -> None:
+    def slope_without_end(at: np.ndarray) -> Evaluation:
+        return Evaluation(float(at.sum()), np.ones(2), np.zeros((2, 2)))
+
+    assert not maximise(slope_without_end, np.zeros(2), max_steps=30).converged
+    with pytest.raises(NotConverged, match="no maximum of the likelihood after 200 steps from 2"):
+        best_maximum(slope_without_end, [np.zeros(2), np.ones(2)])
+
+    def two_hills(at: np.ndarray) -> Evaluation:
+        x = float(at[0])  # tops at -1 and, higher, near 1
+        return Evaluation(
+            -((x * x - 1.0) ** 2) + 0.1 * x,
+            np.array([-4.0 * x * (x * x - 1.0) + 0.1]),
+            np.array([[4.0 - 12.0 * x * x]]),
+        )
+
+    best = best_maximum(two_hills, [np.array([-0.9]), np.array([0.9])])
+    assert best.converged
+    assert best.parameters[0] == pytest.approx(1.0123, abs=1e-3)
 
 
 def test_complete_separation_is_told() -> None:
