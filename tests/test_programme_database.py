@@ -25,6 +25,7 @@ from carnivore_sign.programme import (
     database,
     extract_database,
     list_database,
+    postgis,
     read_database,
     remove_from_database,
     write_database,
@@ -206,7 +207,7 @@ def test_what_cannot_be_done_is_told(filled, season, monkeypatch):
     with pytest.raises(SeasonError) as refused:
         list_database("postgresql://me:secret@/none?host=/nowhere")
     assert "secret" not in str(refused.value)
-    monkeypatch.setattr(database, "SCHEMA_VERSION", 1)
+    monkeypatch.setattr(postgis, "SCHEMA_VERSION", 1)
     with pytest.raises(SeasonVersion, match="newer version"):
         read_database(filled, "sign")
     monkeypatch.setitem(sys.modules, "psycopg", None)

@@ -10,11 +10,9 @@ Source: PostgreSQL documentation, COPY (text format) and advisory locks; PostGIS
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterator, Mapping
-from contextlib import contextmanager
-from importlib import import_module
+from collections.abc import Collection
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 import geopandas as gpd
 import pandas as pd
@@ -22,13 +20,18 @@ import pandas as pd
 from carnivore_sign._version import __version__
 from carnivore_sign.errors import (
     InputError,
-    LibraryMissing,
     SeasonError,
-    SeasonMissing,
-    SeasonVersion,
 )
 from carnivore_sign.programme.copying import copied, row_frame, select_list
 from carnivore_sign.programme.folder import require_id
+from carnivore_sign.programme.postgis import (
+    SCHEMA,
+    connected,
+    is_laid_out,
+    lay_out,
+    require_seasons,
+    versions,
+)
 from carnivore_sign.programme.reading import Bounds
 from carnivore_sign.progress import with_progress
 from carnivore_sign.records.check import TEXT
@@ -38,24 +41,6 @@ from carnivore_sign.records.layout import SCHEMA_VERSION
 from carnivore_sign.records.schema import Table
 from carnivore_sign.records.season import Season, create_season, write_checked
 from carnivore_sign.records.tables import SEASON_TABLES
-
-#: Schema of the database that holds the tables.
-SCHEMA: Final = "carnivore_sign"
-_TYPES: Final = {
-    "text": "text",
-    "integer": "bigint",
-    "number": "double precision",
-    "probability": "double precision",
-    "time": "timestamptz",
-}
-#: Letters of "carn" as a number: under it the tables are made by one process at a time.
-_LAYOUT_LOCK: Final = 0x6361726E
-_SEASONS: Final = f"""
-CREATE TABLE IF NOT EXISTS {SCHEMA}.seasons (
-  season text PRIMARY KEY, name text NOT NULL, time_zone text NOT NULL,
-  schema_version integer NOT NULL, library_version text NOT NULL, tables jsonb NOT NULL,
-  added_at timestamptz NOT NULL DEFAULT now())
-"""
 
 
 def write_database(
@@ -104,8 +89,8 @@ def write_database(
     >>> write_database(address, example_season(), season_id="spring")  # doctest: +SKIP
     """
     name = require_id(season.path.stem if season_id is None else season_id)
-    with _connected(address) as connection:
-        _lay_out(connection)
+    with connected(address) as connection:
+        lay_out(connection)
         with connection.transaction():
             _claim(connection, season, name, replace=replace)
             tables = {}
@@ -143,8 +128,8 @@ def list_database(address: str) -> pd.DataFrame:
     >>> list_database("postgresql://surveyor@localhost/tolvane")  # doctest: +SKIP
     """
     columns = ["season", "name", "time_zone", "added_at"]
-    with _connected(address) as connection:
-        if not _is_laid_out(connection):
+    with connected(address) as connection:
+        if not is_laid_out(connection):
             return pd.DataFrame(columns=columns)
         rows = connection.execute(
             f"SELECT {', '.join(columns)} FROM {SCHEMA}.seasons ORDER BY season"
@@ -192,10 +177,10 @@ def read_database(
     >>> read_database(address, "sign", seasons=["spring"])  # doctest: +SKIP
     """
     schema = _schema(table, bounds)
-    with _connected(address) as connection:
-        there = _versions(connection)
+    with connected(address) as connection:
+        there = versions(connection)
         wanted = sorted(there) if seasons is None else list(seasons)
-        _require(wanted, there)
+        require_seasons(wanted, there)
         return _read(connection, schema, wanted, bounds)
 
 
@@ -207,8 +192,8 @@ def database_about(address: str, season: str) -> dict[str, str]:
     SeasonMissing
         If there is no such season.
     """
-    with _connected(address) as connection:
-        _require([season], _versions(connection))
+    with connected(address) as connection:
+        require_seasons([season], versions(connection))
         name, zone = connection.execute(
             f"SELECT name, time_zone FROM {SCHEMA}.seasons WHERE season = %s", (season,)
         ).fetchone()
@@ -248,10 +233,10 @@ def extract_database(
     >>> address = "postgresql://surveyor@localhost/tolvane"
     >>> extract_database(address, "spring", "spring.gpkg")  # doctest: +SKIP
     """
-    with _connected(address) as connection, connection.transaction():
+    with connected(address) as connection, connection.transaction():
         # One state of the database for all tables, whoever writes meanwhile.
         connection.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
-        _require([season], _versions(connection))
+        require_seasons([season], versions(connection))
         name, zone, tables = connection.execute(
             f"SELECT name, time_zone, tables FROM {SCHEMA}.seasons WHERE season = %s", (season,)
         ).fetchone()
@@ -292,89 +277,9 @@ def remove_from_database(address: str, season: str) -> None:
     >>> address = "postgresql://surveyor@localhost/tolvane"
     >>> remove_from_database(address, "spring")  # doctest: +SKIP
     """
-    with _connected(address) as connection, connection.transaction():
-        _require([season], _versions(connection))
+    with connected(address) as connection, connection.transaction():
+        require_seasons([season], versions(connection))
         connection.execute(f"DELETE FROM {SCHEMA}.seasons WHERE season = %s", (season,))
-
-
-@contextmanager
-def _connected(address: str) -> Iterator[Any]:  # a psycopg.Connection
-    """Connect; errors of the database are told without the address, which may hold a password."""
-    try:
-        psycopg = import_module("psycopg")
-    except ImportError as error:
-        raise LibraryMissing(
-            "a PostGIS database is reached through psycopg. Install it: "
-            "pip install 'carnivore-sign[postgis]'"
-        ) from error
-    try:
-        with psycopg.connect(address, autocommit=True) as connection:
-            yield connection
-    except psycopg.Error as error:
-        told = str(error).strip().splitlines()
-        raise SeasonError(
-            f"the database: {told[0] if told else type(error).__name__}. Look at its address and "
-            "rights; PostGIS must be there (CREATE EXTENSION postgis)."
-        ) from error
-
-
-def _lay_out(connection: Any) -> None:
-    """Make the tables that are missing and add the columns that came since."""
-    with connection.transaction():
-        connection.execute("SELECT pg_advisory_xact_lock(%s)", (_LAYOUT_LOCK,))
-        connection.execute("CREATE EXTENSION IF NOT EXISTS postgis")
-        connection.execute(f"CREATE SCHEMA IF NOT EXISTS {SCHEMA}")
-        connection.execute(_SEASONS)
-        for table in SEASON_TABLES.values():
-            for statement in _statements(table):
-                connection.execute(statement)
-
-
-def _statements(table: Table) -> Iterator[str]:
-    place = f"{SCHEMA}.{quoted(table.name)}"
-    yield (
-        f"CREATE TABLE IF NOT EXISTS {place} (season text NOT NULL REFERENCES {SCHEMA}.seasons "
-        "ON DELETE CASCADE, row bigint NOT NULL, PRIMARY KEY (season, row))"
-    )
-    for column in table.columns:
-        named = f"{quoted(column.name)} {_TYPES[column.kind]}"
-        yield f"ALTER TABLE {place} ADD COLUMN IF NOT EXISTS {named}"
-    if table.geometry:
-        yield f"ALTER TABLE {place} ADD COLUMN IF NOT EXISTS geometry geometry(Geometry, 4326)"
-        yield (
-            f"CREATE INDEX IF NOT EXISTS {quoted(f'{table.name}_geometry')} ON {place} "
-            "USING gist (geometry)"
-        )
-    if table.key:
-        key = ", ".join(map(quoted, ("season", *table.key)))
-        yield (
-            f"CREATE UNIQUE INDEX IF NOT EXISTS {quoted(f'{table.name}_key')} ON {place} ({key})"
-        )
-
-
-def _is_laid_out(connection: Any) -> bool:
-    found = connection.execute("SELECT to_regclass(%s)", (f"{SCHEMA}.seasons",)).fetchone()
-    return found[0] is not None
-
-
-def _versions(connection: Any) -> dict[str, int]:
-    if not _is_laid_out(connection):
-        return {}
-    rows = connection.execute(f"SELECT season, schema_version FROM {SCHEMA}.seasons").fetchall()
-    return dict(rows)
-
-
-def _require(wanted: Collection[str], there: Mapping[str, int]) -> None:
-    for season in wanted:
-        if season not in there:
-            raise SeasonMissing(
-                f"the database has no season '{season}'. It has: {', '.join(there) or 'none'}."
-            )
-        if there[season] > SCHEMA_VERSION:
-            raise SeasonVersion(
-                f"season '{season}' of the database is of schema {there[season]}, and this "
-                f"library reads up to {SCHEMA_VERSION}. Install a newer version of it."
-            )
 
 
 def _claim(connection: Any, season: Season, name: str, *, replace: bool) -> None:
