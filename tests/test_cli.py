@@ -198,7 +198,7 @@ def test_a_transect_in_degrees_without_a_crs_is_refused_and_then_taken(
         ),
         (("month", "{season}", "2026-02", "--out", "{out}", "--absent", "puma"), "absent"),
         (("month", "{season}", "2026-02", "--out", "{out}", "--tolerance-m", "1e9"), "500 m"),
-        (("month", "{season}", "2026-02", "--out", "{out}", "--basemap", "here"), "{{z}}/{{x}}"),
+        (("month", "{season}", "2026-02", "--out", "{out}", "--basemap", "here"), "{z}/{x}"),
         (("month", "{season}", "2026-02", "--out", "{out}", "--photos", "{none}"), "such folder"),
         (("intake", "{season}", "--zone", "America/Denver", "x.gpx"), "America/Los_Angeles"),
         (("intake", "{season}", "--name", "Other", "x.gpx"), "Leave --name out"),

@@ -101,6 +101,7 @@ def draw_trails(rng: np.random.Generator, months: gpd.GeoDataFrame, count: int) 
             "made_after": found - pd.Timedelta(days=2),
             "made_before": found,
             "direction_deg": rng.uniform(0, 360, count),
+            "length_m": 400.0,
             "p_puma": p[:, 0],
             "p_dog": p[:, 1],
             "p_other": p[:, 2],
