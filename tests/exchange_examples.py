@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import hashlib
 import io
 import warnings
@@ -161,6 +162,7 @@ def _receipts(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
 
 
 _FOLDER = TemporaryDirectory()
+atexit.register(_FOLDER.cleanup)
 
 
 @cache

@@ -279,6 +279,17 @@ def test_a_row_with_too_many_cells_is_set_aside_and_the_others_are_read(tmp_path
     assert reading.set_aside["content"].str.contains("spilled").any()
 
 
+@pytest.mark.parametrize("spilled", ["x", "x,y,z", '"x', ",,,"])
+def test_cells_beyond_the_columns_lose_nothing(tmp_path: Path, spilled: str) -> None:
+    lines = [f"{FOUND.replace('o1', 'o0')},{spilled}", FOUND, FOUND.replace("o1", "o2")]
+    reading = read_file(survey(tmp_path, *lines))
+    names = reading.tables["sign"]["sign"].tolist()
+    aside = " ".join(reading.set_aside["content"])
+    assert all(name in names or name in aside for name in ("o0", "o1", "o2"))
+    if spilled != '"x':  # a quotation mark that is never closed takes in what follows
+        assert names[-2:] == ["o1", "o2"]
+
+
 def test_a_missing_extension_is_told_and_the_rest_is_read(tmp_path: Path) -> None:
     gone = part("extension", "MeasurementOrFact", "gone.txt", "eventID")
     reading = read_file(survey(tmp_path, FOUND, parts=(gone,)))

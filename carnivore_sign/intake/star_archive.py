@@ -309,7 +309,7 @@ def split_cells(
                 quotechar=quote or '"',
                 quoting=csv.QUOTE_MINIMAL if quote else csv.QUOTE_NONE,
             ).astype("object")
-    except (pd.errors.ParserError, pd.errors.EmptyDataError, UserWarning, ValueError):
+    except (pd.errors.ParserError, pd.errors.EmptyDataError, Warning, ValueError):
         return _split_slowly(text, separator, quote, skipped, width)
     cells = cells.iloc[skipped:].fillna("")
     cells[ROW] = cells.index + 1
