@@ -19,6 +19,7 @@ from carnivore_sign.errors import InputError, SeasonError
 from carnivore_sign.intake import import_files, importing, parallel, read_log, writing
 from carnivore_sign.intake.encoded import encode_log
 from carnivore_sign.intake.overlaps import FixKeys, HeldFixes, KeySet
+from carnivore_sign.records import connecting
 from carnivore_sign.records import season as season_room
 from carnivore_sign.records.season import Season, create_season
 
@@ -121,7 +122,7 @@ def test_a_full_disk_is_told_and_nothing_is_lost(
     """SQLite is given a few pages more than it has, as on a disk that fills up."""
     paths = write_logs(tmp_path, 24)
     import_files(season, paths[:4])
-    connect = season_room._connect
+    connect = connecting.connect
 
     def connect_to_full_disk(path: Path) -> sqlite3.Connection:
         connection = connect(path)
@@ -129,7 +130,7 @@ def test_a_full_disk_is_told_and_nothing_is_lost(
         connection.execute(f"PRAGMA max_page_count = {pages + 2}")
         return connection
 
-    monkeypatch.setattr(season_room, "_connect", connect_to_full_disk)
+    monkeypatch.setattr(connecting, "connect", connect_to_full_disk)
     with pytest.raises(SeasonError, match=r"the disk is full\. Nothing was written"):
         import_files(season, paths)
     monkeypatch.undo()

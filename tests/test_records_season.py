@@ -24,6 +24,7 @@ from carnivore_sign.errors import (
     SeasonVersion,
     TableFaults,
 )
+from carnivore_sign.records import connecting
 from carnivore_sign.records import season as season_module
 from carnivore_sign.records.check import check_table, empty
 from carnivore_sign.records.season import Season, create_season, open_season
@@ -117,7 +118,7 @@ def test_a_write_that_fails_half_way_leaves_nothing(
 
 
 def test_a_second_writer_waits_or_is_told(season: Season, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(season_module, "_BUSY_SECONDS", 0.05)
+    monkeypatch.setattr(connecting, "_BUSY_SECONDS", 0.05)
     holder = sqlite3.connect(season.path, isolation_level=None)
     holder.execute("BEGIN IMMEDIATE")
     try:
@@ -261,7 +262,7 @@ def test_generated_rows_come_back_as_they_went_in(
 def test_each_refusal_of_the_file_is_told_in_plain_words(
     season: Season, said: str, kind: type[Exception], words: str
 ) -> None:
-    told = season_module._as_season_error(season.path, sqlite3.OperationalError(said))
+    told = connecting.as_season_error(season.path, sqlite3.OperationalError(said))
     assert type(told) is kind
     assert words in str(told)
 
@@ -269,7 +270,7 @@ def test_each_refusal_of_the_file_is_told_in_plain_words(
 def test_a_locked_season_is_busy_and_not_broken(
     season: Season, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(season_module, "_BUSY_SECONDS", 0.05)
+    monkeypatch.setattr(connecting, "_BUSY_SECONDS", 0.05)
     holder = sqlite3.connect(season.path, isolation_level=None)
     holder.execute("BEGIN EXCLUSIVE")
     try:

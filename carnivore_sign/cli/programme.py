@@ -12,6 +12,11 @@ import carnivore_sign
 from carnivore_sign.cli.telling import print_result
 from carnivore_sign.errors import InputError, LibraryMissing, SeasonMissing
 
+ABOUT = (
+    "Keep many seasons in one folder of Parquet, or in a PostGIS database: put them in, list "
+    "them, take one out again, check them, or write every month of all of them."
+)
+EXAMPLE = "example: carnivore-sign programme add state spring.gpkg autumn.gpkg"
 DONE, BAD_INPUT = 0, 2
 _DATABASE = ("postgresql://", "postgres://")
 _WHERE = "folder of the programme, or postgresql://user@host/database"

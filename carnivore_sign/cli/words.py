@@ -357,17 +357,8 @@ def _add_check(commands: Any) -> None:
 
 
 def _add_programme(commands: Any) -> None:
-    about = (
-        "Keep many seasons in one folder of Parquet, or in a PostGIS database: put them in, list "
-        "them, take one out again, check them, or write every month of all of them."
-    )
-    example = "carnivore-sign programme add state spring.gpkg autumn.gpkg"
     command = commands.add_parser(
-        "programme",
-        help=about,
-        description=about,
-        epilog=f"example:\n  {example}",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        "programme", help=programme.ABOUT, description=programme.ABOUT, epilog=programme.EXAMPLE
     )
     programme.describe(command.add_subparsers(required=True, metavar="ACTION"))
 

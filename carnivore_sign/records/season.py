@@ -12,8 +12,8 @@ from __future__ import annotations
 
 import sqlite3
 import warnings
-from collections.abc import Iterable, Iterator, Mapping
-from contextlib import closing, contextmanager
+from collections.abc import Iterable, Mapping
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -24,13 +24,13 @@ import pandas as pd
 
 from carnivore_sign.errors import (
     InputError,
-    SeasonBusy,
     SeasonError,
     SeasonMigrated,
     SeasonMissing,
     SeasonVersion,
 )
 from carnivore_sign.records.check import check_table, conform, empty
+from carnivore_sign.records.connecting import as_season_error, connect, transaction
 from carnivore_sign.records.encoding import (
     Rows,
     column_from_sql,
@@ -52,16 +52,6 @@ from carnivore_sign.records.tables import SEASON_TABLES, Table
 from carnivore_sign.space import STORED_CRS
 from carnivore_sign.writing import clear_database
 
-_BUSY_SECONDS: Final = 30.0
-#: Words of SQLite for what is wrong with a file or its disk, and what to do about it.
-_TROUBLE: Final = {
-    "readonly": "it may not be written to. Give yourself the right to write to the file and its "
-    "folder, or work on a copy.",
-    "unable to open": "it cannot be opened. Look at the rights of file and folder.",
-    "disk I/O": "the disk failed while it was written. Look whether the disk or card is connected "
-    "and whole. Nothing was written.",
-    "full": "the disk is full. Nothing was written; the season is whole.",
-}
 #: Frames of fewer rows than this, on average, are written as one.
 _SMALL_ROWS: Final = 500
 
@@ -189,11 +179,11 @@ def open_season(path: str | Path) -> Season:
             "time_zone=...) or 'carnivore-sign intake' with --zone."
         )
     try:
-        with closing(_connect(path)) as connection:
+        with closing(connect(path)) as connection:
             said = dict(connection.execute("SELECT key, value FROM season"))
             version = version_of(connection)
     except sqlite3.DatabaseError as error:
-        raise _as_season_error(path, error) from error
+        raise as_season_error(path, error) from error
     if version > SCHEMA_VERSION or version < min(STEPS):
         raise SeasonVersion(
             f"{path}: written with schema {version}, and this library reads {min(STEPS)} to "
@@ -206,8 +196,7 @@ def open_season(path: str | Path) -> Season:
 
 
 def _bring_up(path: Path, version: int) -> None:
-    """Bring a season of an older version up to this one, and say so."""
-    with _transaction(path) as connection:
+    with transaction(path) as connection:
         copy = migrate(connection, path)
     if copy is not None:
         warnings.warn(
@@ -226,7 +215,7 @@ def read_table(season: Season, table: Table) -> pd.DataFrame | gpd.GeoDataFrame:
     DataFrame or GeoDataFrame
         Index 0 to n-1; a GeoDataFrame in `STORED_CRS` where the table has a geometry.
     """
-    with closing(_connect(season.path)) as connection:
+    with closing(connect(season.path)) as connection:
         there = columns_there(connection, table)
         wanted = [name for name in (*table.names, "geometry") if name in there]
         if not wanted:
@@ -289,7 +278,7 @@ def write_checked(season: Season, batch: Iterable[Mapping[str, pd.DataFrame | Ro
         If a name is in the season already, as when two processes import one file at the same
         time, or the file or its disk gives out; nothing is written.
     """
-    with _transaction(season.path) as connection:
+    with transaction(season.path) as connection:
         for name, frames in _by_table(batch).items():
             _insert(connection, SEASON_TABLES[name], frames)
 
@@ -333,59 +322,6 @@ def _require_zone(time_zone: str) -> None:
             f"'{time_zone}' is not a time zone",
             remedy="Use an IANA name such as America/Denver or UTC.",
         ) from error
-
-
-def _connect(path: Path) -> sqlite3.Connection:
-    """Connect with what SQLite does by itself: a rollback journal, synchronous=FULL.
-
-    A process that is killed, or a computer that loses power, in the middle of a change leaves a
-    journal beside the file, and whoever opens the season next rolls back to what it was.
-    Neither WAL (a season would be three files, and could be copied in part) nor a weaker
-    ``synchronous`` (a lost write after a power cut) is used; what they would gain is gained by
-    putting many rows into one transaction.
-    """
-    return sqlite3.connect(path, timeout=_BUSY_SECONDS, isolation_level=None)
-
-
-@contextmanager
-def _transaction(path: Path) -> Iterator[sqlite3.Connection]:
-    with closing(_connect(path)) as connection:
-        try:
-            connection.execute("BEGIN IMMEDIATE")
-        except sqlite3.DatabaseError as error:
-            raise _as_season_error(path, error) from error
-        try:
-            yield connection
-            connection.execute("COMMIT")
-        except BaseException as error:
-            if connection.in_transaction:
-                connection.execute("ROLLBACK")
-            if isinstance(error, sqlite3.DatabaseError):
-                raise _as_season_error(path, error) from error
-            raise
-
-
-def _as_season_error(path: Path, error: sqlite3.DatabaseError) -> SeasonError:
-    """Say what an error of SQLite means to the user."""
-    if isinstance(error, sqlite3.IntegrityError):
-        return SeasonError(
-            f"{path}: a name or a receipt to be written is in the season already ({error}); did "
-            "another process import the same file at this moment? Nothing was written. Import "
-            "once more: what is there is recognised."
-        )
-    told = str(error)
-    if "locked" in told or "busy" in told:
-        return SeasonBusy(
-            f"{path}: another process has it open for writing - an import, or a GIS in its "
-            "editing mode. Try again when it is done."
-        )
-    why = next((why for word, why in _TROUBLE.items() if word in told), None)
-    if why is not None:
-        return SeasonError(f"{path}: {why}")
-    return SeasonError(
-        f"{path}: this is not a season file ({error}). The season comes first on the command "
-        "line and ends in .gpkg; 'carnivore-sign intake SEASON --zone ZONE FILE ...' makes one."
-    )
 
 
 def _insert(
