@@ -21,6 +21,7 @@ from carnivore_sign.chain import (
 )
 from carnivore_sign.demo import demo_folder
 from carnivore_sign.intake import import_files
+from carnivore_sign.programme import Programme, add_season, create_programme
 from carnivore_sign.records.season import Season, create_season
 
 
@@ -39,10 +40,8 @@ def example_season() -> Season:
     >>> season.name, len(season.read("sign"))
     ('Tolvane Range (invented)', 324)
     """
-    folder = Path(tempfile.mkdtemp(prefix="carnivore-sign-"))
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
     season = create_season(
-        folder / "season.gpkg", name="Tolvane Range (invented)", time_zone="America/Los_Angeles"
+        _folder() / "season.gpkg", name="Tolvane Range (invented)", time_zone="America/Los_Angeles"
     )
     files = demo_folder()
     tables = [path for path in files.iterdir() if path.suffix in (".csv", ".geojson")]
@@ -83,3 +82,29 @@ def example_answer() -> LandownerAnswer:
     'I1'
     """
     return landowner_answer(example_analysis(), "I1")
+
+
+@cache
+def example_programme() -> Programme:
+    """Return a programme that holds `example_season`, under the name ``spring``.
+
+    Returns
+    -------
+    Programme
+        The same one each time: do not write to it. Needs pyarrow.
+
+    Examples
+    --------
+    >>> example_programme().name
+    'Tolvane Range (invented)'
+    """
+    programme = create_programme(_folder() / "range", name="Tolvane Range (invented)")
+    add_season(programme, example_season(), season_id="spring")
+    return programme
+
+
+def _folder() -> Path:
+    """Return a fresh folder that goes when Python ends."""
+    folder = Path(tempfile.mkdtemp(prefix="carnivore-sign-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return folder

@@ -152,12 +152,8 @@ def visits_of_programme(
 
     Examples
     --------
-    >>> import tempfile
-    >>> from carnivore_sign.example import example_season
-    >>> from carnivore_sign.programme import add_season, create_programme
-    >>> programme = create_programme(tempfile.mkdtemp() + "/range", name="Tolvane Range (invented)")
-    >>> season_id = add_season(programme, example_season(), season_id="spring")
-    >>> visits_of_programme(programme, "spring")["walk"].nunique()
+    >>> from carnivore_sign.example import example_programme
+    >>> visits_of_programme(example_programme(), "spring")["walk"].nunique()
     40
     """
     options = options or AnalysisOptions()

@@ -39,11 +39,8 @@ def check_programme(
 
     Examples
     --------
-    >>> import tempfile
-    >>> from carnivore_sign import add_season, create_programme
-    >>> from carnivore_sign.example import example_season
-    >>> programme = create_programme(tempfile.mkdtemp() + "/range", name="Tolvane Range (invented)")
-    >>> season_id = add_season(programme, example_season(), season_id="spring")
+    >>> from carnivore_sign.example import example_programme
+    >>> programme = example_programme()
     >>> len(check_programme(programme))
     0
     """

@@ -64,11 +64,8 @@ def partitions(
 
     Examples
     --------
-    >>> import tempfile
-    >>> from carnivore_sign import add_season, create_programme
-    >>> from carnivore_sign.example import example_season
-    >>> programme = create_programme(tempfile.mkdtemp() + "/range", name="Tolvane Range (invented)")
-    >>> season_id = add_season(programme, example_season(), season_id="spring")
+    >>> from carnivore_sign.example import example_programme
+    >>> programme = example_programme()
     >>> len(partitions(programme, "fixes")) > 0
     True
     """
@@ -108,11 +105,8 @@ def fixes_of_logs(programme: Programme, season: str, *, on: Place = None) -> pd.
 
     Examples
     --------
-    >>> import tempfile
-    >>> from carnivore_sign import add_season, create_programme
-    >>> from carnivore_sign.example import example_season
-    >>> programme = create_programme(tempfile.mkdtemp() + "/range", name="Tolvane Range (invented)")
-    >>> season_id = add_season(programme, example_season(), season_id="spring")
+    >>> from carnivore_sign.example import example_programme
+    >>> programme = example_programme()
     >>> len(fixes_of_logs(programme, "spring"))
     40
     """
@@ -156,11 +150,8 @@ def read_programme(
 
     Examples
     --------
-    >>> import tempfile
-    >>> from carnivore_sign import add_season, create_programme
-    >>> from carnivore_sign.example import example_season
-    >>> programme = create_programme(tempfile.mkdtemp() + "/range", name="Tolvane Range (invented)")
-    >>> season_id = add_season(programme, example_season(), season_id="spring")
+    >>> from carnivore_sign.example import example_programme
+    >>> programme = example_programme()
     >>> len(read_programme(programme, "fixes", months=["2026-03"])) > 1000
     True
     """
@@ -211,12 +202,11 @@ def extract_season(
 
     Examples
     --------
+    >>> from carnivore_sign.example import example_programme
+    >>> programme = example_programme()
     >>> import tempfile
-    >>> from carnivore_sign import add_season, create_programme
-    >>> from carnivore_sign.example import example_season
-    >>> programme = create_programme(tempfile.mkdtemp() + "/range", name="Tolvane Range (invented)")
-    >>> season_id = add_season(programme, example_season(), season_id="spring")
-    >>> season = extract_season(programme, "spring", programme.path.parent / "spring.gpkg")
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> season = extract_season(programme, "spring", folder / "spring.gpkg")
     >>> len(season.read("sign"))
     324
     """
