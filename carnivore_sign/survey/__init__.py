@@ -48,6 +48,7 @@ from carnivore_sign.survey.light import sun_height_deg
 from carnivore_sign.survey.matching import EXCLUDING_FLAGS, PERMITTED_FLAGS, STATES, match_logs
 from carnivore_sign.survey.plan import plan_walks, walks_needed
 from carnivore_sign.survey.rates import check_printed_rates, detection_rates
+from carnivore_sign.survey.searching import search_detections, search_visits
 from carnivore_sign.survey.segments import cut_segments
 from carnivore_sign.survey.stated import add_stated_walks, assign_stated_walks
 from carnivore_sign.survey.trend import RateTrend, rate_trend
@@ -70,6 +71,7 @@ __all__ = [
     "make_visits_in_chunks",
     "chunks_of",
     "add_stated_walks",
+    "search_visits",
     "note_conditions",
     "sun_height_deg",
     "visits_in",
@@ -79,6 +81,7 @@ __all__ = [
     # detections and rates
     "assign_walks",
     "assign_stated_walks",
+    "search_detections",
     "make_detections",
     "date_by_clearing",
     "trails_with_tracks",

@@ -115,7 +115,6 @@ def visits_walked(
     min_coverage: float = MIN_COVERAGE,
 ) -> pd.DataFrame:
     """Make visits without what other visits and clearings say of them (see `make_visits`)."""
-    zone = _zone(time_zone)
     if not 0 <= min_coverage <= 1:
         raise InputError(
             f"min_coverage is {min_coverage}", remedy="Give a share between 0 and 1: 0.1."
@@ -128,7 +127,7 @@ def visits_walked(
     walk = covered["walk"].astype("object")
     log = walk.str.rsplit("#", n=1).str[0].astype("object")
     place = segments.iloc[covered["segment"]]
-    party = _observers(matched, logs)
+    party = observers_of_walks(matched, logs)
     middle = shapely.get_coordinates(shapely.centroid(place.geometry.to_numpy()))
     return pd.DataFrame(
         {
@@ -140,7 +139,7 @@ def visits_walked(
             "observer": walk.map(party),
             "start": start,
             "end": end,
-            "period": start.dt.tz_convert(zone).dt.strftime("%Y-%m"),
+            "period": local_months(start, time_zone),
             "covered_m": covered["covered_m"],
             "coverage": covered["coverage"],
             "effort_km": covered["covered_m"] / M_PER_KM,
@@ -232,7 +231,7 @@ def walk_summary(visits: pd.DataFrame) -> pd.DataFrame:
     return summary.sort_values("start", kind="stable").reset_index()
 
 
-def _observers(matched: pd.DataFrame, logs: pd.DataFrame) -> pd.Series:
+def observers_of_walks(matched: pd.DataFrame, logs: pd.DataFrame) -> pd.Series:
     """Return, by walk, who carried its logs, each once; missing where no log says."""
     walk, log = matched["walk"].cat, matched["log"].cat
     named = walk.codes.to_numpy() >= 0
@@ -250,6 +249,12 @@ def _observers(matched: pd.DataFrame, logs: pd.DataFrame) -> pd.Series:
     crew = crew.dropna(subset="observer").drop_duplicates(["walk", "observer"])
     crew = crew.sort_values(["walk", "later"], kind="stable")
     return crew.groupby("walk", sort=False)["observer"].agg(", ".join)
+
+
+def local_months(time: pd.Series, time_zone: str) -> pd.Series:
+    """Return the local month of each time, ``YYYY-MM``."""
+    months: pd.Series = time.dt.tz_convert(_zone(time_zone)).dt.strftime("%Y-%m")
+    return months
 
 
 def _zone(name: str) -> ZoneInfo:
