@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import pickle
 import sqlite3
+import subprocess
+import sys
 from concurrent.futures import Future
 from contextlib import closing
 from pathlib import Path
@@ -15,6 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pandas.testing import assert_frame_equal
 
+from carnivore_sign import intake
 from carnivore_sign.intake import parallel, read_file, writing
 from carnivore_sign.intake.encoded import encode_log
 from carnivore_sign.intake.log_tables import NO_TIME, KeptPoints, LogTables
@@ -244,3 +247,17 @@ def test_rows_without_a_value_that_varies_are_all_there() -> None:
     rows = Rows({"receipt": "a", "log": "b"}, {}, 3)
     names = [FIXES.names.index(name) + 1 for name in frame]
     assert [[row[place] for place in names] for row in stored(rows)] == frame.to_numpy().tolist()
+
+
+def test_a_worker_starts_without_what_reads_no_log() -> None:
+    code = "import sys, carnivore_sign.intake.parallel; print('scipy' in sys.modules)"
+    told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert told.stdout.strip() == "False"
+
+
+def test_every_name_of_the_room_is_there() -> None:
+    assert set(intake.__all__) == set(intake._HOMES) <= set(dir(intake))
+    for name in intake.__all__:
+        assert getattr(intake, name) is not None
+    with pytest.raises(AttributeError, match="has no attribute 'nothing'"):
+        _ = intake.nothing
