@@ -132,3 +132,16 @@ def test_the_kept_table_says_what_it_should() -> None:
         ("scored signs, 120 units x 4", "psi"),
     ]
     assert table["cover"].between(0.93, 0.98).all()
+
+
+def test_the_kept_table_of_the_bayesian_form_is_calibrated() -> None:
+    """200 surveys drawn from the priors, with an effect of place: the truth's ranks are even."""
+    folder = Path(__file__).parent / "benchmarks"
+    bayes = pd.read_csv(folder / "calibration_bayes.csv").set_index("parameter")
+    assert bayes["surveys"].eq(200).all()
+    assert set(bayes.index) == {
+        "psi", "colonisation", "extinction", "sign_rate", "lookalike_rate", "effect_spread",
+    }  # fmt: skip
+    assert ((bayes["mean_rank"] - 0.5).abs() < 3 * bayes["mean_error"]).all()
+    assert (bayes["p_even"] > 0.005).all()
+    assert bayes["cover"].between(0.9, 0.99).all()

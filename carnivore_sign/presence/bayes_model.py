@@ -37,6 +37,10 @@ from carnivore_sign.presence.models import effort_of
 #: Units beyond which the smooth effect would take too long: its cost grows with their cube.
 MOST_PLACES: Final = 3000
 
+#: Signs are filled up to this number, or the next power of two, with some of no weight, so that
+#: surveys of like size are sampled by one compiled programme.
+LEAST_FILLED: Final = 1024
+
 #: Patterns of the smooth effect that are kept, and the share of its variance that is enough.
 MOST_PATTERNS: Final = 20
 ENOUGH: Final = 0.95
@@ -146,7 +150,7 @@ def arrays_of(
     visits = histories.visits
     at = pd.Index(visits["visit"]).get_indexer(histories.signs["visit"])
     n_signs = len(at)
-    filled = 1 << max(n_signs - 1, 1).bit_length()
+    filled = max(LEAST_FILLED, 1 << max(n_signs - 1, 1).bit_length())
     sign_site, log_ratio, counts = np.zeros(filled, dtype=np.int64), *np.zeros((2, filled))
     site = place[layout.site]
     sign_site[:n_signs], counts[:n_signs] = site[at], 1.0

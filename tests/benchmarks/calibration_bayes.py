@@ -23,41 +23,14 @@ from scipy.stats import kstest
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent))
 
-from test_presence_bayes import PRIORS, UNITS, draw_from_prior, patterns_of_line  # noqa: E402
-
-from carnivore_sign.presence.bayes import sample_presence  # noqa: E402
-from carnivore_sign.progress import with_progress  # noqa: E402
+from test_presence_bayes import UNITS, ranks  # noqa: E402
 
 SURVEYS = 200
-#: Every so many draws one is kept: ranks are even only among draws that are independent.
-THIN = 4
 
 
-def rank_truth(surveys: int, *, seed: int = 5) -> pd.DataFrame:
-    """Return where the truth lies among the draws, 0 to 1, for each survey and parameter."""
-    rng = np.random.default_rng(seed)
-    places, patterns = patterns_of_line()
-    rows = []
-    for survey in with_progress(range(surveys), "surveys", show=True):
-        histories, truth = draw_from_prior(rng, patterns)
-        got = sample_presence(
-            histories,
-            places_km=places,
-            priors=PRIORS,
-            warmup=300,
-            draws=100 * THIN,
-            chains=1,
-            seed=survey,
-        )
-        kept = got.draws.iloc[::THIN]
-        below = {name: int((kept[name] < value).sum()) for name, value in truth.items()}
-        rows.append({name: (n + rng.random()) / (len(kept) + 1) for name, n in below.items()})
-    return pd.DataFrame(rows)
-
-
-def tell(ranks: pd.DataFrame) -> pd.DataFrame:
+def tell(found: pd.DataFrame) -> pd.DataFrame:
     """Return a row for each parameter."""
-    surveys, units = len(ranks), UNITS
+    surveys, units = len(found), UNITS
     rows = [
         {
             "parameter": name,
@@ -69,12 +42,14 @@ def tell(ranks: pd.DataFrame) -> pd.DataFrame:
             "cover": rank.between(0.025, 0.975).mean(),
             "p_even": kstest(rank, "uniform").pvalue,
         }
-        for name, rank in ranks.items()
+        for name, rank in found.items()
     ]
     return pd.DataFrame(rows).round(4)
 
 
 if __name__ == "__main__":
-    table = tell(rank_truth(int(sys.argv[1]) if len(sys.argv) > 1 else SURVEYS))
+    surveys = int(sys.argv[1]) if len(sys.argv) > 1 else SURVEYS
+    steps = {"warmup": 300, "draws": 400, "thin": 4}
+    table = tell(ranks(surveys, **steps, smooth=True, show_progress=True))
     table.to_csv(HERE / "calibration_bayes.csv", index=False)
     print(table.to_string(index=False))
