@@ -6,7 +6,6 @@ import struct
 import sys
 from pathlib import Path
 
-import fuzzing
 import pandas as pd
 import pytest
 from hypothesis import given, settings
@@ -185,14 +184,3 @@ def test_what_is_written_is_read(
     (fix,) = reading.tables["fixes"].to_dict("records")
     assert (fix["geometry"].x, fix["geometry"].y) == pytest.approx((lon, lat), abs=5e-8)
     assert fix["time"] == pd.Timestamp("2026-02-14T15:40:00Z") + pd.Timedelta(seconds=second)
-
-
-def fuzz_seeds() -> list[bytes]:
-    mark = message(COURSE_POINT, START, 0, 0, "S014")
-    return [fit(*(record(second) for second in range(6))), fit(record(0), mark, kind=6)]
-
-
-def test_fuzzed_files_do_no_harm() -> None:
-    good, rows = fuzzing.read_all("fit", fuzzing.mutations(fuzz_seeds()))
-    assert good > 0.5 * fuzzing.FILES
-    assert rows > good

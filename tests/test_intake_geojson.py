@@ -6,7 +6,6 @@ import json
 from pathlib import Path
 from typing import Any
 
-import fuzzing
 import numpy as np
 import pandas as pd
 import pytest
@@ -186,14 +185,3 @@ def test_what_is_written_is_read(
     line = feature("LineString", [list(place) for place in places], coordTimes=TIMES)
     fixes = read(tmp_path_factory.mktemp("g"), collection(line)).tables["fixes"]
     assert list(zip(fixes.geometry.x, fixes.geometry.y, strict=True)) == places
-
-
-def fuzz_seeds() -> list[bytes]:
-    lines = "\n".join([json.dumps(POINT), json.dumps(LINE)])
-    return [collection(POINT, LINE, POINT).encode(), lines.encode()]
-
-
-def test_fuzzed_files_do_no_harm() -> None:
-    good, rows = fuzzing.read_all("geojson", fuzzing.mutations(fuzz_seeds()))
-    assert good > 0.3 * fuzzing.FILES
-    assert rows > good

@@ -6,7 +6,6 @@ import io
 import zipfile
 from pathlib import Path
 
-import fuzzing
 import pandas as pd
 import pytest
 from hypothesis import given, settings
@@ -288,17 +287,3 @@ def test_what_is_written_is_read(
     fixes = read(tmp_path_factory.mktemp("k"), text).tables["fixes"]
     assert list(zip(fixes.geometry.x, fixes.geometry.y, strict=True)) == places
     assert (fixes["time"] == pd.Timestamp(when, tz="UTC").round("ms")).all()
-
-
-def fuzz_seeds() -> list[bytes]:
-    text = kml(POINT.format(""), LINE, AREA, track(WHENS, COORDS))
-    return [text.encode(), text.encode(), packed({"doc.kml": text})]
-
-
-@pytest.mark.parametrize("kind", ["kml", "layer"])
-def test_fuzzed_files_do_no_harm(kind: str) -> None:
-    seeds = fuzz_seeds()
-    files = fuzzing.FILES
-    good, rows = fuzzing.read_all(kind, fuzzing.mutations(seeds, files=files))
-    assert good > 0.4 * files
-    assert rows > 2 * good

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import Counter
 from pathlib import Path
 
-import fuzzing
 import numpy as np
 import pandas as pd
 import pytest
@@ -289,16 +288,3 @@ def test_a_long_log_is_read_in_pieces_and_every_line_is_numbered(tmp_path: Path)
     assert reading.tables["fixes"]["source_row"].tolist()[:8500] == list(range(1, 17_000, 2))
     one = read(tmp_path, "".join(lines).replace("\r\n", "").replace("\n", ""))
     assert one.rows_kept["fixes"] == 9000
-
-
-def fuzz_seeds() -> list[bytes]:
-    pairs = [rmc(f"12000{n}", "140226") + gga(f"12000{n}") for n in range(4)]
-    marks = [framed("GPWPL,3558.322,N,08708.082,W,S014"), framed("GPZDA,120004,14,02,2026,00,00")]
-    seed = "".join([*pairs, *marks])
-    return [seed.encode(), seed.replace(",A,", ",V,", 2).encode(), seed.encode("utf-16")]
-
-
-def test_fuzzed_logs_do_no_harm() -> None:
-    good, rows = fuzzing.read_all("nmea", fuzzing.mutations(fuzz_seeds()))
-    assert good > 0.9 * fuzzing.FILES
-    assert rows > 4 * good

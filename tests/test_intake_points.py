@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 from pathlib import Path
 
-import fuzzing
 import numpy as np
 import pandas as pd
 import pytest
@@ -150,20 +149,6 @@ def test_a_table_is_imported_as_a_log(tmp_path: Path, season: Season) -> None:
     path.write_text("lat,lon,time\n37.4,-119.2,2026-02-14T07:40Z\n")
     assert set(import_files(season, [path])["outcome"]) == {"imported"}
     assert len(season.read("fixes")) == 1
-
-
-def fuzz_seeds() -> list[bytes]:
-    seed = "lat,lon,time,ele,name\n" + "\n".join(
-        f"37.{row},-119.2,2026-02-14T07:4{row}Z,{row},{'S' * (row % 2)}" for row in range(5)
-    )
-    return [seed.encode()]
-
-
-def test_fuzzed_tables_do_no_harm() -> None:
-    files = fuzzing.FILES // 4
-    good, rows = fuzzing.read_all("points", fuzzing.mutations(fuzz_seeds(), files=files))
-    assert good > 0.5 * files
-    assert rows > 3 * good
 
 
 @pytest.mark.parametrize(

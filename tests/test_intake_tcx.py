@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import fuzzing
 import pandas as pd
 import pytest
 from hypothesis import given, settings
@@ -176,13 +175,3 @@ def test_what_is_written_is_read(
     (fix,) = read(tmp_path_factory.mktemp("t"), text).tables["fixes"].to_dict("records")
     assert (fix["geometry"].x, fix["geometry"].y) == (lon, lat)
     assert fix["time"] == pd.Timestamp(when, tz="UTC").round("ms")
-
-
-def fuzz_seeds() -> list[bytes]:
-    return [activity(good(0), INDOORS, good(1), good(2)).encode(), course(good(0)).encode()]
-
-
-def test_fuzzed_files_do_no_harm() -> None:
-    read_well, rows = fuzzing.read_all("tcx", fuzzing.mutations(fuzz_seeds()))
-    assert read_well > 0.7 * fuzzing.FILES
-    assert rows > 2 * read_well

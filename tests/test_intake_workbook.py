@@ -9,7 +9,6 @@ import zipfile
 from pathlib import Path
 from typing import Any
 
-import fuzzing
 import pandas as pd
 import pytest
 from hypothesis import Phase, given, settings
@@ -193,28 +192,3 @@ def test_what_is_written_is_read(
     assert abs(sign["time"] - pd.Timestamp(moment, tz="UTC")) <= pd.Timedelta(milliseconds=1)
     assert (sign["geometry"].x, sign["geometry"].y) == (-119.25, lat)
     assert sign["notes"] == ("n " + note).strip()
-
-
-def fuzz_seeds() -> list[bytes]:
-    return [book(HEAD, ROW, ["S2", *ROW[1:]])]
-
-
-def test_fuzzed_workbooks_do_no_harm() -> None:
-    (data,) = fuzz_seeds()
-    with zipfile.ZipFile(io.BytesIO(data)) as archive:
-        parts = {name: archive.read(name) for name in archive.namelist()}
-
-    def packed(content: bytes) -> bytes:
-        stream = io.BytesIO()
-        with zipfile.ZipFile(stream, "w") as archive:
-            for name, part in parts.items():
-                archive.writestr(name, content if name == SHEET else part)
-        return stream.getvalue()
-
-    # A workbook takes some 20 ms, so that there are fewer of them.
-    files = fuzzing.FILES
-    inside = (packed(content) for content in fuzzing.mutations([parts[SHEET]], files=files))
-    good, rows = fuzzing.read_all("sign", inside)
-    assert rows >= good > 0.1 * files
-    whole = fuzzing.mutations([data], files=files // 2, seed=6)
-    fuzzing.read_all("sign", whole)
