@@ -81,6 +81,21 @@ def leave(
     found.keep(SEASON_TABLES[table], empty(SEASON_TABLES[table]), len(numbers))
 
 
+def written_rows(rows: pd.DataFrame) -> list[str]:
+    """Write rows of an archive as they came, each cell with its term.
+
+    Examples
+    --------
+    >>> written_rows(pd.DataFrame({"id": ["V1"], "dwc:recordedBy": ["Lind"], "row": [2]}))
+    ['id=V1; dwc:recordedBy=Lind']
+    """
+    shown = [name for name in rows if name not in (ROW, "properties", "used")]
+    return [
+        "; ".join(f"{name}={value}" for name, value in zip(shown, row, strict=True) if value)
+        for row in rows[shown].itertuples(index=False, name=None)
+    ]
+
+
 def properties_in(cells: pd.Series) -> pd.Series:
     """Return what each cell of dynamicProperties says; nothing where it is no JSON object."""
     return pd.Series([_object(cell) for cell in cells], index=cells.index, dtype="object")

@@ -14,7 +14,14 @@ import numpy as np
 import pandas as pd
 import pyproj
 
-from carnivore_sign.intake.archive_rows import Sorted, leave, sort_mapped, widened, with_source
+from carnivore_sign.intake.archive_rows import (
+    Sorted,
+    leave,
+    sort_mapped,
+    widened,
+    with_source,
+    written_rows,
+)
 from carnivore_sign.intake.clocks import times_from_text
 from carnivore_sign.intake.star_archive import ID, ROW
 from carnivore_sign.intake.tables import KIND_NAMES
@@ -83,20 +90,12 @@ def sign_of_occurrences(
     reason[there.isna()] = _NO_STATUS
     out = rows.loc[reason.ne("")]
     if len(out):
-        leave(found, "sign", out[ROW].tolist(), reason[out.index].tolist(), _contents(out))
+        leave(found, "sign", out[ROW].tolist(), reason[out.index].tolist(), written_rows(out))
     _keep(rows.loc[reason.eq("")].reset_index(drop=True), facts, found, time_zone)
 
 
 def _text(rows: pd.DataFrame, term: str) -> pd.Series:
     return rows[term] if term in rows else pd.Series("", index=rows.index, dtype="object")
-
-
-def _contents(rows: pd.DataFrame) -> list[str]:
-    shown = [name for name in rows if name not in (ROW, "properties", "used")]
-    return [
-        "; ".join(f"{name}={value}" for name, value in zip(shown, row, strict=True) if value)
-        for row in rows[shown].itertuples(index=False, name=None)
-    ]
 
 
 def _keep(rows: pd.DataFrame, facts: pd.DataFrame, found: Sorted, time_zone: str | None) -> None:
@@ -126,7 +125,9 @@ def _keep(rows: pd.DataFrame, facts: pd.DataFrame, found: Sorted, time_zone: str
     for column in others:
         words[column] = rows["properties"].map(lambda said, c=column: str(said.get(c, "")))
     faults = pd.concat([time_faults, place_faults], ignore_index=True)
-    sort_mapped(with_source(words, rows, found), SIGN, rows, _contents(rows), found, faults=faults)
+    sort_mapped(
+        with_source(words, rows, found), SIGN, rows, written_rows(rows), found, faults=faults
+    )
 
 
 def _measured(

@@ -23,6 +23,7 @@ from carnivore_sign.intake.archive_rows import (
     sort_mapped,
     widened,
     with_source,
+    written_rows,
 )
 from carnivore_sign.intake.archive_sign import sign_of_occurrences
 from carnivore_sign.intake.reading import Reading, make_reading
@@ -150,7 +151,7 @@ def _without(file: StarTable, wrong: pd.Series, reason: str, found: Sorted) -> S
     rows = file.cells.loc[wrong]
     if len(rows):
         told = [f"{file.file}: {reason} (came: {one})" for one in rows[ID]]
-        leave(found, _table_of(file), rows[ROW].tolist(), told, _lines(rows))
+        leave(found, _table_of(file), rows[ROW].tolist(), told, written_rows(rows))
     return replace(file, cells=file.cells.loc[~wrong].reset_index(drop=True))
 
 
@@ -160,15 +161,6 @@ def _table_of(file: StarTable) -> str:
     if own in SEASON_TABLES and file.row_type != own:
         return own if own not in ("receipts", "set_aside", "settled") else "sign"
     return {EVENT: "transects", INVENTORY: "transects", MEDIA: "photos"}.get(file.row_type, "sign")
-
-
-def _lines(rows: pd.DataFrame) -> list[str]:
-    """Write rows as they came, each cell with its term."""
-    shown = [name for name in rows if name not in (ROW, "properties", "used", "event")]
-    return [
-        "; ".join(f"{name}={value}" for name, value in zip(shown, row, strict=True) if value)
-        for row in rows[shown].itertuples(index=False, name=None)
-    ]
 
 
 def _with_events(rows: pd.DataFrame, events: pd.DataFrame) -> pd.DataFrame:
@@ -217,13 +209,13 @@ def _transects(events: pd.DataFrame, facts: pd.DataFrame, found: Sorted) -> None
     )
     measured = _measured(facts, "transects", rows[ID], by=ID, found=found)
     words = pd.concat([words, measured], axis=1)
-    sort_mapped(with_source(words, rows, found), TRANSECTS, rows, _lines(rows), found)
+    sort_mapped(with_source(words, rows, found), TRANSECTS, rows, written_rows(rows), found)
     events.loc[chosen, "used"] = True
     passed = computed & ~chosen.to_numpy()
     found.passed("events", int(passed.sum()))
     rest = events.loc[~chosen & ~passed]
     if len(rest):
-        leave(found, "transects", rest[ROW].tolist(), [_NO_LINE] * len(rest), _lines(rest))
+        leave(found, "transects", rest[ROW].tolist(), [_NO_LINE] * len(rest), written_rows(rest))
 
 
 def _measured(
@@ -263,7 +255,7 @@ def _prints(facts: pd.DataFrame, found: Sorted) -> None:
         facts, "prints", rows["dwc:measurementID"], by="dwc:parentMeasurementID", found=found
     )
     words = pd.concat([said, measured], axis=1)
-    sort_mapped(with_source(words, rows, found), PRINTS, rows, _lines(rows), found)
+    sort_mapped(with_source(words, rows, found), PRINTS, rows, written_rows(rows), found)
 
 
 def _photos(media: pd.DataFrame, found: Sorted) -> None:
@@ -280,11 +272,11 @@ def _photos(media: pd.DataFrame, found: Sorted) -> None:
     words = pd.DataFrame({**known, **said}, dtype="object")
     words["geometry"] = points_of(rows)
     if len(rows):
-        sort_mapped(with_source(words, rows, found), PHOTOS, rows, _lines(rows), found)
+        sort_mapped(with_source(words, rows, found), PHOTOS, rows, written_rows(rows), found)
     others = media.loc[~ours]
     if len(others):
         reason = "a photo is read from its own file: import the picture, not its description"
-        leave(found, "photos", others[ROW].tolist(), [reason] * len(others), _lines(others))
+        leave(found, "photos", others[ROW].tolist(), [reason] * len(others), written_rows(others))
 
 
 def points_of(rows: pd.DataFrame) -> list[str]:
@@ -310,7 +302,7 @@ def _pass_over(rows: pd.DataFrame, what: str, found: Sorted) -> None:
     rest = left.loc[~computed]
     if len(rest):
         told = [f"{what}: the season has no column for this"] * len(rest)
-        leave(found, "sign", rest[ROW].tolist(), told, _lines(rest))
+        leave(found, "sign", rest[ROW].tolist(), told, written_rows(rest))
 
 
 def _own_tables(star: Star, found: Sorted) -> None:
@@ -333,4 +325,4 @@ def _leave_unknown(file: StarTable, found: Sorted) -> None:
     rows = file.cells
     reason = f"{file.file}: rows of a kind that the season has no table for ({file.row_type})"
     found.notes.append(f"{len(rows)} {reason.partition(': ')[2]} were set aside")
-    leave(found, "sign", rows[ROW].tolist(), [reason] * len(rows), _lines(rows))
+    leave(found, "sign", rows[ROW].tolist(), [reason] * len(rows), written_rows(rows))

@@ -166,20 +166,21 @@ def _shapes(words: pd.DataFrame) -> tuple[Any, Sequence[Any]]:
     if "geometry" not in words:
         return np.full(len(words), None, dtype=object), []
     text = words["geometry"].astype("object").where(words["geometry"].ne(""), None)
-    shapes = shapely.from_wkt(text.to_numpy(dtype=object), on_invalid="ignore")
+    with np.errstate(over="ignore", invalid="ignore"):  # numbers beyond any; faults of the row
+        shapes = shapely.from_wkt(text.to_numpy(dtype=object), on_invalid="ignore")
     wrong = text.notna().to_numpy() & shapely.is_missing(shapes)
     return shapes, words.index[wrong].tolist()
 
 
 def printable_xml(text: str) -> str:
-    """Put a replacement character in place of letters that no XML may hold.
+    r"""Put a replacement character in place of letters that no XML may hold.
 
     Source: XML 1.0, production 2 (Char).
 
     Examples
     --------
-    >>> printable_xml("wash\\x07")
-    'wash\ufffd'
+    >>> printable_xml("wash\x07")
+    'wash�'
     """
     return _NOT_XML.sub("\ufffd", text)
 
