@@ -83,6 +83,18 @@ def search_visits(
     rides are none. The way is smoothed by 8 m, so that the noise of a receiver at rest makes no
     metres. The area of a strip over its width is the length of its way where that is straight
     over some strip widths, and less where it winds within its own strip.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> from carnivore_sign.survey import grid_cells
+    >>> analysis = example_analysis()
+    >>> cells = grid_cells(analysis.transects, size_m=5000)
+    >>> searches = search_visits(
+    ...     analysis.matched, cells, analysis.season.read("logs"), time_zone="America/Los_Angeles"
+    ... )
+    >>> searches["coverage"].max() < 0.05
+    np.True_
     """
     if not strip_m > 0:
         raise InputError(f"the strip is {strip_m} m wide", remedy="Give metres above zero: 60.")
@@ -215,6 +227,21 @@ def search_detections(
         As `records.tables.DETECTIONS`; ``offset_m`` is 0, as there is no line to be off.
     incidental : DataFrame
         The rest. Sign in = sign placed + sign here.
+
+    Examples
+    --------
+    >>> from carnivore_sign.example import example_analysis
+    >>> from carnivore_sign.survey import grid_cells
+    >>> analysis = example_analysis()
+    >>> cells = grid_cells(analysis.transects, size_m=5000)
+    >>> searches = search_visits(
+    ...     analysis.matched, cells, analysis.season.read("logs"), time_zone="America/Los_Angeles"
+    ... )
+    >>> placed, rest = search_detections(
+    ...     analysis.incidental, analysis.sign, analysis.trails, searches, cells, walks=analysis.walks
+    ... )
+    >>> len(rest) <= len(analysis.incidental)
+    True
     """
     off = incidental[incidental["reason"].eq(OFF_TRANSECT)]
     place = sign.set_index(sign["sign"].astype("object")).geometry.reindex(off["sign"])
