@@ -53,8 +53,8 @@ WITHOUT_FORMULA = {
     "join_traced",
     "lines_of_logs", "logs_in_season", "make_detections", "make_visits_in_chunks", "months_of",
     "note_conditions", "outings_of_day", "outlines_from_table", "percent", "place_of_incident",
-    "probability_word", "read_answers", "read_outlines", "regions", "search_detections", "to_geojson",
-    "trails_with_tracks", "visits_in", "walk_summary", "words_of_range",
+    "probability_word", "read_answers", "read_outlines", "regions", "search_detections",
+    "to_geojson", "trails_with_tracks", "visits_in", "walk_summary", "words_of_range",
 }  # fmt: skip
 
 #: Words of the trade that stand on maps and pages; each has its entry in the glossary.

@@ -238,7 +238,8 @@ def search_detections(
     ...     analysis.matched, cells, analysis.season.read("logs"), time_zone="America/Los_Angeles"
     ... )
     >>> placed, rest = search_detections(
-    ...     analysis.incidental, analysis.sign, analysis.trails, searches, cells, walks=analysis.walks
+    ...     analysis.incidental, analysis.sign, analysis.trails, searches, cells,
+    ...     walks=analysis.walks,
     ... )
     >>> len(rest) <= len(analysis.incidental)
     True
