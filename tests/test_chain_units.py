@@ -8,7 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
-from chain_examples import drawn_season
+from chain_examples import TABLES, drawn_season
 from shapely import Point, box
 
 from carnivore_sign.chain import Analysis, AnalysisOptions, analyse, month
@@ -18,8 +18,10 @@ from carnivore_sign.cli.words import make_parser
 from carnivore_sign.errors import DataWarning, FileUnreadable, InputError
 from carnivore_sign.maps import edition_for
 from carnivore_sign.maps.readers import units_for
-from carnivore_sign.records.season import Season
-from carnivore_sign.survey import detection_rates
+from carnivore_sign.records.check import find_faults
+from carnivore_sign.records.season import Season, create_season
+from carnivore_sign.records.tables import SEGMENTS, VISITS
+from carnivore_sign.survey import detection_rates, search_visits
 
 
 @pytest.fixture(scope="module")
@@ -30,6 +32,19 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Season:
 @pytest.fixture(scope="module")
 def in_cells(season: Season) -> Analysis:
     return analyse(season, AnalysisOptions(region="dry_range", cells="hexagon 3 km"))
+
+
+def season_without(season: Season, transect: str) -> Season:
+    """The same season without one transect."""
+    path = season.path.with_name("bare.gpkg")
+    bare = create_season(path, name="Bare", time_zone=season.time_zone)
+    tables = {name: season.read(name) for name in TABLES}
+    lines = tables["transects"]
+    tables["transects"] = lines[lines["transect"].ne(transect)].reset_index(drop=True)
+    events = tables["clearings"]
+    tables["clearings"] = events[~events["transects"].str.contains(transect)]
+    bare.append(tables)
+    return bare
 
 
 def test_cells_are_read_as_people_write_them() -> None:
@@ -128,11 +143,39 @@ def test_a_file_of_areas_that_will_not_do_is_told(season: Season, tmp_path: Path
         read_areas(tmp_path / "words.txt")
 
 
+def test_walks_off_transects_are_effort_in_cells(season: Season) -> None:
+    # Take one transect away: those who walked it searched freely.
+    line = season.read("transects")["transect"].iloc[0]
+    bare = season_without(season, line)
+    plain, free = (
+        analyse(bare, AnalysisOptions(region="dry_range", cells="3 km", free_search=search))
+        for search in (False, True)
+    )
+    searched = free.visits[free.visits["visit"].str.endswith("/search")]
+    assert find_faults(free.visits, VISITS).empty
+    assert find_faults(free.segments, SEGMENTS).empty
+    whole = analyse(season, AnalysisOptions(region="dry_range"))
+    there = whole.visits[whole.visits["transect"].eq(line)]
+    before = search_visits(
+        whole.matched, free.areas, season.read("logs"), time_zone=season.time_zone
+    )
+    expected = there["effort_km"].sum() + before["effort_km"].sum()
+    assert searched["effort_km"].sum() == pytest.approx(expected, rel=0.03)
+    assert len(free.incidental) < len(plain.incidental)
+    assert len(free.incidental) + len(free.detections) >= len(plain.incidental)
+    assert set(free.detections["visit"]) <= set(free.visits["visit"])
+    table = free.presence("2026-03").table
+    assert table["visits"].sum() == (free.visits["period"] == "2026-03").sum()
+    with pytest.raises(InputError, match="only by cells or areas"):
+        AnalysisOptions(free_search=True)
+
+
 def test_the_command_takes_cells_or_areas() -> None:
     parse = make_parser().parse_args
     line = ["month", "season.gpkg", "2026-03", "--out", "march"]
     assert _options(parse([*line, "--cells", "2 km"])).cells == "2 km"
     assert _options(parse([*line, "--areas", "units.gpkg"])).areas == "units.gpkg"
     assert _options(parse(line)).cells == ""
+    assert _options(parse([*line, "--cells", "2 km", "--free-search"])).free_search
     with pytest.raises(SystemExit):
         parse([*line, "--cells", "2 km", "--areas", "units.gpkg"])

@@ -20,7 +20,7 @@ import pandas as pd
 from carnivore_sign.chain.flags import tell_all_flagged
 from carnivore_sign.chain.known import evidence_of, observers_of
 from carnivore_sign.chain.options import AnalysisOptions
-from carnivore_sign.chain.units import areas_of
+from carnivore_sign.chain.units import areas_of, with_searches
 from carnivore_sign.chain.walked import visits_of_season
 from carnivore_sign.errors import DataWarning, InputError, NothingSurveyed
 from carnivore_sign.identify import (
@@ -55,6 +55,7 @@ from carnivore_sign.survey import (
     learned_share,
     make_detections,
     match_logs,
+    search_visits,
     trails_with_tracks,
 )
 from carnivore_sign.trails import (
@@ -259,7 +260,7 @@ def analyse(
     region_prior = _region_prior(evidence, options)
     clearings = season.read("clearings")
     prints = join_traced(season.read("prints"), season.read("outlines"))
-    areas = areas_of(options, transects)
+    areas = areas_of(options, transects, fixes)
     segments = (
         cut_segments(transects, length_m=options.segment_length_m)
         if areas is None
@@ -303,7 +304,15 @@ def analyse(
     tracks = trails_with_tracks(members, sign)
     trails = date_by_clearing(trails, detections, visits, with_tracks=tracks)
     if areas is not None:
-        segments, visits, detections = gather_units(segments, visits, detections)
+        gathered = gather_units(segments, visits, detections)
+        if options.free_search:
+            searches = search_visits(
+                matched, areas, season.read("logs"), time_zone=season.time_zone
+            )
+            gathered, incidental = with_searches(
+                gathered, incidental, searches, areas, found_on=(sign, trails, walks)
+            )
+        segments, visits, detections = gathered
     return Analysis(
         season, options, evidence, region_prior, prior, transects, season.read("parcels"),
         clearings, prints, season.read("receipts"), segments, matched, visits, sign, unplaced,

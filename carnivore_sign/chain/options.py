@@ -37,6 +37,8 @@ class AnalysisOptions:
         Grid cells as the units in place of segments: ``2 km``, or ``hexagon 2 km``.
     areas : str, optional
         Vector file of polygons with a column ``unit``: management units in place of segments.
+    free_search : bool
+        Whether walks off transects are effort too, in the cells or areas that they pass.
     tolerance_m : float
         A fix within this distance of a segment was walked on it.
     max_speed_m_s : float
@@ -62,6 +64,7 @@ class AnalysisOptions:
     segment_length_m: float = 1000.0
     cells: str = ""
     areas: str | None = None
+    free_search: bool = False
     tolerance_m: float = 30.0
     max_speed_m_s: float = 4.0
     max_offset_m: float = 100.0
@@ -84,6 +87,11 @@ class AnalysisOptions:
             raise InputError("both cells and areas are named as units", remedy="Name one of them.")
         if self.cells:
             cells_from_text(self.cells)
+        if self.free_search and not (self.cells or self.areas):
+            raise InputError(
+                "walks off transects are effort only by cells or areas",
+                remedy="Name the cells (--cells '2 km') or the areas (--areas FILE) as well.",
+            )
         for name in ("segment_length_m", "tolerance_m", "max_speed_m_s", "max_offset_m"):
             if not 0 < getattr(self, name) < float("inf"):
                 raise InputError(

@@ -13,8 +13,10 @@ import pyogrio
 import shapely
 
 from carnivore_sign.errors import FileUnreadable, InputError
+from carnivore_sign.records.check import check_table, conform
+from carnivore_sign.records.tables import DETECTIONS, SEGMENTS, VISITS
 from carnivore_sign.space import STORED_CRS, stored
-from carnivore_sign.survey import grid_cells
+from carnivore_sign.survey import Gathered, grid_cells, search_detections
 from carnivore_sign.units import lengths_from_text
 
 if TYPE_CHECKING:
@@ -62,15 +64,18 @@ def cells_from_text(text: str) -> Cells:
     return Cells(float(size_m[0]), "hexagon" if hexagon else "square")
 
 
-def areas_of(options: AnalysisOptions, lines: gpd.GeoDataFrame) -> gpd.GeoDataFrame | None:
+def areas_of(
+    options: AnalysisOptions, transects: gpd.GeoDataFrame, fixes: gpd.GeoDataFrame
+) -> gpd.GeoDataFrame | None:
     """Return the areas that stand for units, none where segments do.
 
     Parameters
     ----------
     options : AnalysisOptions
         Which cells, or which file of areas.
-    lines : GeoDataFrame
-        What was walked: cells are laid where it passes.
+    transects, fixes : GeoDataFrame
+        TRANSECTS and FIXES: cells are laid where a transect passes, and where a log does if walks
+        off transects count.
 
     Returns
     -------
@@ -79,6 +84,9 @@ def areas_of(options: AnalysisOptions, lines: gpd.GeoDataFrame) -> gpd.GeoDataFr
     """
     if options.cells:
         cells = cells_from_text(options.cells)
+        lines = transects[["geometry"]]
+        if options.free_search:
+            lines = pd.concat([lines, fixes[["geometry"]]], ignore_index=True)
         return grid_cells(lines, size_m=cells.size_m, shape=cells.shape)
     return read_areas(options.areas) if options.areas else None
 
@@ -119,6 +127,57 @@ def read_areas(path: str | Path) -> gpd.GeoDataFrame:
             "an area is no polygon", file=path, row=int(wrong[0]) + 1, remedy="Draw its border."
         )
     return stored(layer[[column, "geometry"]].rename(columns={column: "unit"}), "the areas")
+
+
+def with_searches(
+    gathered: Gathered,
+    incidental: pd.DataFrame,
+    searches: pd.DataFrame,
+    areas: gpd.GeoDataFrame,
+    *,
+    found_on: tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, pd.Series],
+) -> tuple[Gathered, pd.DataFrame]:
+    """Add walks off transects to units, and the sign that was found on them.
+
+    Parameters
+    ----------
+    gathered : Gathered
+        From `gather_units`.
+    incidental : DataFrame
+        Sign that makes no detection on a transect.
+    searches : DataFrame
+        From `search_visits`.
+    areas : GeoDataFrame
+        ``unit`` and polygons.
+    found_on : (SIGN, TRAILS, Series)
+        The sign, the trails, and the walk of each sign.
+
+    Returns
+    -------
+    gathered : Gathered
+        A unit without a transect has its border for a line, and the longest search for its
+        length.
+    incidental : DataFrame
+        The sign that is left.
+    """
+    sign, trails, walks = found_on
+    detections, rest = search_detections(incidental, sign, trails, searches, areas, walks=walks)
+    longest_m = searches.groupby("segment")["covered_m"].max()
+    new = areas[areas["unit"].isin(longest_m.index)]
+    new = new[~new["unit"].isin(gathered.units["segment"])]
+    length_m = new["unit"].astype("object").map(longest_m)
+    added = gpd.GeoDataFrame(
+        {
+            "segment": new["unit"], "transect": new["unit"], "from_m": 0.0, "to_m": length_m,
+            "length_m": length_m,
+        },
+        geometry=new.geometry.boundary, crs=new.crs,
+    )  # fmt: skip
+    units = pd.concat([gathered.units, conform(added, SEGMENTS)], ignore_index=True)
+    visits = pd.concat([gathered.visits, searches], ignore_index=True)
+    found = pd.concat([gathered.detections, detections], ignore_index=True)
+    visits = visits.sort_values(["start", "visit"], kind="stable", ignore_index=True)
+    return Gathered(units, check_table(visits, VISITS), check_table(found, DETECTIONS)), rest
 
 
 def unit_noun(options: AnalysisOptions) -> str:

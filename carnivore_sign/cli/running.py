@@ -300,6 +300,7 @@ def _options(arguments: argparse.Namespace) -> Any:  # AnalysisOptions, loaded o
         segment_length_m=arguments.segment_length_m,
         cells=getattr(arguments, "cells", ""),
         areas=getattr(arguments, "areas", None),
+        free_search=getattr(arguments, "free_search", False),
         tolerance_m=arguments.tolerance_m,
         leave_out=_listed(arguments.leave_out),
         keep_in=_listed(arguments.keep_in),

@@ -248,6 +248,11 @@ def _add_month(commands: Any) -> None:
         "column 'unit'",
     )
     command.add_argument(
+        "--free-search",
+        action="store_true",
+        help="walks off the transects are effort too, in the cells or areas that they pass",
+    )
+    command.add_argument(
         "--units", default="metric", choices=("metric", "us"), help="units of length (%(default)s)"
     )
     command.add_argument(

@@ -13,11 +13,12 @@ from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
-from scipy.special import expit
+from scipy.special import expit, logit
 
 from carnivore_sign.survey import (
     compare_rates,
     detection_rates,
+    learned_share,
     rate_trend,
     rates_with_limits,
 )
@@ -46,7 +47,9 @@ def season(rng: np.random.Generator, means: np.ndarray, *, doubt: bool) -> tuple
     return visits, found
 
 
-def rate_inside(rng: np.random.Generator, *, doubt: bool, per_walk: float, shape: float) -> bool:
+def rate_inside(
+    rng: np.random.Generator, *, doubt: bool, per_walk: float, shape: float = np.inf
+) -> bool:
     """Whether the limits of the rate per km hold it."""
     gamma = rng.gamma(shape, 1 / shape, 60) if np.isfinite(shape) else np.ones(60)
     visits, found = season(rng, per_walk * gamma, doubt=doubt)
@@ -57,10 +60,22 @@ def rate_inside(rng: np.random.Generator, *, doubt: bool, per_walk: float, shape
     return bool(row["trails_per_km_low"] <= per_walk / KM <= row["trails_per_km_high"])
 
 
-def ratio_inside(rng: np.random.Generator) -> bool:
+def learned_inside(rng: np.random.Generator) -> bool:
+    """Whether limits hold the rate where the share was learned from the trails of the season."""
+    visits, found = season(rng, np.full(60, 1.0), doubt=True)
+    evidence, share = logit(found["p_puma"].to_numpy()), 0.5
+    for _ in range(100):
+        chance = expit(evidence + logit(share))
+        share = (chance.sum() + 0.5) / (len(chance) + 1)
+    learned = learned_share(chance, share, prior_trails=1)
+    told = detection_rates(visits, found.assign(p_puma=chance), by=(), learned=learned).iloc[0]
+    return bool(told["trails_per_km_low"] <= 1.0 / KM <= told["trails_per_km_high"])
+
+
+def ratio_inside(rng: np.random.Generator, *, doubt: bool) -> bool:
     """Whether the limits of the ratio of two periods hold it."""
     means = np.where(np.arange(60) % 2, 0.5, 1.0)
-    visits, found = season(rng, means, doubt=False)
+    visits, found = season(rng, means, doubt=doubt)
     told = compare_rates(visits, found, first="A", second="B")
     return told.ratio_low <= 0.5 <= told.ratio_high
 
@@ -75,13 +90,16 @@ def trend_inside(rng: np.random.Generator, *, shape: float) -> bool:
 
 
 CASES: dict[str, Callable[[np.random.Generator], bool]] = {
-    "rate, 60 sure trails": lambda g: rate_inside(g, doubt=False, per_walk=1.0, shape=np.inf),
-    "rate, 6 sure trails": lambda g: rate_inside(g, doubt=False, per_walk=0.1, shape=np.inf),
-    "rate, 60 trails and 60 look-alikes": lambda g: rate_inside(
-        g, doubt=True, per_walk=1.0, shape=np.inf
-    ),
+    "rate, 60 sure trails": lambda g: rate_inside(g, doubt=False, per_walk=1.0),
+    "rate, 20 sure trails": lambda g: rate_inside(g, doubt=False, per_walk=1 / 3),
+    "rate, 6 sure trails": lambda g: rate_inside(g, doubt=False, per_walk=0.1),
+    "rate, 60 trails and 60 look-alikes": lambda g: rate_inside(g, doubt=True, per_walk=1.0),
+    "rate, 20 trails and 20 look-alikes": lambda g: rate_inside(g, doubt=True, per_walk=1 / 3),
+    "rate, 6 trails and 6 look-alikes": lambda g: rate_inside(g, doubt=True, per_walk=0.1),
+    "rate, 60 and 60, share learned": learned_inside,
     "rate, clumped": lambda g: rate_inside(g, doubt=False, per_walk=1.0, shape=0.7),
-    "ratio of two periods": ratio_inside,
+    "ratio of two periods": lambda g: ratio_inside(g, doubt=False),
+    "ratio of two periods, in doubt": lambda g: ratio_inside(g, doubt=True),
     "trend, Poisson": lambda g: trend_inside(g, shape=np.inf),
     "trend, clumped": lambda g: trend_inside(g, shape=1.0),
 }
