@@ -145,7 +145,9 @@ def _add_columns(commands: Any) -> None:
     )
     command = _add(commands, "columns", run_columns, about, "carnivore-sign columns sign")
     command.add_argument(
-        "table", metavar="TABLE", help="sign, prints, clearings, incidents or carcasses"
+        "table",
+        metavar="TABLE",
+        help="sign, prints, walks, weather, clearings, incidents or carcasses",
     )
 
 
