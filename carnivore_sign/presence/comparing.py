@@ -16,7 +16,8 @@ import pandas as pd
 from scipy.stats import norm
 
 from carnivore_sign.errors import InputError
-from carnivore_sign.presence.result import OccupancyFit, from_link, to_link
+from carnivore_sign.presence.models import from_link, to_link
+from carnivore_sign.presence.result import OccupancyFit
 
 
 def compare_fits(fits: Mapping[str, OccupancyFit], *, overdispersion: float = 1.0) -> pd.DataFrame:

@@ -15,7 +15,8 @@ from scipy.linalg import block_diag
 from carnivore_sign.errors import InputError
 from carnivore_sign.presence.fitting import Evaluate, Maximum, maximise, profile_limit
 from carnivore_sign.presence.layout import FloatArray
-from carnivore_sign.presence.result import OccupancyFit, from_link
+from carnivore_sign.presence.models import from_link
+from carnivore_sign.presence.result import OccupancyFit
 from carnivore_sign.presence.two_states import Evaluation
 
 #: How far a curve runs, on the logit or log scale, where the likelihood sets no limit.

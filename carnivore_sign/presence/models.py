@@ -12,6 +12,7 @@ from typing import Final, Literal, Protocol
 
 import numpy as np
 import pandas as pd
+from scipy.special import expit, logit
 
 from carnivore_sign.errors import InputError
 from carnivore_sign.presence.abundance import FIRST_MOST, Abundance
@@ -96,6 +97,16 @@ CHAIN_PARTS: Final[dict[str, tuple[PartKind, ...]]] = {
         PartKind("likeness", "logit", "constant", "correlation of use of neighbouring segments"),
     ),
 }
+
+
+def from_link(link: Link) -> np.ufunc:
+    """Return the function that leads from the link scale back."""
+    return expit if link == "logit" else np.exp
+
+
+def to_link(link: Link) -> np.ufunc:
+    """Return the function that leads to the link scale."""
+    return logit if link == "logit" else np.log
 
 
 @dataclass(frozen=True)

@@ -13,14 +13,14 @@ from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy.special import expit, logit
+from scipy.special import expit
 from scipy.stats import norm
 
 from carnivore_sign.errors import InputError
 from carnivore_sign.presence.fitting import BoolArray
 from carnivore_sign.presence.histories import Histories
 from carnivore_sign.presence.layout import FloatArray
-from carnivore_sign.presence.models import EFFORTS, Link, Model, Part
+from carnivore_sign.presence.models import EFFORTS, Link, Model, Part, from_link
 from carnivore_sign.presence.months import Months
 from carnivore_sign.presence.notes import Note
 from carnivore_sign.presence.stretches import Stretches
@@ -377,16 +377,6 @@ def _z(level: float) -> float:
     if not 0.0 < level < 1.0:
         raise InputError(f"a level of {level:g} is not between 0 and 1", remedy="Give 0.95.")
     return float(norm.ppf(0.5 + level / 2.0))
-
-
-def from_link(link: Link) -> np.ufunc:
-    """Return the function that leads from the link scale back."""
-    return expit if link == "logit" else np.exp
-
-
-def to_link(link: Link) -> np.ufunc:
-    """Return the function that leads to the link scale."""
-    return logit if link == "logit" else np.log
 
 
 def _root(covariance: FloatArray) -> FloatArray:
