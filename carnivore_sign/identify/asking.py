@@ -65,6 +65,8 @@ def most_informative_unseen(
     parts = []
     for name in (*CHARACTERS, *MEASURES):
         unseen = _unseen(prints, name, evidence, surfaces)
+        if not unseen.any():
+            continue
         after = np.zeros(len(prints))
         for value, chance in _outcomes(prints, name, evidence, surfaces, now):
             tried = prints.assign(**{name: value})
@@ -74,6 +76,8 @@ def most_informative_unseen(
         rows = np.flatnonzero(unseen)
         found = {"print_no": rows, "row": prints.index[rows], "expected_bits": bits[rows]}
         parts.append(pd.DataFrame(found).assign(character=name))
+    if not parts:
+        return pd.DataFrame(columns=["row", "character", "expected_bits"])
     best_first = pd.concat(parts, ignore_index=True).sort_values(
         ["print_no", "expected_bits"], ascending=[True, False], kind="stable", ignore_index=True
     )

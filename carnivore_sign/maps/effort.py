@@ -22,6 +22,7 @@ from carnivore_sign.maps.key import style_panel
 from carnivore_sign.maps.lettering import (
     drawable,
     font,
+    inches_of,
     new_figure,
     place_text,
     put_text,
@@ -158,11 +159,15 @@ def _told(table: pd.DataFrame, shown: int, measures: Measures, noun: str) -> str
     if stated > 0:
         told += f", of which {measures.told(stated)} are stated and not measured"
     lines, months = table["transect"].nunique(), table["period"].nunique()
-    told += f". {lines} {noun}s in {months} months make {len(table)} months to fill: "
+    told += f". {lines} {noun}s in {_months(months)} make {_months(len(table))} to fill: "
     told += f"{gaps} {'was' if gaps == 1 else 'were'} not walked." if gaps else "all were walked."
     if shown < lines:
         told += f" The {shown} longest {noun}s are drawn."
     return told
+
+
+def _months(count: int) -> str:
+    return f"{count} month{'' if count == 1 else 's'}"
 
 
 def _draw_gaps(ax: Axes, table: pd.DataFrame, shown: pd.Index) -> None:
@@ -275,5 +280,5 @@ def _write_key(figure: Figure, walks: pd.DataFrame, *, names: bool, noun: str) -
 
 def _swatch(figure: Figure, x: float, y: float, color: str) -> Rectangle:
     swatch = Rectangle((x, y - 0.01), 0.06, 0.13, facecolor=color, linewidth=0)
-    swatch.set_transform(figure.dpi_scale_trans)
+    swatch.set_transform(inches_of(figure))
     return swatch

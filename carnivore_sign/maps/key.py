@@ -19,7 +19,7 @@ from matplotlib.patches import Polygon, Rectangle
 
 from carnivore_sign.incidents.words import percent, percent_range
 from carnivore_sign.maps.layers import DOT_PT, DOTTED, FADED, arrow_heads
-from carnivore_sign.maps.lettering import font, put_text
+from carnivore_sign.maps.lettering import font, inches_of, put_text
 from carnivore_sign.maps.style import (
     AREA_EDGE,
     ARROW_PT,
@@ -249,7 +249,7 @@ class Column:
         )
 
     def _add(self, artist: Line2D | Polygon | Rectangle) -> None:
-        artist.set_transform(self.figure.dpi_scale_trans)
+        artist.set_transform(inches_of(self.figure))
         self.figure.add_artist(artist)
 
 

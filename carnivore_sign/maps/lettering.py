@@ -15,6 +15,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg, RendererAgg
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, fontManager, get_font
 from matplotlib.text import Text
+from matplotlib.transforms import Affine2D, Transform
 
 from carnivore_sign.errors import InputError
 from carnivore_sign.maps.style import INK, PAPER, TEXT_PT
@@ -187,6 +188,16 @@ def put_text(
         top -= leading
         place_text(figure, left, top + 0.28 * leading, line, properties, color=color)
     return top
+
+
+def inches_of(figure: Figure) -> Transform:
+    """Return the transform of inches from the lower left corner of a figure.
+
+    It goes by the figure and not by its resolution, so that it also holds where a figure is cropped
+    to what is drawn, as notebooks do.
+    """
+    width_in, height_in = figure.get_size_inches()
+    return Affine2D().scale(1 / width_in, 1 / height_in) + figure.transFigure
 
 
 def place_text(

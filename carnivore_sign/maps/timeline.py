@@ -16,6 +16,7 @@ from carnivore_sign.maps.key import style_panel
 from carnivore_sign.maps.lettering import (
     drawable,
     font,
+    inches_of,
     new_figure,
     place_text,
     put_text,
@@ -142,7 +143,7 @@ def _write_key(figure: Figure, findings: IncidentFindings) -> None:
         bar = Rectangle(
             (x, y - 0.05), 0.32, 0.11, facecolor=style.fill, edgecolor=style.edge, linewidth=1.0
         )
-        bar.set_transform(figure.dpi_scale_trans)
+        bar.set_transform(inches_of(figure))
         figure.add_artist(bar)
         place_text(figure, x + 0.4, y - 0.04, style.label, font(SMALL_PT), color=INK)
         x += 0.75 + text_width_in(figure, style.label, font(SMALL_PT))
