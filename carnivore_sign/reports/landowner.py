@@ -109,6 +109,7 @@ def landowner_report(
         Bullets((_agency_line(agency), "More stands under \u201cWhat to do now\u201d.")),
         *_change_blocks(changes),
         *passing_blocks(findings, words),
+        *_withheld(record),
         NewPage(),
         *_map_blocks(findings, words, map_png),
         *reported_blocks(findings, record),
@@ -124,7 +125,6 @@ def landowner_report(
         *answer_method(findings),
         *choice_blocks(record.choices, findings.taxon),
         *record_blocks(record),
-        *_withheld(record),
     )
     title = f"What the survey can say about the loss \u201c{findings.incident}\u201d"
     return Report(title, _subtitle(findings, record), "en", record.made_on, blocks)
