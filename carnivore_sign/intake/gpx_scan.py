@@ -15,37 +15,38 @@ reads the whole file. ``tests/test_intake_scan.py`` holds that both give the sam
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
 from carnivore_sign.intake.gpx_document import Document, read_document
-from carnivore_sign.intake.gpx_points import MEASURES, SIGNED, Point, extras_as_json
-from carnivore_sign.intake.texts import MAX_DIGITS, Text, decimals, moments_ms
+from carnivore_sign.intake.gpx_points import Point
+from carnivore_sign.intake.gpx_scan_columns import (
+    SPACE,
+    TEXT_LETTERS,
+    Irregular,
+    Places,
+    ScanColumns,
+    cut_pieces,
+)
+from carnivore_sign.intake.texts import MAX_DIGITS, Text
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
-#: Which of the points under construction: their places, or all of them.
-Places = IntArray | slice
 
 #: A file whose points have more shapes than this is not regular.
 MAX_PATTERNS: Final = 12
 #: Longest point that is taken as a pattern, in bytes.
 _MAX_POINT: Final = 4000
-#: Longest text, in bytes, that is cut out.
-_MAX_PIECE: Final = 1000
 
 _BEGIN: Final = b"<trkpt l"
 _OPEN: Final = int.from_bytes(_BEGIN, "little")
 _CLOSE: Final = b"</trkpt>"
-_SPACE: Final = b" \t\r\n"
-#: Letters that may stand in a text: plain ASCII without what begins a tag or an entity or ends
-#: a section of character data; and those that may stand around the texts of a point.
-_TEXT: Final = bytes({*_SPACE, *range(0x20, 0x7F)} - {*b"<&]"})
-_MARKUP: Final = _TEXT + b"<"
+#: Letters that may stand around the texts of a point.
+_MARKUP: Final = TEXT_LETTERS + b"<"
 _HEAD: Final = re.compile(
     rb'<trkpt (?P<first>lat|lon)="(?P<one>[^"<>]*)" (?P<second>lat|lon)="(?P<two>[^"<>]*)"'
     rb"\s*/?>"
@@ -96,10 +97,6 @@ class Scan:
         return np.repeat(parts, self.runs)
 
 
-class _Irregular(Exception):
-    """The file is not of the kind that can be scanned."""
-
-
 @dataclass(frozen=True)
 class _Stretch:
     """The stretch of the file that holds the track points.
@@ -148,55 +145,6 @@ class _Pattern:
     constants: dict[str, str]
 
 
-@dataclass
-class _Columns:
-    """The columns under construction."""
-
-    count: int
-    lon: FloatArray = field(init=False)
-    lat: FloatArray = field(init=False)
-    time_ms: IntArray = field(init=False)
-    measures: dict[str, FloatArray] = field(default_factory=dict)
-    texts: dict[str, npt.NDArray[np.object_]] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        self.lon, self.lat = np.empty(self.count), np.empty(self.count)
-        self.time_ms = np.full(self.count, np.iinfo(np.int64).min, dtype=np.int64)
-
-    def fill(self, name: str, where: Places, text: Text, start: IntArray, end: IntArray) -> None:
-        """Read the texts of one column."""
-        if name == "time":
-            moments = moments_ms(text, start, end)
-            if moments is None:
-                raise _Irregular
-            self.time_ms[where] = moments
-        elif name in ("lat", "lon", *MEASURES):
-            self._fill_number(name, where, _numbers(text, start, end))
-        else:
-            words = _pieces(text, start, end)
-            if name == "fix":  # the others, such as its name, have no column in a track point
-                self._words(name)[where] = words
-
-    def add_extras(self, where: Places, extras: dict[str, list[str]]) -> None:
-        """Write texts without a column as JSON."""
-        rows = zip(*extras.values(), strict=True)
-        words = [extras_as_json(dict(zip(extras, row, strict=True))) for row in rows]
-        self._words("extras")[where] = words
-
-    def _fill_number(self, name: str, where: Places, numbers: FloatArray) -> None:
-        if name in ("lat", "lon"):
-            if np.abs(numbers).max() > (90 if name == "lat" else 180):
-                raise _Irregular
-            (self.lat if name == "lat" else self.lon)[where] = numbers
-            return
-        if name not in SIGNED and (numbers < 0).any():
-            raise _Irregular
-        self.measures.setdefault(name, np.full(self.count, np.nan))[where] = numbers
-
-    def _words(self, name: str) -> npt.NDArray[np.object_]:
-        return self.texts.setdefault(name, np.full(self.count, None, dtype=object))
-
-
 def scan_track_points(data: bytes) -> Scan | None:
     """Read the track points of a GPX document that is regular; None if it is not.
 
@@ -213,7 +161,7 @@ def scan_track_points(data: bytes) -> Scan | None:
         return None
     try:
         return _scan(data, start, end)
-    except _Irregular:
+    except Irregular:
         return None
 
 
@@ -221,7 +169,7 @@ def _scan(data: bytes, start: int, end: int) -> Scan:
     text = Text(data)
     tags = text.places(ord("<"), start, end)
     begin = tags[text.pieces(tags, "<u8") == _OPEN]
-    columns = _Columns(len(begin))
+    columns = ScanColumns(len(begin))
     behind = _match_patterns(_Stretch(text, begin, tags, end), columns)
     runs, rest = _cut_out(data, begin, behind)
     return Scan(
@@ -236,7 +184,7 @@ def _scan(data: bytes, start: int, end: int) -> Scan:
     )
 
 
-def _match_patterns(stretch: _Stretch, columns: _Columns) -> IntArray:
+def _match_patterns(stretch: _Stretch, columns: ScanColumns) -> IntArray:
     """Find the pattern of every point and fill the columns; return where each point ends."""
     ends = np.empty_like(stretch.begin)
     waiting = np.arange(len(ends))
@@ -254,11 +202,11 @@ def _match_patterns(stretch: _Stretch, columns: _Columns) -> IntArray:
         if not len(rest):
             return ends
         waiting = rest
-    raise _Irregular
+    raise Irregular
 
 
 def _fill(
-    columns: _Columns,
+    columns: ScanColumns,
     pattern: _Pattern,
     found: Places,
     text: Text,
@@ -269,7 +217,7 @@ def _fill(
         if name:
             columns.fill(name, found, text, start, end)
     if pattern.extras or pattern.constants:
-        extras = {name: _pieces(text, *bounds[place]) for name, place in pattern.extras.items()}
+        extras = {name: cut_pieces(text, *bounds[place]) for name, place in pattern.extras.items()}
         count = len(bounds[0][0])
         constants = {name: [word] * count for name, word in pattern.constants.items()}
         columns.add_extras(found, constants | extras)
@@ -310,7 +258,7 @@ def _pattern(stretch: _Stretch, point: int) -> _Pattern:
     data, begin = stretch.text.data, int(stretch.begin[point])
     head = _HEAD.match(data, begin)
     if head is None or head["first"] == head["second"]:
-        raise _Irregular
+        raise Irregular
     body = _body(stretch, point, head)
     between = [data[begin : head.start("one")], data[head.end("one") : head.start("two")]]
     texts = [head["one"], head["two"]]
@@ -328,7 +276,7 @@ def _pattern(stretch: _Stretch, point: int) -> _Pattern:
     between.append(last)
     size = sum(map(len, (*between, *texts)))
     if size > _MAX_POINT or b"".join(between).translate(None, _MARKUP):
-        raise _Irregular
+        raise Irregular
     columns, extras, constants = _meaning(asked, len(texts))
     return _Pattern(
         between=tuple(between),
@@ -347,16 +295,16 @@ def _body(stretch: _Stretch, point: int, head: re.Match[bytes]) -> list[tuple[by
     next_one = stretch.begin[point + 1 : point + 2].tolist() or [stretch.end]
     close = data.find(_CLOSE, head.end(), next_one[0])
     if close < 0:
-        raise _Irregular
+        raise Irregular
     body = []
     behind = head.end()
     while behind < close + len(_CLOSE):
         tag = _TAG.match(data, data.find(b"<", behind))
         if tag is None:
-            raise _Irregular
+            raise Irregular
         text = data[behind : tag.start()]
         if text.strip() and text[:1].isspace():
-            raise _Irregular
+            raise Irregular
         body.append((text, tag[0]))
         behind = tag.end()
     return body
@@ -367,17 +315,17 @@ def _meaning(asked: bytes, count: int) -> tuple[list[str], dict[str, int], dict[
     points: list[Point] = []
     document = read_document(_FRAME[0] + asked + _FRAME[1], "pattern", points.append)
     if document.notes or len(points) != 1 or len(document.points["trkpt"]) != 1:
-        raise _Irregular
+        raise Irregular
     extras = {name: text for name, text in points[0].extras.items() if "@" not in name}
     constants = {name: text for name, text in points[0].extras.items() if "@" in name}
     columns = [""] * count
     for name, mark in points[0].children.items():
         columns[int(mark)] = name
     if any("; " in text for text in points[0].extras.values()):
-        raise _Irregular
+        raise Irregular
     places = {name: int(mark) for name, mark in extras.items()}
     if len(points[0].children) + len(places) != count - 2:
-        raise _Irregular
+        raise Irregular
     return columns, places, constants
 
 
@@ -398,35 +346,15 @@ def _cut_out(data: bytes, begin: IntArray, behind: IntArray) -> tuple[IntArray, 
 def _breaks(data: bytes, closing: IntArray, opening: IntArray) -> IntArray:
     """Return the points that have more than space in front of them."""
     if (closing > opening).any():
-        raise _Irregular
+        raise Irregular
     if not len(closing):
         return np.empty(0, dtype=np.int64)
     usual = data[int(closing[0]) : int(opening[0])]
     alike = np.zeros(len(closing), dtype=bool)
-    if not usual.strip(_SPACE) and len(usual) <= _MAX_POINT:
+    if not usual.strip(SPACE) and len(usual) <= _MAX_POINT:
         alike = opening - closing == len(usual)
         if usual:
             alike &= Text(data).equals(closing, usual)
     others = np.flatnonzero(~alike)
-    more = [bool(data[closing[place] : opening[place]].strip(_SPACE)) for place in others]
+    more = [bool(data[closing[place] : opening[place]].strip(SPACE)) for place in others]
     return others[np.array(more, dtype=bool)] + 1
-
-
-def _pieces(text: Text, start: IntArray, end: IntArray) -> list[str]:
-    """Cut out texts, as the referee would give them."""
-    if int((end - start).max(initial=0)) > _MAX_PIECE:
-        raise _Irregular
-    data = text.data
-    pieces = [data[first:last] for first, last in zip(start.tolist(), end.tolist(), strict=True)]
-    if b"".join(pieces).translate(None, _TEXT):
-        raise _Irregular
-    return [
-        piece.decode("ascii").replace("\r\n", "\n").replace("\r", "\n").strip() for piece in pieces
-    ]
-
-
-def _numbers(text: Text, start: IntArray, end: IntArray) -> FloatArray:
-    numbers = decimals(text, start, end)
-    if numbers is None:
-        raise _Irregular
-    return numbers
