@@ -39,7 +39,7 @@ OTHERS = {"submission", "form_table", "darwin_core"}
 def test_changed_files_do_no_harm(kind: str) -> None:
     told = fuzzing.read_all(kind, fuzzing.mutated_files(kind, files=FILES[kind]))
     assert told.files == FILES[kind]
-    assert told.read > LEAST_READ.get(kind, 0.35) * told.files
+    assert told.read > LEAST_READ.get(kind, 0.3) * told.files
     assert told.rows_in == told.kept + told.set_aside >= told.read
     assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024 < fuzzing.MAX_BYTES
 
@@ -81,6 +81,8 @@ def test_of_every_kind_two_thousand_files_are_changed_and_some_are_in_the_corpus
 def test_every_fault_in_the_table_of_what_was_tried_is_told_and_mended() -> None:
     table = pd.read_csv(DATA / "fuzz_table.csv")
     assert set(table["way"]) <= {"mutation", "grammar", "atheris"}
-    assert table.loc[table["way"].eq("mutation"), "files"].ge(1000).all()
+    changed = table[table["way"].eq("mutation")].groupby("kind")["files"].max()
+    assert set(fuzz_seeds.KINDS) <= set(changed.index)
+    assert changed.ge(2000).all()
     failed = table["crashes"].gt(0) | table["over 5 s"].gt(0)
     assert table.loc[failed, "found and mended"].str.len().gt(10).all()
