@@ -232,3 +232,23 @@ def test_names_that_stand_twice_are_refused() -> None:
         detect(sign, members(T1=["S1"]))
     with pytest.raises(InputError, match=r"'trail': T1"):
         detect(sign.iloc[:1], members(T1=["S1"]), trail=trails("T1", "T1"))
+
+
+def test_the_side_is_that_of_the_line_as_it_was_drawn_bends_and_ends_included() -> None:
+    bend = cut_segments(transects(BEND=[(0, 0), (500, 0), (500, 500)]))
+    matched = match_logs(log(walk([(0, 0), (500, 0), (500, 500)]), name="MON"), bend)
+    visits = make_visits(matched, bend, None, logs("MON"), time_zone="UTC")
+    sign = signs(
+        ("north of it", 200, 8, 1), ("south of it", 200, -8, 1), ("on it", 100, 0.1, 1),
+        ("inside the bend", 480, 20, 3), ("outside the bend", 520, -20, 3),
+        ("east of it", 512, 300, 4), ("before its beginning", -4, 3, 1),
+    )  # fmt: skip
+    which = members(**{name: [name] for name in sign["sign"]})
+    made, _ = make_detections(
+        trails(*which["trail"]), which, sign, bend, visits, walks=assign_walks(sign, matched)
+    )
+    assert made.set_index("trail")["side"].dropna().to_dict() == {
+        "north of it": "left", "south of it": "right", "inside the bend": "left",
+        "outside the bend": "right", "east of it": "right", "before its beginning": "left",
+    }  # fmt: skip
+    assert pd.isna(made.set_index("trail").loc["on it", "side"])

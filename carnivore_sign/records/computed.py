@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Final
 
 from carnivore_sign.records.schema import Column, Table, count, number, text, time, yes_no
-from carnivore_sign.records.vocabularies import FEET, MAP_STATES, SURFACES, TAXA
+from carnivore_sign.records.vocabularies import FEET, MAP_STATES, SIDES, SURFACES, TAXA
 
 #: What the metres of a visit rest on.
 EFFORT_SOURCES: Final[dict[str, str]] = {
@@ -153,6 +153,12 @@ DETECTIONS = Table(
         text("period", "local month, YYYY-MM", required=True),
         number(
             "offset_m", "distance of its nearest sign from the transect", required=True, at_least=0
+        ),
+        text(
+            "side",
+            "side of the transect that its nearest sign lies on, seen along the line as it was "
+            "drawn; missing within half a metre of it",
+            words=SIDES,
         ),
         *_PROBABILITIES,
         yes_no("with_tracks", "tracks are among the trail's sign"),

@@ -50,6 +50,9 @@ TAXON_NAMES: Final[dict[str, str]] = {
 #: What people write who name no animal: it is not a naming of *something else*.
 UNNAMED: Final = ("unknown", "unsure", "undecided", "unidentified", "not sure", "n/a", "?", "-")
 
+#: Sides of a line, seen along it.
+SIDES: Final = ("left", "right")
+
 #: Kinds of sign.
 SIGN_KINDS: Final = ("track", "scat", "scrape", "cache", "kill", "hair", "call")
 

@@ -21,6 +21,7 @@ from scipy.spatial import cKDTree
 from carnivore_sign.errors import InputError
 from carnivore_sign.records.check import TEXT, check_table
 from carnivore_sign.records.tables import DETECTIONS
+from carnivore_sign.records.vocabularies import SIDES
 from carnivore_sign.space import STORED_CRS, project, stored, working_crs
 from carnivore_sign.survey.dating import trails_with_tracks
 from carnivore_sign.survey.reach import passes_near
@@ -32,6 +33,9 @@ IntArray = npt.NDArray[np.int64]
 #: A notebook's time may be this much before the first fix of its walk on any transect: watches
 #: differ, and receivers are switched on late (common practice, no source).
 EARLY: Final = pd.Timedelta(hours=1)
+
+#: Nearer to its line than this, a sign is on neither side of it.
+_ON_LINE_M: Final = 0.5
 
 #: Reasons why a sign makes no detection.
 NO_POSITION: Final = "it has no position"
@@ -169,7 +173,7 @@ def make_detections(
     Returns
     -------
     detections : DataFrame
-        As `records.tables.DETECTIONS`; ``offset_m`` of the nearest of its sign;
+        As `records.tables.DETECTIONS`; ``offset_m`` and ``side`` of the nearest of its sign;
         ``with_tracks`` 0 where scat or other sign alone makes up the trail: that lies for
         weeks, and says nothing of the days in which effort gathered (see `detection_rates`).
     incidental : DataFrame
@@ -205,8 +209,8 @@ def make_detections(
     columns = ["sign", "trail", "segment", "offset_m", "reason"]
     incidental = placed.loc[aside, columns].reset_index(drop=True)
 
-    found = placed.loc[~aside, ["trail", "visit", "offset_m"]]
-    nearest = found.groupby(["trail", "visit"], sort=False, as_index=False)["offset_m"].min()
+    found = placed.loc[~aside, ["trail", "visit", "offset_m", "side"]]
+    nearest = found.sort_values("offset_m", kind="stable").drop_duplicates(["trail", "visit"])
     on_visit = visits[["visit", "segment", "period", "start"]]
     chances = trails[["trail", *(name for name in trails if str(name).startswith("p_"))]]
     chances = chances.astype({"trail": "object"})
@@ -257,25 +261,50 @@ def _refuse_twice(frame: pd.DataFrame, column: str) -> None:
 def _near_segments(
     members: pd.DataFrame, sign: gpd.GeoDataFrame, segments: gpd.GeoDataFrame, max_offset_m: float
 ) -> pd.DataFrame:
-    """Segments within reach of each member: ``member`` (row), ``segment``, ``offset_m``."""
+    """Segments within reach of each member: ``member`` (row), ``segment``, its offset and side."""
     at = pd.Index(sign["sign"]).get_indexer(members["sign"])
     places = stored(sign, "the sign").geometry.to_numpy()
     located = ~(shapely.is_missing(places) | shapely.is_empty(places))
     rows = np.flatnonzero((at >= 0) & np.append(located, False)[at])
     if not len(rows) or not len(segments):
         none = {"member": np.empty(0, int), "segment": np.empty(0, object), "offset_m": np.empty(0)}
-        return pd.DataFrame(none)
+        return pd.DataFrame(none).assign(side=pd.Series(dtype="object"))
     crs = working_crs(segments)
     points = gpd.GeoDataFrame(geometry=list(places[at[rows]]), crs=STORED_CRS)
-    xy = shapely.get_coordinates(project(points, crs).geometry.to_numpy())
+    flat = project(points, crs).geometry.to_numpy()
+    xy = shapely.get_coordinates(flat)
     passes = passes_near(segments, crs, xy[:, 0], xy[:, 1], reach_m=max_offset_m)
+    lines = project(stored(segments, "the segments"), crs).geometry.to_numpy()
     return pd.DataFrame(
         {
             "member": rows[passes.point],
             "segment": segments["segment"].astype("object").to_numpy()[passes.segment],
             "offset_m": passes.offset_m,
+            "side": _sides(lines[passes.segment], flat[passes.point]),
         }
     )
+
+
+def _sides(
+    lines: npt.NDArray[np.object_], points: npt.NDArray[np.object_]
+) -> npt.NDArray[np.object_]:
+    """Tell on which side of its line each point lies; None where it lies on it.
+
+    The side is that of the turn from the line's own direction, a metre before to a metre behind the
+    nearest place, to the point.
+    """
+    at = shapely.line_locate_point(lines, points)
+    before, after = (
+        shapely.get_coordinates(
+            shapely.line_interpolate_point(lines, np.clip(at + step, 0, shapely.length(lines)))
+        )
+        for step in (-1.0, 1.0)
+    )
+    ahead, aside = after - before, shapely.get_coordinates(points) - before
+    turn = ahead[:, 0] * aside[:, 1] - ahead[:, 1] * aside[:, 0]
+    side = np.where(turn > 0, *SIDES).astype(object)
+    side[shapely.distance(lines, points) < _ON_LINE_M] = None
+    return side
 
 
 def _place(
@@ -295,7 +324,7 @@ def _place(
     )
     near["unvisited"] = near["visit"].isna()
     best = near.sort_values(["member", "unvisited", "offset_m"]).drop_duplicates("member")
-    placed = placed.join(best.set_index("member")[["segment", "visit", "offset_m"]])
+    placed = placed.join(best.set_index("member")[["segment", "visit", "offset_m", "side"]])
     began = visits.groupby(visits["walk"].astype("object"))["start"].min()
     found = sign.set_index("sign")["time"].reindex(placed["sign"]).set_axis(placed.index)
     early = found < began.reindex(placed["walk"]).set_axis(placed.index) - EARLY
