@@ -141,6 +141,11 @@ def test_months_of_many_seasons_are_written_and_one_that_fails_stops_no_other(
         write_months([bare, bare], tmp_path / "out")
 
 
+def test_cells_are_left_to_the_whole_analysis(programme):
+    with pytest.raises(InputError, match="by segments of transects only"):
+        visits_of_programme(programme, "east", options=AnalysisOptions(cells="2 km"))
+
+
 def test_what_is_kept_is_not_changed_in_place(programme):
     kept = season_of(programme, "east")
     with pytest.raises(SeasonError, match="Extract it"):

@@ -28,7 +28,7 @@ from carnivore_sign.exchange import (
     write_transects_gpx,
 )
 from carnivore_sign.exchange.content import by_month
-from carnivore_sign.intake import place_sign
+from carnivore_sign.intake import place_sign, season_photos
 from carnivore_sign.maps import READERS
 from carnivore_sign.maps.areas import are_areas
 from carnivore_sign.maps.gis_styles import (
@@ -174,7 +174,7 @@ def content_of(
         if not edition.exact:
             raise
         taxon = (options or AnalysisOptions()).taxon
-        placed, _ = place_sign(tables["sign"], tables["waypoints"])
+        placed, _ = place_sign(tables["sign"], tables["waypoints"], season_photos(whole))
         return Content(whole, edition, taxon, tables, placed=placed), f"The record alone: {error}"
     content = Content(
         whole,

@@ -150,6 +150,11 @@ def visits_of_programme(
     DataFrame
         VISITS, those that `analyse` makes of the whole season at once.
 
+    Raises
+    ------
+    InputError
+        If cells or areas are to stand for segments.
+
     Examples
     --------
     >>> from carnivore_sign.example import example_programme
@@ -157,6 +162,11 @@ def visits_of_programme(
     40
     """
     options = options or AnalysisOptions()
+    if options.cells or options.areas or options.free_search:
+        raise InputError(
+            "visits are made some logs at a time by segments of transects only",
+            remedy="Leave cells, areas and free_search out, or use analyse.",
+        )
     season = season_of(programme, season_id)
     logs = season.read("logs")
     segments = cut_segments(season.read("transects"), length_m=options.segment_length_m)

@@ -39,7 +39,8 @@ LOG_READERS: Final[dict[str, Callable[..., Reading]]] = {
     "points": read_point_table,
 }
 
-_FORM_READERS: Final[dict[str, Callable[..., Reading]]] = {
+_RECORD_READERS: Final[dict[str, Callable[..., Reading]]] = {
+    ARCHIVE: read_archive,
     "submission": read_submission,
     "form_table": read_form_table,
 }
@@ -215,14 +216,12 @@ def read_any(
     found = kind or recognise(source)
     if found in LOG_READERS:
         return LOG_READERS[found](source, time_zone=time_zone, observer=observer)
-    if found == ARCHIVE:
-        return read_archive(source, time_zone=time_zone)
     if found == "photo":
         return read_photo(source, time_zone=time_zone, observer=observer)
     if found == "outlines":
         return read_outline_file(source)
-    if found in _FORM_READERS:
-        return _FORM_READERS[found](source, time_zone=time_zone)
+    if found in _RECORD_READERS:
+        return _RECORD_READERS[found](source, time_zone=time_zone)
     if found == "layer":
         return read_kml_layer(source) if is_kml(source) else read_layer(source, crs=crs)
     return read_notebook(source, found, time_zone=time_zone)
