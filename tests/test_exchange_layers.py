@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import sqlite3
+import sys
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -221,6 +222,15 @@ def test_without_pyarrow_the_command_that_installs_it_is_told(
     place = gpd.GeoDataFrame(geometry=[shapely.Point(0, 0)], crs=4326)
     with pytest.raises(LibraryMissing, match="pip install pyarrow"):
         write_geoparquet(tmp_path / "a.parquet", place)
+
+
+def test_without_pyarrow_no_form_of_several_is_written(
+    analysis: Analysis, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    with pytest.raises(LibraryMissing, match="pip install pyarrow"):
+        export(analysis, tmp_path / "out", forms=["csv", "geoparquet", "geojson"])
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_gpx_is_valid_and_brings_transects_and_trails_to_a_receiver(

@@ -16,6 +16,7 @@ from field_client import FORMS, Client
 from lxml import etree
 from pyxform.xls2xform import convert
 
+from carnivore_sign.cli import main
 from carnivore_sign.errors import InputError, LibraryMissing
 from carnivore_sign.field import form_sheets, write_field_form
 from carnivore_sign.field.form import list_of
@@ -219,3 +220,16 @@ def test_a_form_that_is_no_workbook_is_refused_and_openpyxl_is_asked_for(
     monkeypatch.setitem(sys.modules, "openpyxl", None)
     with pytest.raises(LibraryMissing, match="pip install openpyxl"):
         write_field_form(tmp_path / "form.xlsx")
+
+
+def test_without_openpyxl_the_kit_has_its_pages_and_says_what_is_missing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setitem(sys.modules, "openpyxl", None)
+    assert main(["field-kit", str(tmp_path), "--paper", "a4"]) == 2
+    names = {"field_sheet_a4.pdf", "scale_card_a4.pdf", "character_key_a4.pdf"}
+    assert {path.name for path in tmp_path.iterdir()} == names
+    told = capsys.readouterr().err
+    assert "the form for the phone is missing" in told
+    assert "pip install openpyxl" in told
+    assert all(name in told for name in names)

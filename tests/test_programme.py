@@ -243,8 +243,15 @@ def test_newer_versions_are_refused(programme, monkeypatch):
 
 def test_without_pyarrow_the_way_to_get_it_is_told(programme, monkeypatch):
     monkeypatch.setitem(__import__("sys").modules, "pyarrow", None)
-    with pytest.raises(LibraryMissing, match=r"carnivore-sign\[scale\]"):
+    with pytest.raises(LibraryMissing, match=r"pip install pyarrow$"):
         read_programme(programme, "sign")
+
+
+def test_without_pyarrow_no_empty_programme_is_left(tmp_path, monkeypatch):
+    monkeypatch.setitem(__import__("sys").modules, "pyarrow", None)
+    with pytest.raises(LibraryMissing, match=r"pip install pyarrow$"):
+        create_programme(tmp_path / "state", name="The state")
+    assert not (tmp_path / "state").exists()
 
 
 def test_fingerprints_tell_rows_apart_and_pass_over_columns_that_came_later():

@@ -211,5 +211,5 @@ def test_what_cannot_be_done_is_told(filled, season, monkeypatch):
     with pytest.raises(SeasonVersion, match="newer version"):
         read_database(filled, "sign")
     monkeypatch.setitem(sys.modules, "psycopg", None)
-    with pytest.raises(LibraryMissing, match=r"carnivore-sign\[postgis\]"):
+    with pytest.raises(LibraryMissing, match=r"pip install 'psycopg\[binary\]'"):
         write_database(filled, season)

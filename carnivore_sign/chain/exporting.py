@@ -29,6 +29,7 @@ from carnivore_sign.exchange import (
 )
 from carnivore_sign.exchange.content import by_month
 from carnivore_sign.intake import place_sign, season_photos
+from carnivore_sign.intake.optional import optional_library
 from carnivore_sign.maps import READERS
 from carnivore_sign.maps.areas import are_areas
 from carnivore_sign.maps.gis_styles import (
@@ -107,6 +108,8 @@ def export(
     InputError
         If there is no such form or reader, or the folder holds files that are not for this
         reader.
+    LibraryMissing
+        If a form needs a library that is not installed; nothing is written then.
     NothingSurveyed
         If the season has no effort, and the reader is not a manager: others get maps alone.
 
@@ -131,6 +134,8 @@ def export(
             f"'{', '.join(unknown)}' is no form that is exported",
             remedy=f"Use one of: {', '.join(FORMS)}.",
         )
+    for form in _LIBRARIES.keys() & set(forms):
+        optional_library(_LIBRARIES[form], file=out, purpose=f"export as {form}")
     content, message = content_of(season, options, page or PageOptions())
     folder = output_folder(out)
     _refuse_others(folder, content, forms)
@@ -219,6 +224,8 @@ def _left_out(forms: Sequence[str], files: dict[str, Path]) -> list[str]:
     return []
 
 
+#: Optional libraries that write a form.
+_LIBRARIES: Final = {"geoparquet": "pyarrow"}
 #: Names of files, and endings of files that bear the names of layers.
 _FILES: Final = {
     "darwin-core": "archive.zip",

@@ -180,8 +180,7 @@ def _place(on: str | None) -> Iterator[Any]:
         distributed = import_module("distributed")
     except ImportError as error:
         raise LibraryMissing(
-            "a cluster is reached through distributed. Install it: "
-            "pip install 'carnivore-sign[scale]'"
+            "a cluster is reached through distributed. Install it: pip install distributed"
         ) from error
     try:
         client = distributed.Client(on, timeout=10)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Literal
 
-from carnivore_sign.errors import InputError
+from carnivore_sign.errors import InputError, LibraryMissing
 from carnivore_sign.field.card import scale_card
 from carnivore_sign.field.key import character_key
 from carnivore_sign.field.paper import PAPERS, Paper, write_page
@@ -82,7 +82,8 @@ def write_field_kit(
     InputError
         If the paper is unknown.
     LibraryMissing
-        If openpyxl, which writes the form, is not installed.
+        If openpyxl, which writes the form, is not installed; the pages to print are written all
+        the same.
 
     Examples
     --------
@@ -98,7 +99,6 @@ def write_field_kit(
     folder.mkdir(parents=True, exist_ok=True)
     transects = [] if season is None else season.read("transects")["transect"].tolist()
     title = "" if season is None else season.name
-    form = write_field_form(folder / _FORM, transects=transects)
     pages: list[Path] = []
     for one in papers:
         made = {
@@ -107,4 +107,11 @@ def write_field_kit(
             "character_key": character_key(paper=one),
         }
         pages += [write_page(folder / f"{name}_{one}.pdf", body) for name, body in made.items()]
+    try:
+        form = write_field_form(folder / _FORM, transects=transects)
+    except LibraryMissing as error:
+        raise LibraryMissing(
+            f"the form for the phone is missing from the kit. {error} Then write the kit again. "
+            f"The pages to print are written: {', '.join(map(str, pages))}"
+        ) from error
     return FieldKit(form, tuple(pages), len(transects))

@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from carnivore_sign.errors import InputError, SeasonError, SeasonMissing, SeasonVersion
+from carnivore_sign.programme.parquet import require_pyarrow
 from carnivore_sign.writing import write_whole
 
 #: Version of the folder's layout; the schema of the tables has one of its own.
@@ -93,6 +94,8 @@ def create_programme(path: str | Path, *, name: str) -> Programme:
     ------
     SeasonError
         If there is something already.
+    LibraryMissing
+        If pyarrow, without which no season can be added, is not installed; no folder is made.
 
     Examples
     --------
@@ -104,6 +107,7 @@ def create_programme(path: str | Path, *, name: str) -> Programme:
     path = Path(path)
     if path.exists() and (not path.is_dir() or any(path.iterdir())):
         raise SeasonError(f"{path}: there is something already. Open it with open_programme.")
+    require_pyarrow()
     path.mkdir(parents=True, exist_ok=True)
     about = {"programme": name, "layout_version": LAYOUT_VERSION}
     write_whole(path / _ABOUT, json.dumps(about, ensure_ascii=False, indent=1).encode())

@@ -27,8 +27,7 @@ def require_pyarrow(part: str = "pyarrow") -> Any:  # the module
         return import_module(part)
     except ImportError as error:
         raise LibraryMissing(
-            "a programme is kept as Parquet, which needs pyarrow. Install it: "
-            "pip install 'carnivore-sign[scale]'"
+            "a programme is kept as Parquet, which needs pyarrow. Install it: pip install pyarrow"
         ) from error
 
 

@@ -40,7 +40,7 @@ def connected(address: str) -> Iterator[Any]:  # a psycopg.Connection
     except ImportError as error:
         raise LibraryMissing(
             "a PostGIS database is reached through psycopg. Install it: "
-            "pip install 'carnivore-sign[postgis]'"
+            "pip install 'psycopg[binary]'"
         ) from error
     try:
         with psycopg.connect(address, autocommit=True) as connection:
