@@ -153,3 +153,13 @@ def test_photos_are_found_by_name_and_known_by_content(tmp_path: Path) -> None:
     assert "no photo that can be read" in said
     with pytest.raises(InputError, match="no such folder"):
         trail_photos(analysis, TRAILS, tmp_path / "none")
+
+
+def test_a_season_whose_sign_name_no_photo_has_none_to_show(tmp_path: Path) -> None:
+    """A column without a single name comes back from a season file as numbers that are missing."""
+    photo(tmp_path / "a.jpg")
+    known = pd.DataFrame({"photo": [], "sha256": [], "sign": []}, dtype="object")
+    for nothing in (np.nan, None):
+        analysis = season_of("a.jpg", known)
+        analysis.sign["photo"] = pd.Series([nothing] * len(analysis.sign), analysis.sign.index)
+        assert trail_photos(analysis, TRAILS, tmp_path) == ()

@@ -64,9 +64,9 @@ def trail_photos(
 
 def _photos_of(analysis: Analysis, trails: pd.DataFrame, known: pd.DataFrame) -> pd.DataFrame:
     """Name the photos of each trail: ``trail``, ``sign``, ``photo``; in the order of the trails."""
-    noted = analysis.sign[["sign"]].assign(photo=analysis.sign["photo"].str.split(";"))
-    noted = noted.explode("photo").dropna()
-    noted = noted.assign(photo=noted["photo"].str.strip())
+    noted = analysis.sign[["sign", "photo"]].dropna()
+    noted = noted.assign(photo=noted["photo"].astype("str").str.split(";")).explode("photo")
+    noted = noted.assign(photo=noted["photo"].astype("str").str.strip())
     said = known.loc[known["sign"].notna(), ["sign", "photo"]]
     rows = pd.concat([pd.DataFrame(noted), pd.DataFrame(said)], ignore_index=True)
     rows = rows.drop_duplicates().merge(analysis.members[["sign", "trail"]], on="sign")
