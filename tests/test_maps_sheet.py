@@ -346,3 +346,23 @@ def test_frames_hold_all_layers() -> None:
     west, south, east, north = COUNTRY.monthly.to_crs(CRS).total_bounds
     assert ax.get_xlim()[0] < west < east < ax.get_xlim()[1]
     assert ax.get_ylim()[0] < south < north < ax.get_ylim()[1]
+
+
+@pytest.mark.parametrize("on_page", [False, True])
+def test_a_trail_on_the_other_side_of_the_globe_is_told_of_and_does_not_shrink_the_map(
+    on_page: bool,
+) -> None:
+    """A lost minus: longitude +105 in place of -105."""
+    trails = COUNTRY.trails.copy()
+    shapes = trails.geometry.to_numpy().copy()
+    shapes[1] = shapely.transform(shapes[1], lambda xy: xy * (-1, 1))
+    trails = trails.set_geometry(gpd.GeoSeries(shapes, index=trails.index, crs=trails.crs))
+    words = SheetWords(on_page=on_page)
+    figure = plot_month(COUNTRY.monthly, taxon="puma", words=words, trails=trails)
+    right = plot_month(COUNTRY.monthly, taxon="puma", words=words)
+    assert figure.axes[0].get_xlim() == pytest.approx(right.axes[0].get_xlim(), abs=500)
+    said = " ".join(" ".join(texts(figure)).split())
+    assert "1 trail lies off this map and is not drawn: T2." in said
+    assert on_page or "3 trails drawn" in said
+    whole = plot_month(COUNTRY.monthly, taxon="puma", words=words, trails=COUNTRY.trails)
+    assert "off this map" not in " ".join(texts(whole))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 import geopandas as gpd
 import pandas as pd
@@ -15,6 +16,7 @@ from matplotlib.figure import Figure
 from carnivore_sign.errors import InputError
 from carnivore_sign.maps.areas import are_areas, draw_units, has_visits_written
 from carnivore_sign.maps.basemap import Basemap, draw_basemap
+from carnivore_sign.maps.furniture import Frame
 from carnivore_sign.maps.key import (
     Column,
     draw_share,
@@ -45,6 +47,9 @@ from carnivore_sign.maps.terrain import draw_terrain
 from carnivore_sign.records.tables import taxon_column
 from carnivore_sign.records.vocabularies import TAXA
 from carnivore_sign.space import project, working_crs
+
+#: The most trails off a map that its note names one by one.
+_MOST_NAMED: Final = 3
 
 
 @dataclass(frozen=True)
@@ -145,10 +150,12 @@ def plot_month(
         if layer is not None and len(layer)
     }
     figure, ax = _open(words, taxon, str(monthly["period"].iloc[0]))
-    around = [monthly, *(drawn[name] for name in ("trails", "transects") if name in drawn)]
-    if "parcels" in drawn:
-        around.append(_beside(drawn["parcels"], monthly))
-    furnish(ax, around, crs, measures=words.measures)
+    around = [monthly, *(drawn[name] for name in ("transects",) if name in drawn)]
+    around += [_beside(drawn[name], monthly) for name in ("trails", "parcels") if name in drawn]
+    frame = furnish(ax, around, crs, measures=words.measures)
+    off = ""
+    if "trails" in drawn:
+        drawn["trails"], off = _on_the_map(drawn["trails"], frame)
     tiled = words.basemap is not None and draw_basemap(ax, words.basemap, crs)
     step = float("nan")
     if words.elevation is not None:
@@ -166,6 +173,8 @@ def plot_month(
         columns[2].text(f"Contours every {step:g} {words.measures.short}.", quiet=True)
     if tiled and words.basemap is not None:
         columns[2].text(f"Basemap: {words.basemap.credit}", quiet=True)
+    if off and words.on_page:
+        columns[2].text(off)
     if words.made_for:
         columns[2].heading("Made for whom")
         columns[2].text(words.made_for)
@@ -173,7 +182,7 @@ def plot_month(
         columns[0].heading("Share of those walked, used")
         draw_share(columns[0], share_used(monthly) if share is None else share)
         rests = _sample_sizes(monthly, len(drawn.get("trails", ())), words)
-        write_foot(figure, columns, " ".join(filter(None, [rests, words.note])))
+        write_foot(figure, columns, " ".join(filter(None, [rests, off, words.note])))
     return figure
 
 
@@ -299,12 +308,34 @@ def date_range(period: str) -> str:
     return f"1 to {month.days_in_month} {month.strftime('%B %Y')}"
 
 
-def _beside(parcels: gpd.GeoDataFrame, monthly: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Return the parcels beside the surveyed country; one far away must not shrink the map."""
+def _beside(layer: gpd.GeoDataFrame, monthly: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return what lies beside the surveyed country; what is far away must not shrink the map."""
     west, south, east, north = monthly.total_bounds
     reach = 0.15 * max(east - west, north - south, 1.0)
     country = shapely.box(west - reach, south - reach, east + reach, north + reach)
-    return parcels[parcels.geometry.covered_by(country)]
+    return layer[layer.geometry.covered_by(country)]
+
+
+def _on_the_map(trails: gpd.GeoDataFrame, frame: Frame) -> tuple[gpd.GeoDataFrame, str]:
+    """Return the trails within a frame, and say how many lie off it; nothing where none does."""
+    window = shapely.box(frame.west, frame.south, frame.east, frame.north)
+    shapes = trails.geometry.to_numpy()
+    placed = ~(shapely.is_missing(shapes) | shapely.is_empty(shapes))
+    off = placed & ~shapely.intersects(shapes, window)
+    if not off.any():
+        return trails, ""
+    count = int(off.sum())
+    return trails[~off], (
+        f"{count} {'trail lies' if count == 1 else 'trails lie'} off this map and "
+        f"{'is' if count == 1 else 'are'} not drawn: {_listed(trails.loc[off, 'trail'])}. Check "
+        "the positions of the sign."
+    )
+
+
+def _listed(names: pd.Series) -> str:
+    """Name the first few."""
+    more = len(names) - _MOST_NAMED
+    return ", ".join(map(str, names.head(_MOST_NAMED))) + (f" and {more} more" if more > 0 else "")
 
 
 def _sample_sizes(monthly: gpd.GeoDataFrame, trails: int, words: SheetWords) -> str:
