@@ -72,6 +72,19 @@ def test_names_of_rows_still_on_their_way_are_loose_ends_and_no_damage(whole):
     assert "waypoints" in told["sign", "waypoint"]  # most logs were not imported
 
 
+def test_a_loose_end_is_named_as_written_with_its_file_and_row(tmp_path):
+    season = create_season(tmp_path / "s.gpkg", name="Spring", time_zone="America/Denver")
+    (tmp_path / "late.csv").write_text(
+        "sign,time,kind,waypoint\nX0,noon,track,WP98\nX1,2026-03-01T10:00:00Z,track,WP99\n"
+    )
+    (tmp_path / "more.csv").write_text("sign,time,kind,waypoint\nX2,2026-03-02T10:00Z,track,wp7\n")
+    import_files(season, [tmp_path / "late.csv", tmp_path / "more.csv"])
+    (found,) = check_season(season.path).findings.to_dict("records")
+    assert "WP99" in found["told"]
+    assert found["where"] == "late.csv, row 3; more.csv, row 2"
+    assert "into a new season" in found["remedy"]
+
+
 def srs_of_mars(blob: bytes) -> bytes:
     return blob[:4] + (104905).to_bytes(4, "little") + blob[8:]
 

@@ -15,7 +15,10 @@ COLUMNS: Final = ("fault", "weight", "table_name", "column", "rows", "where", "t
 
 _RESTORE: Final = "Restore the season from a backup, or make it again from the files."
 _EDITED: Final = "Undo the edit, or restore the season from a backup."
-_SEND: Final = "Import the file that brings it, or mend the name and import once more."
+_SEND: Final = (
+    "Import the file that brings it. A name that is wrong in a row the season holds is mended in "
+    "its file, and all files imported into a new season."
+)
 
 
 @dataclass(frozen=True)

@@ -33,17 +33,38 @@ def _untied(connection: sqlite3.Connection, tie: Tie) -> list[Finding]:
         cells = cells.str.split(SEPARATOR).explode()
     cells = cells.str.strip()
     there = _words(connection, tie.to_table, tie.to_column).str.strip()
-    if tie.any_case:
-        cells, there = cells.str.casefold(), there.str.casefold()
-    gone = cells[~cells.isin([*there, *tie.besides, ""])]
+    sought = cells.str.casefold() if tie.any_case else cells
+    there = there.str.casefold() if tie.any_case else there
+    gone = cells[~sought.isin([*there, *tie.besides, ""])]
     if gone.empty:
         return []
     fault = "torn_tie" if tie.one_import else "loose_tie"
     names = gone.drop_duplicates().tolist()
     told = f"{named(f'{tie.to_column}', names)} is not in table '{tie.to_table}'"
-    return [
-        Finding(fault, tie.table, told, tie.column, len(gone), named("row", gone.index.tolist()))
-    ]
+    where = _where(connection, tie.table, gone.index.drop_duplicates().tolist())
+    return [Finding(fault, tie.table, told, tie.column, len(gone), where)]
+
+
+def _where(connection: sqlite3.Connection, table: str, fids: list[int]) -> str:
+    """Name rows by the file and the row of it that brought them; by their number without those."""
+    there = columns_there(connection, SEASON_TABLES[table])
+    books = columns_there(connection, SEASON_TABLES["receipts"])
+    if not ({"receipt", "source_row"} <= there and {"receipt", "file"} <= books):
+        return named("row", fids)
+    rows = pd.read_sql_query(
+        f"SELECT rows.fid, source_row, min(file) AS file FROM {quoted(table)} AS rows "
+        "JOIN receipts ON receipts.receipt = rows.receipt "
+        "WHERE source_row IS NOT NULL GROUP BY rows.fid",
+        connection,
+        index_col="fid",
+    )
+    rows = rows[rows.index.isin(fids)]
+    if len(rows) < len(fids):
+        return named("row", fids)
+    return "; ".join(
+        f"{file}, {named('row', some.sort_values().tolist())}"
+        for file, some in rows.groupby("file", sort=True)["source_row"]
+    )
 
 
 def _words(connection: sqlite3.Connection, table: str, column: str) -> pd.Series:
