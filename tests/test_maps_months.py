@@ -82,6 +82,34 @@ def test_a_change_is_told_only_where_its_limits_leave_out_zero() -> None:
     assert turned["change_high"].iloc[0] == pytest.approx(-told["change_low"].iloc[0])
 
 
+@pytest.mark.parametrize(
+    ("now", "low", "high", "state"),
+    [
+        (0.4001, 0.4000, 0.4002, "same"),
+        (0.3999, 0.3998, 0.4000, "same"),
+        (0.449, 0.4489, 0.4491, "same"),
+        (0.451, 0.4509, 0.4511, "more"),
+        (0.349, 0.3489, 0.3491, "less"),
+        (0.4001, 0.39, 0.41, "same"),
+        (0.41, 0.2, 0.6, "open"),
+    ],
+)
+def test_a_change_of_less_than_five_points_is_about_the_same(
+    now: float, low: float, high: float, state: str
+) -> None:
+    ends = {"p_presence": 0.4, "p_presence_low": 0.39995, "p_presence_high": 0.40005}
+    before = MAY.iloc[:1].assign(visits=1, **ends)
+    later = before.assign(
+        period="2031-06", p_presence=now, p_presence_low=low, p_presence_high=high
+    )
+    assert changes_between(before, later)["change_state"].tolist() == [state]
+    figure = plot_change(before, later, taxon="puma")
+    assert len(getattr(collection(figure.axes[0], "wedges"), "get_paths", list)()) == int(
+        state in ("more", "less")
+    )
+    assert f"about the same (less than 5 points): {int(state == 'same')}" in texts(figure)
+
+
 def test_a_unit_that_one_month_lacks_is_not_compared() -> None:
     told = changes_between(MAY.iloc[:2], JUNE.iloc[1:3])
     assert told["change_state"].tolist() == ["open", "not_both"]
@@ -119,7 +147,7 @@ def test_changes_differ_for_every_eye_and_in_grey(sight: str) -> None:
     """WCAG 2.2, success criterion 1.4.11, for what can be told."""
     seen = [lab(SIGHT[sight] @ linear(look.color)) for look in CHANGES.values()]
     assert min(np.linalg.norm(a - b) for n, a in enumerate(seen) for b in seen[:n]) > 12
-    grey = [lab(linear(CHANGES[name].color))[0] for name in ("more", "less", "open")]
+    grey = [lab(linear(CHANGES[name].color))[0] for name in ("more", "same", "less", "open")]
     assert (np.diff(grey) > 8).all()
     for name in ("more", "less"):
         assert contrast(CHANGES[name].color, GROUND) >= 3

@@ -1,6 +1,8 @@
 """What changed between two months: a map of units, with the limits of each change.
 
-A change is told only where its 95 % limits leave out zero. Limits of a difference come from
+A change is told only where its 95 % limits leave out zero and it is large enough to matter
+(`style.LEAST_CHANGE`): with good data the limits of a change of a hundredth of a point leave out
+zero as well. Limits of a difference come from
 those of its two ends, squared and added: the way of Newcombe 1998, Statistics in Medicine
 17:873-890, method 10, for any two estimates with limits (Donner & Zou 2012, Stat Methods Med
 Res 21:347-359, from memory). It takes the two ends as independent. Months that share one fit
@@ -33,6 +35,7 @@ from carnivore_sign.maps.style import (
     CHANGES,
     HAIRLINE,
     INK,
+    LEAST_CHANGE,
     PAPER,
     QUIET,
     SMALL_PT,
@@ -84,8 +87,10 @@ def changes_between(before: gpd.GeoDataFrame, now: gpd.GeoDataFrame) -> gpd.GeoD
     GeoDataFrame
         One row per unit of `now`: ``segment``, ``p_before``, ``p_now``, ``change``,
         ``change_low``, ``change_high`` (95 % limits) and ``change_state``: ``more`` or
-        ``less`` where the limits leave out 0, ``open`` where they do not, ``not_both`` where
-        a month did not look or has no estimate.
+        ``less`` where the limits leave out 0 and the change is `style.LEAST_CHANGE` or more,
+        ``same`` where they leave out 0 and it is less, or where both limits are less,
+        ``open`` where more or less cannot be told, ``not_both`` where a month did not look or
+        has no estimate.
 
     Examples
     --------
@@ -117,13 +122,20 @@ def changes_between(before: gpd.GeoDataFrame, now: gpd.GeoDataFrame) -> gpd.GeoD
             "change": np.where(both, change, np.nan),
             "change_low": np.where(both, low, np.nan),
             "change_high": np.where(both, high, np.nan),
-            "change_state": np.select(
-                [~both, low > 0, high < 0], ["not_both", "more", "less"], "open"
-            ),
+            "change_state": np.where(both, _states(change, low, high), "not_both"),
         },
         geometry=now.geometry.to_numpy(),
         crs=now.crs,
     )
+
+
+def _states(change: FloatArray, low: FloatArray, high: FloatArray) -> npt.NDArray[np.str_]:
+    """Tell what a change with its limits says: more, less, about the same, or nothing."""
+    told = (low > 0) | (high < 0)
+    small = np.abs(change) < LEAST_CHANGE
+    narrow = np.maximum(np.abs(low), np.abs(high)) < LEAST_CHANGE
+    same = (told & small) | narrow
+    return np.select([same, low > 0, high < 0], ["same", "more", "less"], "open")
 
 
 def plot_change(
@@ -284,7 +296,8 @@ def _write_key(
         _draw_limits(panel, listed)
     rests = (
         "What changed is how probable use is judged; it is no proof that an animal came or went. A "
-        "change is told where its 95 % limits leave out 0. The limits join those of both months as "
+        f"change is told where its 95 % limits leave out 0 and it is {LEAST_CHANGE * 100:.0f} points "
+        "or more; less is about the same. The limits join those of both months as "
         "if independent; months of one fit share errors, so that they are rather too wide."
     )
     write_foot(key.figure, columns, " ".join(filter(None, [rests, words.made_for, words.note])))

@@ -116,10 +116,16 @@ class ChangeStyle:
     label: str
 
 
+#: The least change of a probability that is worth telling: five points of per cent.
+LEAST_CHANGE: Final = 0.05
+
 #: Changes, drawn in this order: what can be told comes last, on top.
 CHANGES: Final[dict[str, ChangeStyle]] = {
     "not_both": ChangeStyle("#d9cfba", 1.6, 0, "not looked at in both"),
     "open": ChangeStyle("#a3a8b0", 4.0, 0, "more or less, cannot be told"),
+    "same": ChangeStyle(
+        "#666b73", 2.6, 0, f"about the same (less than {LEAST_CHANGE * 100:.0f} points)"
+    ),
     "less": ChangeStyle("#3f9c86", 6.6, -1, "less probable than before"),
     "more": ChangeStyle("#4b2a78", 6.6, 1, "more probable than before"),
 }
