@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pandas as pd
 import pytest
 from chain_examples import analysed
 
-from carnivore_sign import AnalysisOptions, analyse, answer
+from carnivore_sign import AnalysisOptions, analyse, answer, open_season
 from carnivore_sign.chain import Analysis
 from carnivore_sign.chain.priors import month_under_priors, priors_tried
 from carnivore_sign.identify import load_evidence
@@ -42,6 +43,24 @@ def test_four_priors_are_tried_and_one_of_them_is_the_one_used(analysis: Analysi
     flat = tried["equal for every animal of the region"]
     assert flat.max() == flat[flat > 0].min()
     assert month_under_priors(analysis, "2026-03")["used"].tolist() == [True, False, False, False]
+
+
+def test_sign_noted_beside_the_walks_leaves_a_prior_that_is_the_one_used(
+    analysis: Analysis, tmp_path: Path
+) -> None:
+    """What was found on no walk tells no shares, neither for the trails nor for the priors."""
+    season = open_season(shutil.copy(analysis.season.path, tmp_path / "season.gpkg"))
+    sign = season.read("sign").head(30)
+    beside = sign.assign(
+        sign="beside " + sign["sign"], time=sign["time"] + pd.Timedelta(days=300),
+        named_as="puma", confidence=0.95,
+    )  # fmt: skip
+    season.append({"sign": beside})
+    more = analyse(season, AnalysisOptions(region="dry_range"))
+    assert not more.surveyed.all()
+    estimated = priors_tried(more)["estimated from the season's trails"]
+    pd.testing.assert_series_equal(estimated, more.prior, check_names=False)
+    assert month_under_priors(more, "2026-03")["used"].sum() == 1
 
 
 def test_animals_that_the_region_does_not_have_are_absent_in_every_prior(

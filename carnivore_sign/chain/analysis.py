@@ -192,15 +192,19 @@ class Analysis:
         shares = whole.shares[whole.shares["period"].eq(period)].drop(columns="period")
         return told._replace(share=Share(*next(shares.itertuples(index=False))))
 
+    @property
+    def surveyed(self) -> np.ndarray:
+        """Which rows of ``likelihoods`` are trails found on a walk; shares rest on those alone."""
+        return _on_walks(self.likelihoods.index, self.members, self.walks)
+
     @cached_property
     def learned_share(self) -> LearnedShare | None:
         """How well the taxon's share among trails is known; None where it was stated."""
         if not self.options.learn_prior:
             return None
-        surveyed = _on_walks(self.likelihoods.index, self.members, self.walks)
         chances = self.under_prior(self.prior)[taxon_column(self.options.taxon)]
         share = float(self.prior[self.options.taxon])
-        return learned_share(chances[surveyed], share, prior_trails=PRIOR_TRAILS)
+        return learned_share(chances[self.surveyed], share, prior_trails=PRIOR_TRAILS)
 
     def under_prior(self, prior: pd.Series) -> pd.DataFrame:
         """Return the probabilities of the trails under another prior: ``p_<taxon>``, by trail."""

@@ -21,14 +21,16 @@ _WIDE_REGION = "general"
 def priors_tried(analysis: Analysis) -> dict[str, pd.Series]:
     """Return the priors that a reasonable reader might hold, by what each is, in words.
 
-    The shares estimated from the season's trails, the prior of the region, that of the region
-    named ``general``, and equal shares for every animal of the region. An animal that the
-    region does not have is absent in each of them.
+    The shares estimated from the season's trails, of those found on walks as in `analyse`; the
+    prior of the region, that of the region named ``general``, and equal shares for every animal
+    of the region. An animal that the region does not have is absent in each of them.
     """
     region = analysis.region_prior
     possible = region.gt(0)
     tried = {
-        "estimated from the season's trails": estimate_shares(analysis.likelihoods, region),
+        "estimated from the season's trails": estimate_shares(
+            analysis.likelihoods[analysis.surveyed], region
+        ),
         f"of the region ({analysis.options.region.replace('_', ' ')})": region,
         f"of the region ({_WIDE_REGION})": _of_those_here(possible),
         "equal for every animal of the region": possible / possible.sum(),
