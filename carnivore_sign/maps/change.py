@@ -296,9 +296,9 @@ def _write_key(
         _draw_limits(panel, listed)
     rests = (
         "What changed is how probable use is judged; it is no proof that an animal came or went. A "
-        f"change is told where its 95 % limits leave out 0 and it is {LEAST_CHANGE * 100:.0f} points "
-        "or more; less is about the same. The limits join those of both months as "
-        "if independent; months of one fit share errors, so that they are rather too wide."
+        f"change is told where its 95 % limits leave out 0 and it is {LEAST_CHANGE * 100:.0f} "
+        "points or more; less is about the same. The limits join those of both months as if "
+        "independent; months of one fit share errors, so that they are rather too wide."
     )
     write_foot(key.figure, columns, " ".join(filter(None, [rests, words.made_for, words.note])))
 
