@@ -10,6 +10,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from carnivore_sign import check_season
 from carnivore_sign.errors import FileUnreadable, InputError
 from carnivore_sign.intake import (
     import_files,
@@ -231,6 +232,40 @@ def test_rows_of_a_mended_table_settle_those_that_were_set_aside_of_it(
     before = filled.path.read_bytes()
     import_files(filled, [tmp_path / "again.csv"])
     assert filled.path.read_bytes() == before
+
+
+def test_rows_settled_by_hand_stay_settled_when_their_notebook_comes_once_more(
+    filled: Season, tmp_path: Path
+) -> None:
+    reimport_set_aside(filled, correct(write_set_aside(filled, tmp_path / "aside.csv"), mended))
+    assert list_set_aside(filled).empty
+    before = list_set_aside(filled, with_settled=True)
+    more = "S4;2026-02-14;09:01;37.4;-119.2;scat;\nS5;noon;;37.4;-119.2;scat;\n"
+    (tmp_path / "longer.csv").write_text(SIGN + more)
+    told = import_files(filled, [tmp_path / "longer.csv"])
+    counts = ["rows_in", "rows_kept", "rows_set_aside"]
+    assert told[counts].to_numpy().tolist() == [[5, 2, 3]]
+    (left,) = list_set_aside(filled)["content"]
+    assert left.startswith("S5;noon")
+    whole = list_set_aside(filled, with_settled=True)
+    assert len(whole) == len(before) + 3
+    by = whole[whole["table_name"].eq("sign")].groupby("content")["settled_by"]
+    assert sorted(by.nunique()) == [0, 1, 1]  # the copies by the receipt of the first
+    found = check_season(filled.path).findings["fault"]
+    assert not found.isin(["sums_differ", "settled_nothing", "torn_tie", "rows_lost"]).any()
+
+
+def test_a_row_that_is_still_open_in_a_later_file_is_not_settled_by_what_settled_its_copy(
+    filled: Season, tmp_path: Path
+) -> None:
+    """Each file lists the faulty row anew; only the last of them is open, and none hides it."""
+    for count in (1, 2):
+        more = "".join(f"S{9 + n};2026-02-14;09:01;37.4;-119.2;scat;\n" for n in range(count))
+        (tmp_path / f"{count}.csv").write_text(SIGN + more)
+        import_files(filled, [tmp_path / f"{count}.csv"])
+        listed = list_set_aside(filled)
+        of_sign = listed[listed["table_name"].eq("sign")]
+        assert of_sign["file"].tolist() == [f"{count}.csv"] * 2
 
 
 def test_another_row_of_a_table_settles_nothing(filled: Season, tmp_path: Path) -> None:

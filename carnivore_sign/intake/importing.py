@@ -30,7 +30,7 @@ from carnivore_sign.intake.parallel import FileRead, Options, read_many
 from carnivore_sign.intake.photo_importing import BATCH, import_photos, is_photo
 from carnivore_sign.intake.photos import unique_names
 from carnivore_sign.intake.reading import Reading, ReceiptColumns, receipt_frame
-from carnivore_sign.intake.settling import settle_mended
+from carnivore_sign.intake.settling import settle_mended, settle_repeated
 from carnivore_sign.intake.sidecars import files_in, part_sidecars, shapefile_of
 from carnivore_sign.intake.writing import SeasonWriter
 from carnivore_sign.progress import with_progress
@@ -209,9 +209,24 @@ def _import_one(writer: SeasonWriter, file: FileRead) -> pd.DataFrame | ReceiptC
             written, problem = reading.receipts(rows_known=rows_known), problem_of(reading)
             settled = settle_mended(writer.season, reading, fresh)
             writer.add({**fresh, "set_aside": reading.set_aside, "settled": settled}, written)
+            _settle_repeated(writer, file.reading)
         except InputError as error:
             return _refused(replace(file, problem=str(error)))
     return written.assign(outcome="imported", problem=problem, path=str(file.path))
+
+
+def _settle_repeated(writer: SeasonWriter, reading: Reading) -> None:
+    """Settle rows set aside just now that the season holds as settled: they are numbered as read.
+
+    Their numbers are known once they are written, as other processes may write as well.
+    """
+    if not len(reading.set_aside) or writer.season.read("settled").empty:
+        return
+    writer.flush()
+    again = settle_repeated(writer.season, reading)
+    if len(again):
+        writer.season.append({"settled": again})
+        writer.read_again()
 
 
 def _known(receipts: pd.DataFrame, file: FileRead) -> pd.DataFrame:
