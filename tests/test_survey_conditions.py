@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from survey_drawing import START, log, logs, transects, walk
 
+from carnivore_sign.chain.walked import surface_notes
 from carnivore_sign.errors import DataWarning, InputError
 from carnivore_sign.records.check import find_faults
 from carnivore_sign.records.tables import VISITS
@@ -95,6 +96,18 @@ def test_notes_that_cannot_be_used_are_told() -> None:
         note_conditions(visits_of(), naive)
     with pytest.warns(DataWarning, match="weather notes name transects that do not exist: MEAS"):
         note_conditions(visits_of(), notes((START, "MEAS", None, "good", 1.0)))
+
+
+def test_a_warning_names_the_table_that_names_the_transect() -> None:
+    """What was noted on a walk is not blamed on the weather."""
+    walk = {"start": [START], "transect": ["Rimm Road"], "tracking_quality": ["good"]}
+    walks = pd.DataFrame(walk).assign(surface_state=None)
+    weather = notes((START, "all", None, "good", 1.0))
+    with pytest.warns(DataWarning) as told:
+        noted = note_conditions(visits_of(), surface_notes(weather, walks))
+    (message,) = [str(one.message) for one in told]
+    assert message.startswith("surface notes of walks name transects that do not exist: Rimm Road")
+    assert set(noted["tracking_quality"]) == {"good"}
 
 
 def test_of_several_notes_each_thing_is_told_by_the_nearest_that_tells_it() -> None:

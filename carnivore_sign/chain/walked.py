@@ -89,9 +89,13 @@ def surface_notes(weather: pd.DataFrame, walks: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        As `records.tables.WEATHER`.
+        As `records.tables.WEATHER`, and ``noted_in`` as for `note_conditions`.
     """
     of_walks = walks.rename(columns={"start": "time", "transect": "transects"})
     noted = of_walks[of_walks[["surface_state", "tracking_quality"]].notna().any(axis=1)]
-    both = [frame.reindex(columns=WEATHER.names) for frame in (weather, noted) if len(frame)]
+    both = [
+        frame.reindex(columns=WEATHER.names).assign(noted_in=what)
+        for what, frame in (("weather notes", weather), ("surface notes of walks", noted))
+        if len(frame)
+    ]
     return pd.concat(both, ignore_index=True) if both else weather

@@ -46,11 +46,12 @@ def spread_clearings(clearings: pd.DataFrame | None, transects: pd.Index) -> pd.
 
 
 def spread_events(
-    events: pd.DataFrame | None, transects: pd.Index, *, columns: list[str], what: str
+    events: pd.DataFrame | None, transects: pd.Index, *, columns: list[str], what: str | pd.Series
 ) -> pd.DataFrame:
     """List each event once per transect that it names: ``transect``, ``time`` and `columns`.
 
-    As `spread_clearings`, for any table with ``time`` and ``transects``.
+    As `spread_clearings`, for any table with ``time`` and ``transects``. `what` is how the events
+    are called in a warning; with the index of `events`, where they come from several tables.
     """
     order = ["transect", "time", *columns]
     none = pd.DataFrame(columns=order).astype({"time": "datetime64[ms, UTC]"})
@@ -63,11 +64,12 @@ def spread_events(
         pd.DataFrame({"transect": transects}), how="cross"
     )
     named = listed.loc[~every & listed["transect"].ne("")]
-    strange = sorted(set(named["transect"]) - set(transects))
-    if strange:
+    strange = named.loc[~named["transect"].isin(transects), "transect"]
+    called = what if isinstance(what, pd.Series) else pd.Series(what, index=events.index)
+    for table, names in strange.groupby(called.reindex(strange.index).to_numpy()):
         warnings.warn(
-            f"{what} name transects that do not exist: {', '.join(strange)}; the transects "
-            f"are {', '.join(map(str, transects))}",
+            f"{table} name transects that do not exist: {', '.join(sorted(set(names)))}; the "
+            f"transects are {', '.join(map(str, transects))}",
             DataWarning,
             stacklevel=3,
         )

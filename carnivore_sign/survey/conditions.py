@@ -32,7 +32,8 @@ def note_conditions(
         Weather notes: ``time`` (UTC), ``transects`` (names joined by ``;``, or ``all``), and any
         of ``surface_state`` (text), ``tracking_quality`` (good, fair, poor, none),
         ``keeps_tracks_days`` (longest that the surface keeps tracks readable as it is; 0 where
-        it takes none).
+        it takes none); and ``noted_in``, how a warning calls the table that holds the note,
+        *weather notes* unless given.
     within_h : float
         A note speaks for visits that began no longer before or after it, hours; of several that
         say a thing the one nearest in time.
@@ -68,10 +69,11 @@ def note_conditions(
     >>> note_conditions(visits, notes)[["surface_state", "effort_km_days"]].values.tolist()
     [['blown dust', 2.0]]
     """
-    notes = notes.reindex(columns=["time", "transects", *_NOTED])
+    notes = notes.reindex(columns=["time", "transects", *_NOTED, "noted_in"])
     _refuse(notes)
     transects = pd.Index(visits["transect"].unique())
-    events = spread_events(notes, transects, columns=_NOTED, what="weather notes")
+    tables = notes["noted_in"].astype("object").fillna("weather notes")
+    events = spread_events(notes, transects, columns=_NOTED, what=tables)
     nearest = {
         name: _nearest(visits, events[events[name].notna()], within_h)[name].to_numpy()
         for name in _NOTED
