@@ -85,7 +85,7 @@ REMEDIES = {
     "30.02.2014,18:53": "no such date (30.02.2014): write the date as 2014-08-22",
     "22 Abc 2014,18:53": "'Abc' is no month: write the date as 2014-08-22",
     "next week,18:53": "not a date: write the date as 2014-08-22",
-    "2014-08-22,noon": "'noon' is no time of day: write the time as 18:53",
+    "2014-08-22,noon": "'noon' is no time of day: write the time in full, for example 18:53",
     "2014-08-22,25:10": "'25:10' is no time of day",
     "2014-08-22,13:10 pm": "'13:10 pm' is no time of day",
     "2014-08-22,": "a date without time of day: write the time as 18:53 in its column",

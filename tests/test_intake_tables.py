@@ -188,6 +188,23 @@ def test_a_length_outside_what_a_print_can_be_is_set_aside(tmp_path: Path) -> No
     assert "length_mm: above 500" in reading.set_aside["reason"].item()
 
 
+def test_a_walk_past_midnight_is_read_when_its_end_has_its_date(tmp_path: Path) -> None:
+    lines = ("walk,transect,date,start,end", "W1,MESA,2026-02-01,22:00,2026-02-02 00:40")
+    walks = read(tmp_path, *lines, "W2,MESA,2026-02-01,22:00,00:40")
+    (kept,) = walks.tables["walks"].to_dict("records")
+    assert kept["end"] - kept["start"] == pd.Timedelta(minutes=160)
+    (reason,) = walks.set_aside["reason"]
+    assert "an end after midnight needs its date" in reason
+    assert reason.endswith("(came: 22:00, and end 00:40)")
+
+
+@pytest.mark.parametrize("word", ["pugmark", "Pug mark", "pug-marks"])
+def test_a_word_of_the_trade_for_a_print_is_read_as_a_track(tmp_path: Path, word: str) -> None:
+    """Trackers of big cats call a footprint a pugmark: common practice, no source."""
+    found = read(tmp_path, "sign,date,time,lat,lon,kind", f"A,2026-02-01,08:00,37.4,-119.2,{word}")
+    assert found.tables["sign"]["kind"].tolist() == ["track"]
+
+
 def test_clearings_and_incidents_are_read(tmp_path: Path) -> None:
     lines = ("cause,date,time,transects", "Rain,2026-02-01,06:00,ALL", "drag,2026-02-03,7:00,A; B")
     clearings = read(tmp_path, *lines, "hail,2026-02-03,7:00,A", "wind,2026-02-03,7:00,")
@@ -204,7 +221,8 @@ def test_clearings_and_incidents_are_read(tmp_path: Path) -> None:
     assert kept["last_seen_well"] == pd.Timestamp("2026-02-11T02:00Z")
     assert (kept["count"], kept["geometry"].x) == (2, -119.2)
     late, without = incidents.set_aside["reason"]
-    assert "after the loss was found" in late
+    assert "after the loss was found: correct the one that is wrong" in late
+    assert late.endswith("(came: 2026-02-12 18:00, and found 2026-02-11 07:30)")
     assert "found: missing" in without
 
 

@@ -290,4 +290,8 @@ def why_unread(day: str, clock: str, *, apart: bool) -> str | None:
     if not clock:
         missing = f"the time as {_CLOCK} in its column" if apart else f"{iso} {_CLOCK}"
         return f"a date without time of day: write {missing}"
-    return None if is_time else f"'{clock}' is no time of day: write the time as {_CLOCK}"
+    return (
+        None
+        if is_time
+        else f"'{clock}' is no time of day: write the time in full, for example {_CLOCK}"
+    )

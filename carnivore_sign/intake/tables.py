@@ -57,6 +57,7 @@ from carnivore_sign.units import NO_UNIT, lengths_from_text
 KIND_NAMES = {
     **{kind: kind for kind in SIGN_KINDS},
     **dict.fromkeys(("tracks", "print", "prints", "footprint", "footprints", "trail"), "track"),
+    **dict.fromkeys(("pugmark", "pugmarks", "pug mark", "pug marks"), "track"),
     **dict.fromkeys(("scats", "droppings", "faeces", "feces"), "scat"),
     **dict.fromkeys(("carcass", "kill site"), "kill"),
 }
@@ -133,6 +134,13 @@ class Cells:
         came = (self.text(column) if written is None else written).loc[faults.index]
         told = f"{column}: " + faults.astype(str) + " (came: " + came.astype(str) + ")"
         self.found.append(pd.DataFrame({"row": faults.index, "reason": told.to_numpy()}))
+
+    def in_order(self, first: str, last: str, wrong: pd.Series, reason: str) -> None:
+        """Note a fault, with both cells, for every row whose `first` time is after the `last`."""
+        rows = wrong.index[wrong.to_numpy(dtype=bool)]
+        began, ended = (self.text(column).loc[rows] for column in (first, last))
+        told = f"{first}: {reason} (came: " + began + f", and {last} " + ended + ")"
+        self.found.append(pd.DataFrame({"row": rows, "reason": told.to_numpy()}))
 
     def require(self, wrong: pd.Series, reason: str) -> None:
         """Note the same fault for every row that is `wrong`."""
@@ -300,7 +308,11 @@ def _transects(cells: Cells) -> pd.Series:
 def _walks(cells: Cells) -> pd.DataFrame:
     start, ended = cells.times("start", date="date"), cells.text("end")
     end = cells.moments("end", cells.text("date").where(ended.str.strip().ne(""), ""), ended)
-    cells.require(start > end, "start: after the end")
+    cells.in_order(
+        "start", "end", start > end,
+        "after the end: correct the one that is wrong; an end after midnight needs its date, as in "
+        "2014-08-23 00:40",
+    )  # fmt: skip
     rows = {
         "walk": cells.words("walk"),
         "transect": cells.words("transect"),
@@ -338,7 +350,10 @@ def _conditions(cells: Cells) -> dict[str, pd.Series]:
 
 def _incidents(cells: Cells) -> pd.DataFrame:
     well, found = cells.times("last_seen_well"), cells.times("found")
-    cells.require(well > found, "last_seen_well: after the loss was found")
+    cells.in_order(
+        "last_seen_well", "found", well > found,
+        "after the loss was found: correct the one that is wrong",
+    )  # fmt: skip
     rows = {
         "incident": cells.words("incident"),
         "parcel": cells.words("parcel"),
