@@ -132,6 +132,7 @@ def test_the_key_is_one_page_that_says_every_state_and_how_strongly(key) -> None
     told = words_of(page)
     assert "No single character decides" in told
     assert "not visible" in told
+    assert "odds are tempered for what observers and prints share" in told
     table = key_table()
     for row in table.itertuples():
         assert CHARACTER_WORDS[row.character].name in told
@@ -159,6 +160,18 @@ def test_the_key_says_what_the_library_weighs() -> None:
     odds = table.set_index(["character", "state"])["log10_odds"]
     assert odds["negative_space", "c_shape"] > 0 > odds["negative_space", "h_shape"]
     assert odds["claws", "fine_apart"] == pytest.approx(0, abs=0.04)
+
+
+def test_the_odds_of_the_key_are_those_of_its_bars_or_less_as_it_says() -> None:
+    """Bars of 80 and 20 are 4 to 1; the frame beside them says less, and the page says why."""
+    table = key_table()
+    bars = np.log10(table["puma"] / table["dog"])
+    same_side = table["log10_odds"] * bars
+    assert (same_side >= -1e-9).all()
+    assert (table["log10_odds"].abs() <= bars.abs() + 1e-9).all()
+    leads = table["character"].eq("leading_toe") & table["state"].eq("one_leads")
+    assert 10 ** bars[leads].item() == pytest.approx(4.0)
+    assert odds_words(table.loc[leads, "log10_odds"].item()) == "3.2 to 1"
 
 
 def test_no_character_decides_in_the_numbers_either() -> None:
