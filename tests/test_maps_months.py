@@ -6,6 +6,8 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
+from matplotlib.colors import to_hex
 from matplotlib.figure import Figure
 from reporting_examples import CRS, make_country
 from test_maps_style import SIGHT, contrast, lab, linear
@@ -26,10 +28,11 @@ from carnivore_sign.maps import (
 from carnivore_sign.maps.areas import core_share, draw_areas, shrunk
 from carnivore_sign.maps.change import limits_of_difference
 from carnivore_sign.maps.lettering import new_figure
-from carnivore_sign.maps.style import CHANGES, GROUND, STATES, WEIGHTS
+from carnivore_sign.maps.style import CHANGES, GROUND, HAIRLINE, STATES, WEIGHTS
 
 COUNTRY = make_country()
 MAY = COUNTRY.monthly
+ROADS = gpd.GeoDataFrame({"transect": ["A"]}, geometry=MAY.geometry[:1].to_numpy(), crs=MAY.crs)
 JUNE = MAY.assign(period="2031-06", state="not_found", visits=2)
 P = ["p_presence", "p_presence_low", "p_presence_high"]
 
@@ -246,7 +249,15 @@ def test_an_empty_map_and_lines_with_areas_are_drawn() -> None:
     assert draw_changes(ax, changes_between(MAY, JUNE).iloc[:0]) is ax
     cells = units_for(edition_for("public", category=3), MAY)
     both = gpd.GeoDataFrame(pd.concat([MAY.iloc[:3], cells.iloc[4:]], ignore_index=True))
-    said = texts(plot_month(both, taxon="puma", words=SheetWords(unit="unit")))
+    figure = plot_month(both, taxon="puma", words=SheetWords(unit="unit"))
+    said = texts(figure)
+    levels = {str(c.get_gid()): c.get_zorder() for c in figure.axes[0].collections}
+    lines = min(
+        levels[f"{state}-core"]
+        for state in ("found_sure", "not_found")
+        if f"{state}-core" in levels
+    )
+    assert lines > max(level for gid, level in levels.items() if gid.startswith("area-"))
     assert "Cells show the same" in said
 
 
@@ -263,3 +274,38 @@ def test_lengths_are_printed_in_miles_where_that_is_asked_for() -> None:
     ends = [p for p in figure.axes[0].patches if str(p.get_gid()).startswith("scale-bar")]
     mile = sum(part.get_width() for part in ends)
     assert mile == pytest.approx(1609.344 * round(mile / 1609.344, 1), rel=0.002)
+
+
+def squares(size_m: float) -> gpd.GeoDataFrame:
+    """MONTHLY of the country in squares with sides of so many metres."""
+    middles = MAY.to_crs(CRS).geometry.centroid
+    cells = shapely.box(
+        *(middles.x + sign * size_m / 2 if axis == "x" else middles.y + sign * size_m / 2
+          for sign in (-1, 1) for axis in "xy")
+    )  # fmt: skip
+    return MAY.set_geometry(gpd.GeoSeries(cells, index=MAY.index, crs=CRS).to_crs(4326))
+
+
+def test_cells_show_the_roads_and_the_visits_and_are_named_where_they_have_room() -> None:
+    figure = plot_month(squares(900.0), taxon="puma", transects=ROADS)
+    ax = figure.axes[0]
+    road = collection(ax, "transects")
+    cells = [c.get_zorder() for c in ax.collections if str(c.get_gid()).startswith("area-")]
+    assert road.get_zorder() > max(cells)
+    assert contrast(to_hex(road.get_color()[0]), GROUND) >= 3
+    visits = [text.get_text() for text in ax.texts if text.get_gid() == "visits"]
+    assert visits == [str(n) for n in MAY["visits"]]
+    assert "visits to each, written in it" in texts(figure)
+    assert "names of areas: in the tables" in texts(figure)
+    wide = plot_month(squares(4_000.0), taxon="puma").axes[0]
+    named = [text.get_text() for text in wide.texts if text.get_gid() == "area-name"]
+    assert named == MAY["segment"].astype(str).tolist()
+    words = [text.get_text() for text in wide.texts if text.get_gid() == "visits"]
+    assert all("visit" in word for word in words)
+    small = plot_month(squares(100.0), taxon="puma")
+    assert "no room for the visits to each at this scale" in texts(small)
+
+
+def test_the_roads_of_a_map_of_segments_stay_hairlines() -> None:
+    ax = plot_month(MAY, taxon="puma", transects=ROADS).axes[0]
+    assert to_hex(collection(ax, "transects").get_color()[0]) == HAIRLINE

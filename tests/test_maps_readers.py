@@ -8,11 +8,20 @@ import pandas as pd
 import pyproj
 import pytest
 import shapely
+from matplotlib.colors import to_hex
 from reporting_examples import CRS, make_country, make_monthly, make_segments
 from shapely.geometry import LineString, box
+from test_maps_style import contrast
 
 from carnivore_sign.errors import InputError
-from carnivore_sign.maps import edition_for, plot_month, png_bytes, shown_to, units_for
+from carnivore_sign.maps import (
+    SheetWords,
+    edition_for,
+    plot_month,
+    png_bytes,
+    shown_to,
+    units_for,
+)
 from carnivore_sign.maps.readers import CELLS_PER_DEGREE, cell_of, in_cells
 from carnivore_sign.space import GEOD, working_crs
 
@@ -177,6 +186,10 @@ def test_a_landowner_sees_the_own_holding_exactly_and_nothing_else_exactly() -> 
         ({"reader": "public", "category": 5}, "no category of sensitivity"),
         ({"reader": "landowner", "parcels": COUNTRY.parcels}, "the season has: Lower Pasture"),
         ({"reader": "landowner"}, "the season has: none"),
+        (
+            {"reader": "landowner", "parcels": COUNTRY.parcels, "parcel": "Nowhere"},
+            "there is no holding of the name 'Nowhere'.*the season has: Lower Pasture",
+        ),
     ],
 )
 def test_what_cannot_be_made_is_refused(asked: dict[str, object], told: str) -> None:
@@ -207,3 +220,35 @@ def test_cells_at_the_antimeridian_stay_small() -> None:
     cells = in_cells(far, category=2)
     assert sorted(cells["segment"]) == ["51.0 N 179.9 E", "51.0 N 180.0 W"]
     assert isinstance(cells, pd.DataFrame)
+
+
+@pytest.mark.parametrize("made_for", ["landowner", "public"])
+def test_what_is_written_on_cells_can_be_read_on_any_fill(made_for: str) -> None:
+    """WCAG 2.2, success criterion 1.4.3: letters have 4.5 to 1 against the plate under them."""
+    dark = COUNTRY.monthly.assign(
+        state="found_sure", visits=15, p_presence=0.99, p_presence_low=0.97, p_presence_high=1.0
+    )
+    parcel = str(COUNTRY.parcels["parcel"].iloc[0])
+    own = made_for == "landowner"
+    edition = edition_for(made_for, parcels=COUNTRY.parcels, parcel=parcel if own else None)
+    layers = shown(edition, dark)
+    figure = plot_month(
+        layers.units,
+        taxon="puma",
+        words=SheetWords(unit=edition.unit),
+        parcels=layers.parcels,
+        trails=layers.trails,
+    )
+    ax = figure.axes[0]
+    written = {text.get_text(): text for text in ax.texts if text.get_bbox_patch() is not None}
+    assert any("visits" in words for words in written)
+    assert any(" N " in words for words in written)
+    assert (parcel in written) == own
+    for text in written.values():
+        under = text.get_bbox_patch().get_facecolor()
+        assert under[3] == 1.0
+        assert contrast(to_hex(text.get_color()), to_hex(under)) >= 4.5
+    assert any(text.get_text() == "Cells in each state" for text in figure.texts)
+    levels = {str(c.get_gid()): c.get_zorder() for c in ax.collections}
+    cells = max(level for gid, level in levels.items() if gid.startswith("area-"))
+    assert not own or min(levels["parcels"], levels["parcel-rims"]) > cells

@@ -19,7 +19,14 @@ from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection, PolyCollection
 
 from carnivore_sign.maps.layers import draw_segments, draw_tally
-from carnivore_sign.maps.lettering import font, map_units_per_point
+from carnivore_sign.maps.lettering import (
+    drawable,
+    font,
+    map_units_per_point,
+    plate,
+    sheet_of,
+    text_width_in,
+)
 from carnivore_sign.maps.style import AREA_EDGE, QUIET, SMALL_PT, STATES, WEIGHTS
 
 FloatArray = npt.NDArray[np.float64]
@@ -28,8 +35,16 @@ Shapes = npt.NDArray[np.object_]
 #: Types of geometry that are areas: polygon and multipolygon.
 _AREAL: Final = (3, 6)
 _LINEAR: Final = (1, 5)
+#: Level of drawing of areas: under transects, outlines of parcels, and units that are lines.
+AREA_LEVEL: Final = 1.1
 #: An area wider and higher than this on the sheet, points, has room for its visits in words.
 _ROOM_PT: Final = 72.0
+#: One wider and higher than this has room for their number.
+_NUMBER_PT: Final = 24.0
+#: How far from its corner a label of an area stands, points.
+_INSET_PT: Final = 3.0
+#: With more areas than this, their names would hide what the map shows.
+MOST_NAMED: Final = 60
 #: Drawing order of the states, as for lines.
 _ORDER: Final = ("not_looked", "not_found", "found_likely", "found_sure")
 
@@ -75,6 +90,7 @@ def draw_units(ax: Axes, units: gpd.GeoDataFrame) -> Axes:
     lines = units[np.isin(shapely.get_type_id(units.geometry.to_numpy()), _LINEAR)]
     draw_areas(ax, units[areal])
     write_visits(ax, units[areal])
+    write_area_names(ax, units[areal])
     if len(lines):
         draw_segments(ax, lines)
         draw_tally(ax, lines)
@@ -112,7 +128,7 @@ def draw_areas(ax: Axes, units: gpd.GeoDataFrame) -> Axes:
         return ax
     shapes = units.geometry.to_numpy()
     state = units["state"].to_numpy(dtype=object)
-    _fill(ax, shapes, "none", edge=AREA_EDGE, level=2.0, gid="area-outlines")
+    _fill(ax, shapes, "none", edge=AREA_EDGE, level=AREA_LEVEL - 0.1, gid="area-outlines")
     best = core_share(units["p_presence"])
     most = np.maximum(core_share(units["p_presence_high"]), best)
     for order, name in enumerate(_ORDER):
@@ -123,37 +139,80 @@ def draw_areas(ax: Axes, units: gpd.GeoDataFrame) -> Axes:
             _cross(ax, shapes[rows], gid=f"area-{name}")
             continue
         for share, color, level, part in (
-            (most, STATES[name].edge, 3.0, "edge"),
-            (best, STATES[name].color, 4.0, "core"),
+            (most, STATES[name].edge, AREA_LEVEL, "edge"),
+            (best, STATES[name].color, AREA_LEVEL + 0.1, "core"),
         ):
             cores = shrunk(shapes[rows], share[rows])
-            _fill(ax, cores, color, level=level + order / 10, gid=f"area-{name}-{part}")
+            _fill(ax, cores, color, level=level + order / 100, gid=f"area-{name}-{part}")
     return ax
 
 
 def write_visits(ax: Axes, units: gpd.GeoDataFrame) -> Axes:
-    """Write the number of visits into the corner of each area, where all have room for it."""
-    west, south, east, north = shapely.bounds(units.geometry.to_numpy()).T
-    size = map_units_per_point(ax)
-    if not len(units) or min(np.median(east - west), np.median(north - south)) < _ROOM_PT * size:
+    """Write the visits into the lower corner of each area: in words, or their number alone."""
+    room = _room_pt(ax, units)
+    if room < _NUMBER_PT:
         return ax
+    west, south, _, _ = shapely.bounds(units.geometry.to_numpy()).T
     for x, y, visits in zip(west, south, units["visits"].fillna(0).astype(int), strict=True):
-        ax.text(
-            x + 4 * size,
-            y + 4 * size,
-            f"{visits} {'visit' if visits == 1 else 'visits'}",
-            fontproperties=font(SMALL_PT),
-            color=QUIET,
-            clip_on=True,
-            zorder=5.0,
-            gid="visits",
-        )
+        words = f"{visits} {'visit' if visits == 1 else 'visits'}"
+        _label(ax, (x, y), words if room >= _ROOM_PT else str(visits), gid="visits")
     return ax
+
+
+def write_area_names(ax: Axes, units: gpd.GeoDataFrame) -> Axes:
+    """Write the name of each area into its upper corner, where they are few and have room."""
+    names = [drawable(name) for name in units["segment"]]
+    room = _room_pt(ax, units) - 2 * _INSET_PT
+    widest = max((_width_pt(ax, name) for name in names), default=0.0)
+    if not names or len(names) > MOST_NAMED or room < max(widest, _NUMBER_PT + SMALL_PT):
+        return ax
+    west, _, _, north = shapely.bounds(units.geometry.to_numpy()).T
+    for x, y, name in zip(west, north, names, strict=True):
+        _label(ax, (x, y), name, gid="area-name", top=True)
+    return ax
+
+
+def _room_pt(ax: Axes, units: gpd.GeoDataFrame) -> float:
+    """The lesser of the median width and height of areas on the sheet, points; 0 of none."""
+    if not len(units):
+        return 0.0
+    west, south, east, north = shapely.bounds(units.geometry.to_numpy()).T
+    least = min(np.median(east - west), np.median(north - south))
+    return float(least / map_units_per_point(ax))
+
+
+def _width_pt(ax: Axes, text: str) -> float:
+    return text_width_in(sheet_of(ax), text, font(SMALL_PT)) * 72
+
+
+def _label(
+    ax: Axes, corner: tuple[float, float], text: str, *, gid: str, top: bool = False
+) -> None:
+    """Write a text inside a corner of an area, on a plate, so that any fill leaves it readable."""
+    inset = _INSET_PT * map_units_per_point(ax)
+    ax.text(
+        corner[0] + inset,
+        corner[1] + (-inset if top else inset),
+        text,
+        va="top" if top else "baseline",
+        fontproperties=font(SMALL_PT),
+        color=QUIET,
+        bbox=plate(),
+        parse_math=False,
+        clip_on=True,
+        zorder=5.0,
+        gid=gid,
+    )
 
 
 def has_visits_written(ax: Axes) -> bool:
     """Whether the visits are written into the areas of a map."""
     return any(text.get_gid() == "visits" for text in ax.texts)
+
+
+def has_names_written(ax: Axes) -> bool:
+    """Whether the names of areas are written into them."""
+    return any(text.get_gid() == "area-name" for text in ax.texts)
 
 
 def core_share(probability: npt.ArrayLike) -> FloatArray:
@@ -212,7 +271,7 @@ def _cross(ax: Axes, shapes: Shapes, *, gid: str) -> None:
     lines = shapely.get_parts(inside)
     lines = lines[shapely.get_type_id(lines) == _LINEAR[0]]
     ax.add_collection(
-        LineCollection(_rings(lines), colors=QUIET, linewidths=0.8, zorder=2.1, gid=gid)
+        LineCollection(_rings(lines), colors=QUIET, linewidths=0.8, zorder=AREA_LEVEL, gid=gid)
     )
 
 

@@ -24,7 +24,7 @@ from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.figure import Figure
 
 from carnivore_sign.errors import InputError
-from carnivore_sign.maps.areas import are_areas
+from carnivore_sign.maps.areas import AREA_LEVEL, are_areas
 from carnivore_sign.maps.key import Column, style_panel
 from carnivore_sign.maps.layers import draw_parcels, draw_transects
 from carnivore_sign.maps.lettering import drawable, font, map_units_per_point
@@ -199,11 +199,11 @@ def plot_change(
     figure, ax = open_sheet(title, words.season or "")
     furnish(ax, [changes], crs, measures=words.measures)
     if "transects" in drawn:
-        draw_transects(ax, drawn["transects"])
+        draw_transects(ax, drawn["transects"], on_areas=bool(are_areas(changes).any()))
     if "parcels" in drawn:
         draw_parcels(ax, drawn["parcels"])
     draw_changes(ax, changes)
-    draw_names(ax, **drawn, clear_of=[changes])
+    draw_names(ax, **drawn, clear_of=[changes], on_areas=bool(are_areas(changes).any()))
     _write_key(open_columns(ax), changes, names, words)
     return figure
 
@@ -250,7 +250,7 @@ def draw_changes(ax: Axes, changes: gpd.GeoDataFrame) -> Axes:
             PolyCollection(
                 _coordinates(shapely.get_exterior_ring(shapely.get_parts(areas))),
                 facecolors=look.color, edgecolors=PAPER, linewidths=0.8,
-                zorder=2.0 + order / 10, gid=f"change-area-{state}",
+                zorder=AREA_LEVEL + order / 100, gid=f"change-area-{state}",
             )
         )  # fmt: skip
         if look.up:

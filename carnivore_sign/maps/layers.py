@@ -5,6 +5,8 @@ Every layer is drawn as a few collections, however many units there are.
 
 from __future__ import annotations
 
+from typing import Any
+
 import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +17,7 @@ from matplotlib.collections import LineCollection, PolyCollection
 from carnivore_sign.maps.lettering import map_units_per_point
 from carnivore_sign.maps.style import (
     ARROW_PT,
+    GROUND,
     HAIRLINE,
     INK,
     PAPER,
@@ -90,14 +93,10 @@ def draw_segments(ax: Axes, monthly: gpd.GeoDataFrame) -> Axes:
             )
             ax.add_collection(
                 LineCollection(
-                    lines,
-                    colors=style.color,
-                    linewidths=PLAIN_PT,
-                    linestyles=[DOTTED],
-                    zorder=2,
-                    gid=state,
+                    lines, colors=style.color, linewidths=PLAIN_PT, linestyles=[DOTTED],
+                    zorder=2, gid=state,
                 )
-            )
+            )  # fmt: skip
             continue
         core = widths_pt(rows["p_presence"])[owner] * scale
         edge = np.maximum(widths_pt(rows["p_presence_high"])[owner] * scale, core)
@@ -302,8 +301,8 @@ def arrow_heads(at: FloatArray, angle: FloatArray, size: float) -> FloatArray:
     return np.stack([x, y], axis=2) + at[:, None, :]
 
 
-def draw_transects(ax: Axes, transects: gpd.GeoDataFrame) -> Axes:
-    """Draw transects as hairlines.
+def draw_transects(ax: Axes, transects: gpd.GeoDataFrame, *, on_areas: bool = False) -> Axes:
+    """Draw transects as hairlines, or on areas as dark lines with a pale rim.
 
     Parameters
     ----------
@@ -311,6 +310,8 @@ def draw_transects(ax: Axes, transects: gpd.GeoDataFrame) -> Axes:
         To draw on, in a projected CRS; layers are in the same.
     transects : GeoDataFrame
         TRANSECTS.
+    on_areas : bool
+        Whether they lie on units that are areas, whose fill would hide a hairline.
 
     Returns
     -------
@@ -327,12 +328,16 @@ def draw_transects(ax: Axes, transects: gpd.GeoDataFrame) -> Axes:
     True
     """
     lines, _ = _lines(transects)
-    ax.add_collection(LineCollection(lines, colors=HAIRLINE, linewidths=0.8, zorder=1))
+    if on_areas:
+        ax.add_collection(LineCollection(lines, colors=GROUND, linewidths=2.8, zorder=1.4))
+    color, width, level = (QUIET, 1.1, 1.42) if on_areas else (HAIRLINE, 0.8, 1.0)
+    look: dict[str, Any] = {"colors": color, "linewidths": width, "zorder": level}
+    ax.add_collection(LineCollection(lines, gid="transects", **look))
     return ax
 
 
 def draw_parcels(ax: Axes, parcels: gpd.GeoDataFrame, *, fill: str = "none") -> Axes:
-    """Draw parcels as quiet outlines.
+    """Draw parcels as quiet outlines, above areas, on a pale rim that keeps them seen on any fill.
 
     Parameters
     ----------
@@ -360,17 +365,16 @@ def draw_parcels(ax: Axes, parcels: gpd.GeoDataFrame, *, fill: str = "none") -> 
     known = parcels[~shapely.is_missing(parcels.geometry.to_numpy())]
     parts, _ = shapely.get_parts(known.geometry.to_numpy(), return_index=True)
     rings = [np.asarray(part.exterior.coords) for part in parts]
-    ax.add_collection(
-        PolyCollection(
-            rings,
-            facecolors=fill,
-            edgecolors=PARCEL,
-            linewidths=0.9,
-            linestyles=[(0, (5, 2))],
-            zorder=1.5,
-            gid="parcels",
-        )
-    )
+    for inside, color, width, style, level, gid in (
+        ("none", GROUND, 2.8, "-", 1.45, "parcel-rims"),
+        (fill, PARCEL, 0.9, (0, (5, 2)), 1.5, "parcels"),
+    ):
+        ax.add_collection(
+            PolyCollection(
+                rings, facecolors=inside, edgecolors=color, linewidths=width, linestyles=[style],
+                zorder=level, gid=gid,
+            )
+        )  # fmt: skip
     return ax
 
 

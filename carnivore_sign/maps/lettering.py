@@ -18,7 +18,7 @@ from matplotlib.text import Text
 from matplotlib.transforms import Affine2D, Transform
 
 from carnivore_sign.errors import InputError
-from carnivore_sign.maps.style import INK, PAPER, TEXT_PT
+from carnivore_sign.maps.style import GROUND, INK, PAPER, TEXT_PT
 
 #: Fonts that are used where they are installed, first to last; the first comes with matplotlib.
 _WANTED: Final = (
@@ -96,6 +96,11 @@ def font(size_pt: float, *, bold: bool = False) -> FontProperties:
     """Return the font of all maps at a size in points."""
     weight = "bold" if bold else "normal"
     return FontProperties(family=list(font_families()), size=size_pt, weight=weight)
+
+
+def plate() -> dict[str, object]:
+    """Return the pale plate that letters stand on where any colour may lie under them."""
+    return {"boxstyle": "square,pad=0.15", "facecolor": GROUND, "edgecolor": "none"}
 
 
 def text_width_in(figure: Figure, text: str, properties: FontProperties) -> float:

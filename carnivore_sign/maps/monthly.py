@@ -14,7 +14,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from carnivore_sign.errors import InputError
-from carnivore_sign.maps.areas import are_areas, draw_units, has_visits_written
+from carnivore_sign.maps.areas import are_areas, draw_units, has_names_written, has_visits_written
 from carnivore_sign.maps.basemap import Basemap, draw_basemap
 from carnivore_sign.maps.furniture import Frame
 from carnivore_sign.maps.key import (
@@ -43,6 +43,7 @@ from carnivore_sign.maps.sheet import (
     open_sheet,
     write_foot,
 )
+from carnivore_sign.maps.style import QUIET
 from carnivore_sign.maps.terrain import draw_terrain
 from carnivore_sign.records.tables import taxon_column
 from carnivore_sign.records.vocabularies import TAXA
@@ -165,7 +166,8 @@ def plot_month(
         ax,
         transects=drawn.get("transects"),
         parcels=drawn.get("parcels"),
-        clear_of=[drawn[name] for name in ("trails",) if name in drawn] + [monthly],
+        clear_of=_lines_to_clear(monthly, drawn),
+        on_areas=bool(are_areas(monthly).any()),
     )
     columns = open_columns(ax)
     _write_key(columns, ax, monthly, drawn, taxon=taxon, unit=words.unit)
@@ -227,7 +229,7 @@ def draw_month(
     True
     """
     if transects is not None:
-        draw_transects(ax, transects)
+        draw_transects(ax, transects, on_areas=bool(are_areas(monthly).any()))
     if parcels is not None:
         draw_parcels(ax, parcels)
     draw_units(ax, monthly)
@@ -244,6 +246,13 @@ def _open(words: SheetWords, taxon: str, period: str) -> tuple[Figure, Axes]:
         words.title or f"{TAXA[taxon].capitalize()}, {month}",
         ", ".join(filter(None, [words.season, date_range(period)])),
     )
+
+
+def _lines_to_clear(
+    monthly: gpd.GeoDataFrame, drawn: dict[str, gpd.GeoDataFrame]
+) -> list[gpd.GeoDataFrame]:
+    """Layers that names keep clear of; areas cover the map, and names stand on them."""
+    return [*(drawn[name] for name in ("trails",) if name in drawn), monthly[~are_areas(monthly)]]
 
 
 def _write_key(
@@ -265,17 +274,25 @@ def _write_key(
     estimated = bool(monthly["p_presence"].notna().any())
     scale = weight_scale(ax, monthly[~areas])
     key_of_weight(weight, scale, drawn=estimated, areas=bool(areas.all()))
-    if (monthly["visits"] > 0).any() and not areas.all():
+    if (monthly["visits"] > 0).any():
         weight.heading("Effort")
-        key_of_effort(weight, drawn=has_tally(ax))
-    elif areas.all() and has_visits_written(ax):
-        weight.heading("Effort")
-        weight.text("visits to each, written in it")
+        if not areas.all():
+            key_of_effort(weight, drawn=has_tally(ax))
+        if has_visits_written(ax):
+            weight.text("visits to each, written in it")
+        elif areas.any():
+            weight.text("no room for the visits to each at this scale", quiet=True)
+    if areas.any() and not has_names_written(ax):
+        weight.text("names of areas: in the tables and the interactive map", quiet=True)
     if "trails" in drawn:
         trails.heading(f"Trails: probability of {TAXA[taxon]}")
         key_of_trails(trails)
-    if "parcels" in drawn:
+    on_areas = areas.any() and "transects" in drawn
+    if "parcels" in drawn or on_areas:
         trails.heading("Land")
+    if on_areas:
+        trails.line(trails.entry("transect"), QUIET, 1.1)
+    if "parcels" in drawn:
         key_of_parcels(trails)
 
 

@@ -21,9 +21,9 @@ from matplotlib.axes import Axes
 from matplotlib.patheffects import withStroke
 
 from carnivore_sign.maps.furniture import NORTH_AT
-from carnivore_sign.maps.lettering import drawable, font, map_units_per_point, sheet_of
+from carnivore_sign.maps.lettering import drawable, font, map_units_per_point, plate, sheet_of
 from carnivore_sign.maps.lettering import text_width_in as width_in
-from carnivore_sign.maps.style import GROUND, INK, PARCEL, QUIET, RING_PT, SMALL_PT
+from carnivore_sign.maps.style import GROUND, INK, PARCEL_TYPE, QUIET, RING_PT, SMALL_PT
 
 FloatArray = npt.NDArray[np.float64]
 Shapes = npt.NDArray[np.object_]
@@ -51,6 +51,7 @@ class _Board:
     lines: shapely.STRtree
     room: float
     taken: list[shapely.Geometry] = field(default_factory=list)
+    on_areas: bool = False
 
     def free(
         self, places: Shapes, wanted: npt.NDArray[np.bool_] | None = None
@@ -74,6 +75,7 @@ class _Board:
         """Write a text in a box, and take the box."""
         self.taken.append(place)
         west, south, _, north = shapely.bounds(place)
+        look = {"bbox": plate()} if self.on_areas else {"path_effects": [halo()]}
         self.ax.text(
             west,
             south + 0.28 * (north - south),
@@ -83,7 +85,7 @@ class _Board:
             zorder=10 if bold else 7.5,
             parse_math=False,
             clip_on=True,
-            path_effects=[halo()],
+            **look,
         )
 
 
@@ -93,6 +95,7 @@ def draw_names(
     transects: gpd.GeoDataFrame | None = None,
     parcels: gpd.GeoDataFrame | None = None,
     clear_of: Iterable[gpd.GeoDataFrame] = (),
+    on_areas: bool = False,
 ) -> Axes:
     """Write the names of parcels inside them, and of transects beside their ends or middle.
 
@@ -107,6 +110,9 @@ def draw_names(
         TRANSECTS and PARCELS.
     clear_of : iterable of GeoDataFrame
         Other layers that names keep clear of where they can.
+    on_areas : bool
+        Whether the map shows units that are areas: names then stand on plates, and keep clear of
+        what is written into the areas.
 
     Returns
     -------
@@ -126,9 +132,11 @@ def draw_names(
     lines = [layer.geometry.to_numpy() for layer in clear_of]
     lines += [] if transects is None else [transects.geometry.to_numpy()]
     board = _board(ax, lines, parcels)
+    board.on_areas = on_areas
+    board.taken += _labels_of_areas(ax)
     if parcels is not None and len(parcels) <= MOST_PARCELS:
         for name, places in _parcel_places(ax, parcels):
-            _write_if_free(board, name, places, PARCEL)
+            _write_if_free(board, name, places, PARCEL_TYPE)
     if transects is not None and len(transects) <= MOST_TRANSECTS:
         for name, places, line, others in _transect_places(ax, transects):
             _write_beside_line(board, name, places, line, others)
@@ -222,6 +230,18 @@ def _board(ax: Axes, lines: Sequence[Shapes], parcels: gpd.GeoDataFrame | None) 
         room,
         [_north_box(ax)],
     )
+
+
+def _labels_of_areas(ax: Axes) -> list[shapely.Geometry]:
+    """Boxes of what is written into the areas of a map."""
+    boxes = []
+    for text in ax.texts:
+        if text.get_gid() in ("visits", "area-name"):
+            x, y = text.get_position()
+            wide, high = _size(ax, text.get_text())
+            low = y - high if text.get_verticalalignment() == "top" else y - 0.28 * high
+            boxes.append(shapely.box(x, low, x + wide, low + high))
+    return boxes
 
 
 def _near(tree: shapely.STRtree, places: Shapes, within: float) -> npt.NDArray[np.bool_]:

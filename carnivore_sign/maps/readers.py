@@ -75,7 +75,7 @@ class Edition:
     @property
     def unit(self) -> str:
         """The noun for a unit of its maps and tables."""
-        return {"managers": self.noun, "landowner": "unit", "public": "cell"}[self.reader]
+        return self.noun if self.exact else "cell"
 
     @property
     def cell_words(self) -> str:
@@ -161,7 +161,9 @@ def edition_for(
     if own.empty:
         names = ", ".join(map(str, known["parcel"])) or "none"
         raise InputError(
-            "a page for a landowner needs the name of the holding",
+            "a page for a landowner needs the name of the holding"
+            if parcel is None
+            else f"there is no holding of the name '{parcel}'",
             remedy=f"Name one with --parcel; the season has: {names}.",
         )
     return Edition(reader, category, parcel, stored(own, "the parcels").geometry.union_all())

@@ -38,6 +38,8 @@ AREA_EDGE: Final = "#b9bcc0"
 CONTOUR: Final = "#c9bfa8"
 #: Outline of a parcel.
 PARCEL: Final = "#8a7f6d"
+#: The name of a parcel: its outline's brown, dark enough to be read.
+PARCEL_TYPE: Final = "#6f6553"
 #: Fill of the parcel that the page is about.
 PARCEL_FILL: Final = "#ece5d6"
 #: An incident: its place and its window.
