@@ -58,6 +58,7 @@ if TYPE_CHECKING:
         read_file,
         reimport_set_aside,
         season_photos,
+        stated_season,
         write_set_aside,
     )
     from carnivore_sign.integrity import check_season
@@ -122,6 +123,7 @@ _HOMES = {
     "read_file": "carnivore_sign.intake",
     "reimport_set_aside": "carnivore_sign.intake",
     "season_photos": "carnivore_sign.intake",
+    "stated_season": "carnivore_sign.intake",
     "write_set_aside": "carnivore_sign.intake",
     "check_season": "carnivore_sign.integrity",
     "Basemap": "carnivore_sign.maps",
@@ -174,6 +176,7 @@ __all__ = [
     "run_demo",
     "season_of",
     "season_photos",
+    "stated_season",
     "summarise_import",
     "visits_of_programme",
     "write_database",

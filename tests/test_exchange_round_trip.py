@@ -15,7 +15,7 @@ from exchange_examples import analysed, archive_of, content, drawn, members
 from carnivore_sign.chain import Analysis
 from carnivore_sign.cli import main
 from carnivore_sign.exchange import Content, write_archive
-from carnivore_sign.intake import import_files, read_file
+from carnivore_sign.intake import import_files, read_file, stated_season
 from carnivore_sign.integrity import check_season
 from carnivore_sign.records.check import empty
 from carnivore_sign.records.season import Season, create_season, open_season
@@ -209,3 +209,21 @@ def test_a_season_without_effort_is_exported_as_the_record_alone(
             pd.DataFrame(back.read(name))[columns], pd.DataFrame(season.read(name))[columns]
         )
     assert main(["export", str(season.path), "--for", "public", "--out", str(tmp_path / "p")]) == 2
+
+
+def test_a_season_made_from_an_archive_has_the_name_and_the_zone_that_it_states(
+    analysis: Analysis, archive: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "notes.csv").write_text("no archive")
+    (tmp_path / "broken.zip").write_bytes(b"PK\x03\x04 and no more")
+    whole = analysis.season
+    files = [tmp_path / "notes.csv", tmp_path / "broken.zip", archive]
+    assert stated_season(files) == (whole.name, whole.time_zone)
+    assert stated_season(files[:2]) == (None, None)
+    assert main(["intake", str(tmp_path / "back.gpkg"), str(archive)]) == 0
+    back = open_season(tmp_path / "back.gpkg")
+    assert (back.name, back.time_zone) == (whole.name, whole.time_zone)
+    words = ["--zone", "America/Denver", "--name", "Mine"]
+    assert main(["intake", str(tmp_path / "mine.gpkg"), str(archive), *words]) == 0
+    mine = open_season(tmp_path / "mine.gpkg")
+    assert (mine.name, mine.time_zone) == ("Mine", "America/Denver")

@@ -119,7 +119,9 @@ def run_set_aside(arguments: argparse.Namespace) -> int:
 
 def _open_or_create(arguments: argparse.Namespace) -> Any:  # a Season, loaded on first use
     path = Path(arguments.season)
-    if path.exists() or not arguments.zone:
+    said = carnivore_sign.stated_season([] if path.exists() else arguments.files)
+    zone = arguments.zone or said.time_zone
+    if path.exists() or not zone:
         season = carnivore_sign.open_season(path)
         for option, asked, there in (
             ("zone", arguments.zone, season.time_zone),
@@ -133,7 +135,7 @@ def _open_or_create(arguments: argparse.Namespace) -> Any:  # a Season, loaded o
                 )
         return season
     return carnivore_sign.create_season(
-        path, name=arguments.name or path.stem, time_zone=arguments.zone
+        path, name=arguments.name or said.name or path.stem, time_zone=zone
     )
 
 

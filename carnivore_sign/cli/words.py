@@ -95,8 +95,16 @@ def _add_intake(commands: Any) -> None:
     command = _add(commands, "intake", run_intake, about, example)
     command.add_argument("season", metavar="SEASON", help="the season file (.gpkg)")
     command.add_argument("files", metavar="FILE", nargs="+", help="files to read")
-    command.add_argument("--zone", help="local time zone (IANA name) of a season to be created")
-    command.add_argument("--name", help="title of a season to be created")
+    command.add_argument(
+        "--zone",
+        help="local time zone (IANA name) of a season to be created; not needed where an "
+        "archive that is read states it",
+    )
+    command.add_argument(
+        "--name",
+        help="title of a season to be created; that of an archive, "
+        "or else the name of the file, unless given",
+    )
     command.add_argument("--crs", help="reference system of layers that state none, EPSG:...")
     command.add_argument(
         "--observer", help="who carried the GPS, where the log does not say, and took the photos"

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from carnivore_sign.intake.reading import Reading
     from carnivore_sign.intake.repair import repair_rollover
     from carnivore_sign.intake.set_aside import list_set_aside, reimport_set_aside, write_set_aside
+    from carnivore_sign.intake.stated_season import StatedSeason, stated_season
 
 #: The public names and the files that they are in.
 _HOMES = {
@@ -60,11 +61,14 @@ _HOMES = {
     "list_set_aside": "set_aside",
     "reimport_set_aside": "set_aside",
     "write_set_aside": "set_aside",
+    "StatedSeason": "stated_season",
+    "stated_season": "stated_season",
 }
 
 __all__ = [
     "KINDS",
     "Reading",
+    "StatedSeason",
     "ask_columns",
     "clean_track",
     "doubtful_rows",
@@ -86,6 +90,7 @@ __all__ = [
     "repair_rollover",
     "season_photos",
     "tell_orphans",
+    "stated_season",
     "write_gpx",
     "write_set_aside",
 ]
