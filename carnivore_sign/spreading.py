@@ -8,6 +8,8 @@ item is best a small description (a path, a month) and not the data themselves.
 from __future__ import annotations
 
 import itertools
+import multiprocessing
+import sys
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
@@ -38,7 +40,7 @@ def spread(
     ----------
     work : callable
         Takes one item. For processes and clusters it must be a function of a module, or a
-        `functools.partial` of one.
+        `functools.partial` of one; a script then needs ``if __name__ == "__main__":``.
     items : iterable
         What to work on; they are asked for as workers become free.
     on : None, ``"threads"``, ``"processes"``, dask.distributed.Client or Executor
@@ -86,7 +88,9 @@ def _executor(on: Place) -> AbstractContextManager[Executor]:
     if on == "threads":
         return ThreadPoolExecutor()
     if on == "processes":
-        return ProcessPoolExecutor()
+        # Started afresh and not forked, which is safe beside threads.
+        fresh = "spawn" if sys.platform == "win32" else "forkserver"
+        return ProcessPoolExecutor(mp_context=multiprocessing.get_context(fresh))
     if isinstance(on, Executor):
         return nullcontext(on)
     raise InputError(

@@ -20,8 +20,23 @@ from carnivore_sign.intake.kinds import KINDS
 
 DATA = Path(__file__).parent / "data"
 CORPUS = sorted(path for path in (DATA / "corpus").rglob("*") if path.is_file())
-#: Changed files of each kind; layers of three forms are one kind.
-FILES = dict.fromkeys(fuzz_seeds.KINDS, fuzzing.FILES) | dict.fromkeys(("gpkg", "shp", "fgb"), 700)
+#: Kinds of file as people hand them over, and the forms that each is changed in here.
+FORMS = {
+    "GPX": ("gpx",),
+    "KML and KMZ": ("kml", "kmz"),
+    "GeoJSON, also by lines": ("geojson", "geojson lines"),
+    "layers of a GIS": ("gpkg", "shp", "fgb"),
+    "FIT": ("fit",),
+    "TCX": ("tcx",),
+    "NMEA": ("nmea",),
+    "tables of positions": ("csv points",),
+    "notebook tables": tuple(f"csv {name}" for name in fuzz_seeds.TABLES if name != "points"),
+    "workbooks": ("xlsx",),
+    "photos": tuple(fuzz_seeds.PHOTOS),
+    "outlines": ("outlines",),
+}
+#: Changed files of each form: together no fewer than `fuzzing.FILES` of a kind.
+FILES = {form: -(-fuzzing.FILES // len(forms)) for forms in FORMS.values() for form in forms}
 #: The least share of the changed files that gives a reading, so that the fuzz reaches the readers;
 #: lower where one changed letter spoils the whole file, as in JSON and in binary layers.
 LEAST_READ = {"geojson": 0.2, "outlines": 0.03, "fgb": 0.03, "shp": 0.25, "xlsx": 0.05}
@@ -73,6 +88,9 @@ def test_of_every_kind_two_thousand_files_are_changed_and_some_are_in_the_corpus
     for kind in KINDS.keys() - OTHERS:
         forms = CALLED.get(kind, {kind})
         assert forms <= set(fuzz_seeds.KINDS), kind
+        assert forms <= set(FILES), kind
+    assert set(FILES) == set(fuzz_seeds.KINDS)
+    for kind, forms in FORMS.items():
         assert sum(FILES[form] for form in forms) >= 2000, kind
     folders = {path.parent.name for path in CORPUS}
     assert folders == {kind.replace(" ", "-") for kind in fuzz_seeds.KINDS}

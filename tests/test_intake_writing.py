@@ -77,7 +77,7 @@ def test_an_interruption_of_the_writing_leaves_the_batch_out(
 
 @pytest.mark.skipif(sys.platform == "win32", reason="there is no fork")
 @pytest.mark.parametrize(
-    ("of", "moments", "complete_every"), [("import", 20, 7), ("correction", 6, 3), ("report", 2, 2)]
+    ("of", "moments", "complete_every"), [("import", 9, 4), ("correction", 3, 3), ("report", 1, 1)]
 )
 def test_a_process_that_is_killed_leaves_whole_files_only(
     of: str, moments: int, complete_every: int

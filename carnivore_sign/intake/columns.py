@@ -295,7 +295,19 @@ POINT_COLUMNS: Final = TableColumns(
 ALL_COLUMNS: Final = {**TABLE_COLUMNS, "points": POINT_COLUMNS}
 #: Columns that notebooks share with what loggers write.
 _ALSO_IN_LOGS: Final = frozenset(
-    {"notes", "carcass_notes", "waypoint", "direction", "count", "walk", "photo"}
+    {
+        "notes",
+        "carcass_notes",
+        "waypoint",
+        "direction",
+        "count",
+        "walk",
+        "photo",
+        "distance",
+        "start",
+        "end",
+        "tracking_quality",
+    }
 )
 #: Sets of columns of which a table of positions has one.
 _PLACE_SETS: Final = ({"lat", "lon"}, {"position"}, {"utm_zone", "easting", "northing"})
