@@ -309,3 +309,27 @@ def test_cells_show_the_roads_and_the_visits_and_are_named_where_they_have_room(
 def test_the_roads_of_a_map_of_segments_stay_hairlines() -> None:
     ax = plot_month(MAY, taxon="puma", transects=ROADS).axes[0]
     assert to_hex(collection(ax, "transects").get_color()[0]) == HAIRLINE
+
+
+LONG = "Presence takes it that use runs in stretches, for reasons that fill their lines. " * 6
+
+
+@pytest.mark.parametrize("sheet", ["season", "change"])
+def test_a_note_is_written_whole_and_a_parcel_beside_the_country_is_not_cut(sheet: str) -> None:
+    west, south, east, _ = MAY.to_crs(CRS).total_bounds
+    near, far = 0.1 * (east - west), 50 * (east - west)
+    shapes = [shapely.box(west - off, south - off, west + 50, south + 50) for off in (near, far)]
+    parcels = gpd.GeoDataFrame({"parcel": ["Near", "Far"]}, geometry=shapes, crs=CRS)
+    words = SheetWords(note=LONG, made_for="Made for the public.")
+    if sheet == "season":
+        months = season("2031-05", "2031-06")
+        figure = plot_months(months, taxon="puma", words=words, parcels=parcels)
+    else:
+        figure = plot_change(MAY, JUNE, taxon="puma", words=words, parcels=parcels)
+    said = texts(figure)
+    assert " ".join(LONG.split()) in " ".join(said.split())
+    assert "Made for the public." in said
+    assert not [text for text in figure.texts if text.get_position()[1] < 0]
+    ax = figure.axes[0]
+    assert west - far < ax.get_xlim()[0] < west - near
+    assert south - far < ax.get_ylim()[0] < south - near

@@ -25,12 +25,19 @@ from matplotlib.figure import Figure
 
 from carnivore_sign.errors import InputError
 from carnivore_sign.maps.areas import AREA_LEVEL, are_areas
+from carnivore_sign.maps.furniture import beside
 from carnivore_sign.maps.key import Column, style_panel
 from carnivore_sign.maps.layers import draw_parcels, draw_transects
-from carnivore_sign.maps.lettering import drawable, font, map_units_per_point
+from carnivore_sign.maps.lettering import drawable, font, map_units_per_point, text_height_in
 from carnivore_sign.maps.monthly import SheetWords, one_month
 from carnivore_sign.maps.names import draw_names
-from carnivore_sign.maps.sheet import furnish, open_columns, open_sheet, write_foot
+from carnivore_sign.maps.sheet import (
+    FOOT_WIDTH_IN,
+    furnish,
+    open_columns,
+    open_sheet,
+    write_foot,
+)
 from carnivore_sign.maps.style import (
     CHANGES,
     HAIRLINE,
@@ -49,6 +56,15 @@ FloatArray = npt.NDArray[np.float64]
 
 #: Most units whose change is drawn with its limits beside the map.
 _MOST_LISTED: Final = 8
+#: Height of the foot for which a sheet has room as it is, inches.
+_FOOT_IN: Final = 0.5
+#: What every map of change rests on.
+_RESTS: Final = (
+    "What changed is how probable use is judged; it is no proof that an animal came or went. A "
+    f"change is told where its 95 % limits leave out 0 and it is {LEAST_CHANGE * 100:.0f} points "
+    "or more; less is about the same. The limits join those of both months as if independent; "
+    "months of one fit share errors, so that they are rather too wide."
+)
 
 
 def limits_of_difference(
@@ -196,15 +212,20 @@ def plot_change(
         if layer is not None and len(layer)
     }
     title = words.title or f"{TAXA[taxon].capitalize()}, {names[1]} against {names[0]}"
-    figure, ax = open_sheet(title, words.season or "")
-    furnish(ax, [changes], crs, measures=words.measures)
+    foot = " ".join(filter(None, [_RESTS, words.made_for, words.note]))
+    needed_in = text_height_in(foot, width_in=FOOT_WIDTH_IN, size_pt=SMALL_PT)
+    figure, ax = open_sheet(title, words.season or "", foot_in=max(needed_in - _FOOT_IN, 0.0))
+    around = [beside(drawn[name], changes) for name in ("parcels",) if name in drawn]
+    furnish(ax, [changes, *around], crs, measures=words.measures)
     if "transects" in drawn:
         draw_transects(ax, drawn["transects"], on_areas=bool(are_areas(changes).any()))
     if "parcels" in drawn:
         draw_parcels(ax, drawn["parcels"])
     draw_changes(ax, changes)
     draw_names(ax, **drawn, clear_of=[changes], on_areas=bool(are_areas(changes).any()))
-    _write_key(open_columns(ax), changes, names, words)
+    columns = open_columns(ax)
+    _write_key(columns, changes, names, words)
+    write_foot(figure, columns, foot)
     return figure
 
 
@@ -294,13 +315,6 @@ def _write_key(
         panel.text(f"No {words.unit} was looked at in both months.")
     else:
         _draw_limits(panel, listed)
-    rests = (
-        "What changed is how probable use is judged; it is no proof that an animal came or went. A "
-        f"change is told where its 95 % limits leave out 0 and it is {LEAST_CHANGE * 100:.0f} "
-        "points or more; less is about the same. The limits join those of both months as if "
-        "independent; months of one fit share errors, so that they are rather too wide."
-    )
-    write_foot(key.figure, columns, " ".join(filter(None, [rests, words.made_for, words.note])))
 
 
 def _draw_limits(column: Column, listed: pd.DataFrame) -> None:

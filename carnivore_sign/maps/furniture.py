@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import geopandas as gpd
 import numpy as np
 import pyproj
+import shapely
 from matplotlib.axes import Axes
 from matplotlib.patches import Polygon, Rectangle
 from matplotlib.ticker import FuncFormatter, MultipleLocator
@@ -23,6 +24,8 @@ from carnivore_sign.space import GEOD, STORED_CRS
 
 #: Room around what is drawn, as a share of its width, and the smallest map in metres.
 _MARGIN = 0.06
+#: How far from the surveyed country something may lie for the map to hold it, of its extent.
+_BESIDE = 0.15
 #: Place of the north arrow, fractions of the map.
 NORTH_AT = (0.975, 0.94)
 _SMALLEST_M = 1500.0
@@ -54,6 +57,17 @@ def frame_around(layers: list[gpd.GeoDataFrame], *, aspect: float) -> Frame:
     width, height = max(width, height * aspect), max(height, width / aspect)
     x, y = (west + east) / 2, (south + north) / 2
     return Frame(x - width / 2, y - height / 2, x + width / 2, y + height / 2)
+
+
+def beside(layer: gpd.GeoDataFrame, units: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return what lies beside the surveyed country; what is far away must not shrink the map.
+
+    Both are in one projected CRS.
+    """
+    west, south, east, north = units.total_bounds
+    reach = _BESIDE * max(east - west, north - south, 1.0)
+    country = shapely.box(west - reach, south - reach, east + reach, north + reach)
+    return layer[layer.geometry.covered_by(country).to_numpy(dtype=bool)]
 
 
 def lay_out(ax: Axes, frame: Frame) -> Axes:

@@ -145,6 +145,20 @@ def wrapped(
     return broken
 
 
+def text_height_in(text: str, *, width_in: float, size_pt: float) -> float:
+    """Height in inches that `put_text` needs for all of a text; 0 for none."""
+    if not text:
+        return 0.0
+    scratch = new_figure(width_in, 1.0)
+    lines = wrapped(scratch, text, font(size_pt), width_in=width_in, lines=len(text))
+    return len(lines) * _leading_in(size_pt)
+
+
+def _leading_in(size_pt: float) -> float:
+    """From one line to the next."""
+    return size_pt * 1.32 / 72
+
+
 def _pieces(figure: Figure, word: str, properties: FontProperties, width_in: float) -> list[str]:
     """Cut a word that is longer than a line into pieces that are not."""
     if text_width_in(figure, word, properties) <= width_in:
@@ -188,7 +202,7 @@ def put_text(
     """
     properties = font(size_pt, bold=bold)
     left, top = at_in
-    leading = size_pt * 1.32 / 72
+    leading = _leading_in(size_pt)
     for line in wrapped(figure, text, properties, width_in=width_in, lines=lines):
         top -= leading
         place_text(figure, left, top + 0.28 * leading, line, properties, color=color)

@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 from carnivore_sign.errors import InputError
 from carnivore_sign.maps.areas import are_areas, draw_units, has_names_written, has_visits_written
 from carnivore_sign.maps.basemap import Basemap, draw_basemap
-from carnivore_sign.maps.furniture import Frame
+from carnivore_sign.maps.furniture import Frame, beside
 from carnivore_sign.maps.key import (
     Column,
     draw_share,
@@ -152,7 +152,7 @@ def plot_month(
     }
     figure, ax = _open(words, taxon, str(monthly["period"].iloc[0]))
     around = [monthly, *(drawn[name] for name in ("transects",) if name in drawn)]
-    around += [_beside(drawn[name], monthly) for name in ("trails", "parcels") if name in drawn]
+    around += [beside(drawn[name], monthly) for name in ("trails", "parcels") if name in drawn]
     frame = furnish(ax, around, crs, measures=words.measures)
     off = ""
     if "trails" in drawn:
@@ -323,14 +323,6 @@ def date_range(period: str) -> str:
     """
     month = pd.Period(period, freq="M")
     return f"1 to {month.days_in_month} {month.strftime('%B %Y')}"
-
-
-def _beside(layer: gpd.GeoDataFrame, monthly: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Return what lies beside the surveyed country; what is far away must not shrink the map."""
-    west, south, east, north = monthly.total_bounds
-    reach = 0.15 * max(east - west, north - south, 1.0)
-    country = shapely.box(west - reach, south - reach, east + reach, north + reach)
-    return layer[layer.geometry.covered_by(country)]
 
 
 def _on_the_map(trails: gpd.GeoDataFrame, frame: Frame) -> tuple[gpd.GeoDataFrame, str]:

@@ -14,7 +14,14 @@ from matplotlib.figure import Figure
 from carnivore_sign.errors import InputError
 from carnivore_sign.incidents.words import percent, percent_range
 from carnivore_sign.maps.areas import are_areas
-from carnivore_sign.maps.furniture import Frame, draw_north, draw_scale_bar, frame_around, lay_out
+from carnivore_sign.maps.furniture import (
+    Frame,
+    beside,
+    draw_north,
+    draw_scale_bar,
+    frame_around,
+    lay_out,
+)
 from carnivore_sign.maps.key import (
     Column,
     key_of_parcels,
@@ -24,7 +31,7 @@ from carnivore_sign.maps.key import (
     share_used,
 )
 from carnivore_sign.maps.layers import weight_scale
-from carnivore_sign.maps.lettering import new_figure, put_text
+from carnivore_sign.maps.lettering import new_figure, put_text, text_height_in
 from carnivore_sign.maps.monthly import SheetWords, draw_month
 from carnivore_sign.maps.style import QUIET, SMALL_PT, TEXT_PT, TITLE_PT
 from carnivore_sign.records.vocabularies import TAXA
@@ -35,7 +42,10 @@ _SIDE_IN: Final = 0.3
 _GAP_IN: Final = 0.18
 _HEAD_IN: Final = 0.44
 _TOP_IN: Final = 0.95
-_KEY_IN: Final = 2.75
+_KEY_IN: Final = 2.95
+#: Lower edge of the foot, and its width.
+_BELOW_IN: Final = 0.15
+_FOOT_WIDTH_IN: Final = _WIDE_IN - 2 * _SIDE_IN
 #: Size of the marks of trails against those of a sheet of one month.
 _MARKS: Final = 0.6
 #: Most months on one sheet: two years.
@@ -104,7 +114,11 @@ def plot_months(
         if layer is not None and len(layer)
     }
     trails = None if trails is None or trails.empty else project(trails, crs)
-    figure, panels, frame = _open(months, periods, words, taxon)
+    country = pd.concat([months.geometry, *_beside(fixed, months)])
+    foot_in = text_height_in(_foot(words), width_in=_FOOT_WIDTH_IN, size_pt=SMALL_PT)
+    figure, panels, frame = _open(
+        gpd.GeoDataFrame(geometry=country), periods, words, taxon, foot_in=foot_in
+    )
     for period, ax in zip(periods, panels, strict=True):
         lay_out(ax, frame)
         _without_ticks(ax)
@@ -118,8 +132,24 @@ def plot_months(
         draw_month(ax, rows, taxon=taxon, marks=_MARKS, **layers)
     draw_scale_bar(panels[0], crs, below_pt=12.0, at_most=0.5, measures=words.measures)
     draw_north(panels[0], crs, at=(0.95, 0.9))
-    _write_key(figure, panels[0], months, words=words, taxon=taxon, drawn=(trails, fixed))
+    key_in = foot_in + _KEY_IN
+    _write_key(
+        figure, panels[0], months, words=words, taxon=taxon, drawn=(trails, fixed), top_in=key_in
+    )
+    put_text(
+        figure, _foot(words), at_in=(_SIDE_IN, foot_in + _BELOW_IN), width_in=_FOOT_WIDTH_IN,
+        size_pt=SMALL_PT, color=QUIET,
+    )  # fmt: skip
     return figure
+
+
+def _beside(fixed: dict[str, gpd.GeoDataFrame], months: gpd.GeoDataFrame) -> list[gpd.GeoSeries]:
+    """Outlines of the parcels beside the surveyed country, which no panel may cut."""
+    return [beside(fixed[name], months).geometry for name in ("parcels",) if name in fixed]
+
+
+def _foot(words: SheetWords) -> str:
+    return " ".join(filter(None, [words.made_for, words.note]))
 
 
 def _periods(months: gpd.GeoDataFrame, taxon: str) -> list[str]:
@@ -138,16 +168,21 @@ def _periods(months: gpd.GeoDataFrame, taxon: str) -> list[str]:
 
 
 def _open(
-    months: gpd.GeoDataFrame, periods: list[str], words: SheetWords, taxon: str
+    country: gpd.GeoDataFrame,
+    periods: list[str],
+    words: SheetWords,
+    taxon: str,
+    *,
+    foot_in: float,
 ) -> tuple[Figure, list[Axes], Frame]:
     """Return the sheet, an axes for each month, and the window that they share."""
     across = min(len(periods), 3 if len(periods) <= 9 else 4)
     down = math.ceil(len(periods) / across)
     wide = (_WIDE_IN - 2 * _SIDE_IN - (across - 1) * _GAP_IN) / across
-    west, south, east, north = months.total_bounds
+    west, south, east, north = country.total_bounds
     ratio = (north - south) / max(east - west, 1.0)
     high = wide * min(max(ratio, _LOWEST), _HIGHEST)
-    sheet_in = _TOP_IN + down * (high + _HEAD_IN + _GAP_IN) + _KEY_IN
+    sheet_in = _TOP_IN + down * (high + _HEAD_IN + _GAP_IN) + _KEY_IN + foot_in
     figure = new_figure(_WIDE_IN, sheet_in)
     title = words.title or f"{TAXA[taxon].capitalize()}, month by month"
     top = put_text(
@@ -165,7 +200,7 @@ def _open(
         panels.append(
             figure.add_axes((left / _WIDE_IN, bottom / sheet_in, wide / _WIDE_IN, high / sheet_in))
         )
-    return figure, panels, frame_around([months], aspect=wide / high)
+    return figure, panels, frame_around([country], aspect=wide / high)
 
 
 def _without_ticks(ax: Axes) -> None:
@@ -216,11 +251,12 @@ def _write_key(
     words: SheetWords,
     taxon: str,
     drawn: tuple[gpd.GeoDataFrame | None, dict[str, gpd.GeoDataFrame]],
+    top_in: float,
 ) -> None:
     trails, fixed = drawn
     areas = are_areas(months)
     states, weight, marks = (
-        Column(figure, left_in=_SIDE_IN + at * 2.66, top_in=_KEY_IN - 0.35, width_in=2.5)
+        Column(figure, left_in=_SIDE_IN + at * 2.66, top_in=top_in - 0.35, width_in=2.5)
         for at in range(3)
     )
     states.heading(f"{words.unit.capitalize()}s and months in each state")
@@ -235,8 +271,6 @@ def _write_key(
     if "parcels" in fixed:
         marks.heading("Land")
         key_of_parcels(marks)
-    for words_of in filter(None, [words.made_for, words.note]):
-        states.text(words_of, quiet=True, lines=5)
 
 
 def _name(period: str) -> str:

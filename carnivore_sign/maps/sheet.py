@@ -33,19 +33,28 @@ _MAP_LEFT_IN, _MAP_BOTTOM_IN, _MAP_WIDTH_IN = 0.72, 4.15, 7.38
 _ALONE_BOTTOM_IN, _ALONE_TOP_IN = 2.95, ALONE_IN[1] - 0.1
 _COLUMN_LEFT_IN, _COLUMN_WIDTH_IN, _COLUMN_STEP_IN = 0.3, 2.5, 2.66
 _COLUMN_BELOW_IN = 0.82
-_FOOT_LEFT_IN, _FOOT_WIDTH_IN = 0.3, SHEET_IN[0] - 0.6
+_FOOT_LEFT_IN, FOOT_WIDTH_IN = 0.3, SHEET_IN[0] - 0.6
 _TOP_IN = SHEET_IN[1] - 0.2
 
 
-def open_sheet(title: str, subtitle: str) -> tuple[Figure, Axes]:
-    """Return a sheet with its title, and the axes of its map."""
-    figure = new_figure(*SHEET_IN)
+def open_sheet(title: str, subtitle: str, *, foot_in: float = 0.0) -> tuple[Figure, Axes]:
+    """Return a sheet with its title, and the axes of its map.
+
+    `foot_in` makes the sheet so much higher, inches, for a longer foot.
+    """
+    figure = new_figure(SHEET_IN[0], SHEET_IN[1] + foot_in)
     wide = SHEET_IN[0] - 0.55
     top = put_text(
-        figure, title, at_in=(0.3, _TOP_IN), width_in=wide, size_pt=TITLE_PT, bold=True, lines=2
+        figure,
+        title,
+        at_in=(0.3, _TOP_IN + foot_in),
+        width_in=wide,
+        size_pt=TITLE_PT,
+        bold=True,
+        lines=2,
     )
     top = put_text(figure, subtitle, at_in=(0.3, top), width_in=wide, size_pt=11, lines=1) - 0.14
-    return figure, _map_axes(figure, _MAP_BOTTOM_IN, top)
+    return figure, _map_axes(figure, _MAP_BOTTOM_IN + foot_in, top)
 
 
 def open_map_alone() -> tuple[Figure, Axes]:
@@ -82,7 +91,7 @@ def write_foot(figure: Figure, columns: list[Column], words: str) -> None:
         figure,
         left_in=_FOOT_LEFT_IN,
         top_in=min(column.y for column in columns) - 0.02,
-        width_in=_FOOT_WIDTH_IN,
+        width_in=FOOT_WIDTH_IN,
     )
     foot.heading("What this rests on")
     room = max(1, int((foot.y - 0.06) / (SMALL_PT * 1.32 / 72)))
