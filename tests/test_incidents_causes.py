@@ -316,7 +316,7 @@ def test_what_would_settle_it_is_shannons_information() -> None:
 def reliability(prior: pd.Series, drawn_from: pd.Series, **how: float) -> pd.DataFrame:
     """Hold stated probabilities against drawn causes, by bin."""
     causes, carcasses, killed = draw_losses(
-        drawn_from, 1500, evidence=EVIDENCE, rng=np.random.default_rng(11), **how
+        drawn_from, 800, evidence=EVIDENCE, rng=np.random.default_rng(11), **how
     )
     stated = np.array(
         [
@@ -351,7 +351,7 @@ def test_a_wrong_prior_shows_in_the_range() -> None:
     tried = explain().by_prior.set_index(["prior", "cause"])["prior_probability"]
     base, truth = (tried[what].reindex(list(CAUSE_ORDER)) for what in (WORKING, EQUAL))
     causes, carcasses, killed = draw_losses(
-        truth, 1500, evidence=EVIDENCE, correlation=0.3, seen=0.6, rng=np.random.default_rng(3)
+        truth, 800, evidence=EVIDENCE, correlation=0.3, seen=0.6, rng=np.random.default_rng(3)
     )
     weights = [
         weigh_carcasses(seen, killed=lost, evidence=EVIDENCE).total
