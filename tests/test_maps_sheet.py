@@ -366,3 +366,15 @@ def test_a_trail_on_the_other_side_of_the_globe_is_told_of_and_does_not_shrink_t
     assert on_page or "3 trails drawn" in said
     whole = plot_month(COUNTRY.monthly, taxon="puma", words=words, trails=COUNTRY.trails)
     assert "off this map" not in " ".join(texts(whole))
+
+
+def test_a_sheet_says_why_found_and_used_need_not_agree_and_has_room_for_it() -> None:
+    """A segment that is found, sure, may have a probability of use below 95 %."""
+    note = "Presence was not estimated from the season, for a reason that takes its lines. " * 8
+    figure = month(note=note, trails=COUNTRY.trails)
+    said = " ".join(" ".join(texts(figure)).split())
+    assert style.FOUND_AND_USED in said
+    assert " ".join(note.split()) in said
+    assert min(text.get_position()[1] for text in figure.texts) > 0
+    bare = COUNTRY.monthly.assign(p_presence=np.nan, p_presence_low=np.nan, p_presence_high=np.nan)
+    assert style.FOUND_AND_USED not in " ".join(" ".join(texts(draw(bare))).split())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 import re
 from pathlib import Path
@@ -18,7 +19,7 @@ from shapely.geometry import LineString
 from carnivore_sign.errors import InputError
 from carnivore_sign.incidents.words import percent, percent_range
 from carnivore_sign.maps import MEASURES, SheetWords, WebLayers, edition_for, units_for, web_map
-from carnivore_sign.maps.style import STATES
+from carnivore_sign.maps.style import FOUND_AND_USED, STATES
 from carnivore_sign.maps.web_data import evidence_of, middle_of, outlines
 
 COUNTRY = make_country()
@@ -324,3 +325,12 @@ def test_what_is_not_there_is_refused() -> None:
         web_map(TWO_MONTHS, taxon="wolf", time_zone=ZONE)
     with pytest.raises(InputError, match="in 2031-09"):
         web_map(TWO_MONTHS, taxon="puma", time_zone=ZONE, first="2031-09")
+
+
+def test_the_page_says_why_found_and_used_need_not_agree() -> None:
+    page = web_map(TWO_MONTHS, taxon="puma", time_zone=ZONE)
+    assert FOUND_AND_USED in html.unescape(page)
+    bare = TWO_MONTHS.assign(
+        **dict.fromkeys(["p_presence", "p_presence_low", "p_presence_high"], np.nan)
+    )
+    assert FOUND_AND_USED not in html.unescape(web_map(bare, taxon="puma", time_zone=ZONE))

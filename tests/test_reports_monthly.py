@@ -22,6 +22,7 @@ from carnivore_sign.errors import InputError
 from carnivore_sign.incidents.words import MISSING
 from carnivore_sign.maps import Edition
 from carnivore_sign.maps.key import share_used
+from carnivore_sign.maps.style import FOUND_AND_USED
 from carnivore_sign.reports import (
     Change,
     Heading,
@@ -133,8 +134,10 @@ def test_no_estimate_is_said_and_not_printed_as_a_number() -> None:
     said = all_text(month_report(make_country(monthly=bare)))
     assert "The share of segments that pumas used cannot be estimated." in said
     assert "keeps a probability" not in said
+    assert FOUND_AND_USED not in said
     assert "No probability of use could be estimated." in said
     assert "keeps a probability" in all_text(REPORT)
+    assert all_text(REPORT).count(FOUND_AND_USED) == 1
 
 
 @pytest.mark.parametrize(

@@ -34,16 +34,18 @@ from carnivore_sign.maps.layers import (
     has_tally,
     weight_scale,
 )
+from carnivore_sign.maps.lettering import text_height_in
 from carnivore_sign.maps.measures import METRIC, Measures
 from carnivore_sign.maps.names import draw_names
 from carnivore_sign.maps.sheet import (
+    FOOT_WIDTH_IN,
     furnish,
     open_columns,
     open_map_alone,
     open_sheet,
     write_foot,
 )
-from carnivore_sign.maps.style import QUIET
+from carnivore_sign.maps.style import FOUND_AND_USED, QUIET, SMALL_PT
 from carnivore_sign.maps.terrain import draw_terrain
 from carnivore_sign.records.tables import taxon_column
 from carnivore_sign.records.vocabularies import TAXA
@@ -51,6 +53,8 @@ from carnivore_sign.space import project, working_crs
 
 #: The most trails off a map that its note names one by one.
 _MOST_NAMED: Final = 3
+#: Height for notes in the foot of a sheet as it is, beside its sums, inches.
+_FOOT_IN: Final = 0.4
 
 
 @dataclass(frozen=True)
@@ -150,7 +154,11 @@ def plot_month(
         for name, layer in (("trails", trails), ("transects", transects), ("parcels", parcels))
         if layer is not None and len(layer)
     }
-    figure, ax = _open(words, taxon, str(monthly["period"].iloc[0]))
+    fixed = FOUND_AND_USED if monthly["p_presence"].notna().any() else ""
+    fixed = " ".join(filter(None, [fixed, words.note]))
+    needed_in = text_height_in(fixed, width_in=FOOT_WIDTH_IN, size_pt=SMALL_PT)
+    period = str(monthly["period"].iloc[0])
+    figure, ax = _open(words, taxon, period, foot_in=max(needed_in - _FOOT_IN, 0.0))
     around = [monthly, *(drawn[name] for name in ("transects",) if name in drawn)]
     around += [beside(drawn[name], monthly) for name in ("trails", "parcels") if name in drawn]
     frame = furnish(ax, around, crs, measures=words.measures)
@@ -184,7 +192,7 @@ def plot_month(
         columns[0].heading("Share of those walked, used")
         draw_share(columns[0], share_used(monthly) if share is None else share)
         rests = _sample_sizes(monthly, len(drawn.get("trails", ())), words)
-        write_foot(figure, columns, " ".join(filter(None, [rests, off, words.note])))
+        write_foot(figure, columns, " ".join(filter(None, [rests, off, fixed])))
     return figure
 
 
@@ -238,13 +246,14 @@ def draw_month(
     return ax
 
 
-def _open(words: SheetWords, taxon: str, period: str) -> tuple[Figure, Axes]:
+def _open(words: SheetWords, taxon: str, period: str, *, foot_in: float) -> tuple[Figure, Axes]:
     if words.on_page:
         return open_map_alone()
     month = pd.Period(period, freq="M").strftime("%B %Y")
     return open_sheet(
         words.title or f"{TAXA[taxon].capitalize()}, {month}",
         ", ".join(filter(None, [words.season, date_range(period)])),
+        foot_in=foot_in,
     )
 
 

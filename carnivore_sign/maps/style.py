@@ -89,6 +89,13 @@ STATE_LABELS: Final[dict[str, str]] = {
     for state, style in STATES.items()
 }
 
+#: Why what was found and how probable use is may differ: wherever both are shown.
+FOUND_AND_USED: Final = (
+    "Found speaks of the likeliest trail alone: how probable it is that the animal left it. Used "
+    "speaks of whether the animal used the place in the month, as the model judges it from every "
+    "trail and every walk, blank ones too; so the two need not agree."
+)
+
 
 @dataclass(frozen=True)
 class TrailStyle:

@@ -155,6 +155,7 @@ def web_map(
         "One trail is one passage of one animal. A unit that was looked at and left blank keeps a "
         "probability: sign can be missed. Positions are on WGS 84; the map is drawn in the "
         "Mercator projection of the web.",
+        *([style.FOUND_AND_USED] if months["p_presence"].notna().any() else []),
         *filter(None, [words.note, words.made_for]),
     ]
     return _page(

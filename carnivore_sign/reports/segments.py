@@ -7,7 +7,7 @@ from typing import Final
 import pandas as pd
 
 from carnivore_sign.incidents.words import percent, percent_range
-from carnivore_sign.maps.style import STATE_LABELS
+from carnivore_sign.maps.style import FOUND_AND_USED, STATE_LABELS
 from carnivore_sign.records.vocabularies import FOUND_LIKELY_FROM
 from carnivore_sign.reports.content import Block, Heading, Paragraph, TableBlock
 from carnivore_sign.reports.grounds import ON_WORD
@@ -50,7 +50,7 @@ def segment_blocks(monthly: pd.DataFrame, taxon: str, record: PageRecord) -> tup
     """
     unit, many = record.edition.unit, taxon_words(taxon).many
     said = (
-        _BLANKS.format(noun=record.edition.noun)
+        f"{FOUND_AND_USED} {_BLANKS.format(noun=record.edition.noun)}"
         if monthly["p_presence"].notna().any()
         else _NOT_ESTIMATED
     )
