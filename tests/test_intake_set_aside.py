@@ -251,8 +251,7 @@ def test_rows_settled_by_hand_stay_settled_when_their_notebook_comes_once_more(
     assert len(whole) == len(before) + 3
     by = whole[whole["table_name"].eq("sign")].groupby("content")["settled_by"]
     assert sorted(by.nunique()) == [0, 1, 1]  # the copies by the receipt of the first
-    found = check_season(filled.path).findings["fault"]
-    assert not found.isin(["sums_differ", "settled_nothing", "torn_tie", "rows_lost"]).any()
+    assert check_season(filled.path).sound  # with fixes that came after the end of their log
 
 
 def test_a_row_that_is_still_open_in_a_later_file_is_not_settled_by_what_settled_its_copy(

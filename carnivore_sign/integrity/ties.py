@@ -80,11 +80,13 @@ def _log_times(connection: sqlite3.Connection) -> list[Finding]:
     """Find logs that begin after their first fix or end before their last one.
 
     Fixes that an earlier download brought are not repeated, so that a log may be longer than
-    the fixes that bear its name.
+    the fixes that bear its name. Fixes that were set aside and corrected later came by a receipt
+    of their own, and may lie outside the time that the log had without them.
     """
     rows = connection.execute(
-        "SELECT logs.log FROM logs JOIN (SELECT log, min(time) AS first, max(time) AS last "
-        "FROM fixes WHERE time IS NOT NULL GROUP BY log) AS of_fixes ON of_fixes.log = logs.log "
+        "SELECT logs.log FROM logs JOIN (SELECT log, receipt, min(time) AS first, "
+        "max(time) AS last FROM fixes WHERE time IS NOT NULL GROUP BY log, receipt) AS of_fixes "
+        "ON of_fixes.log = logs.log AND of_fixes.receipt = logs.receipt "
         "WHERE of_fixes.first < logs.start OR of_fixes.last > logs.end"
     ).fetchall()
     if not rows:
