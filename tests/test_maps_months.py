@@ -333,3 +333,19 @@ def test_a_note_is_written_whole_and_a_parcel_beside_the_country_is_not_cut(shee
     ax = figure.axes[0]
     assert west - far < ax.get_xlim()[0] < west - near
     assert south - far < ax.get_ylim()[0] < south - near
+
+
+def test_cells_in_the_list_of_changes_are_numbered_on_the_map() -> None:
+    now = squares(900.0).assign(period="2031-06", visits=2, p_presence=0.99)
+    figure = plot_change(squares(900.0), now, taxon="puma", words=SheetWords(unit="cell"))
+    numbers = [text for text in figure.axes[0].texts if text.get_gid() == "area-number"]
+    listed = [label.get_text() for label in figure.axes[1].get_yticklabels()]
+    assert [text.get_text() for text in numbers] == [str(n + 1) for n in range(len(listed))]
+    assert len(listed) > 1
+    cells = squares(900.0).to_crs(CRS).set_index("segment").geometry
+    for text, label in zip(numbers, listed, strict=True):
+        name, number = label.rsplit("  ", 1)
+        assert number == f"({text.get_text()})"
+        assert cells[name].buffer(1).contains(shapely.Point(text.get_position()))
+    lines = plot_change(MAY, JUNE, taxon="puma").axes[0]
+    assert not [text for text in lines.texts if text.get_gid() == "area-number"]

@@ -205,6 +205,14 @@ def _label(
     )
 
 
+def number_areas(ax: Axes, units: gpd.GeoDataFrame) -> Axes:
+    """Number areas from 1, each in its lower corner, as a list beside the map numbers them."""
+    west, south, _, _ = shapely.bounds(units.geometry.to_numpy()).T
+    for number, corner in enumerate(zip(west, south, strict=True), start=1):
+        _label(ax, corner, str(number), gid="area-number")
+    return ax
+
+
 def has_visits_written(ax: Axes) -> bool:
     """Whether the visits are written into the areas of a map."""
     return any(text.get_gid() == "visits" for text in ax.texts)

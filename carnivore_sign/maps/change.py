@@ -24,7 +24,7 @@ from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.figure import Figure
 
 from carnivore_sign.errors import InputError
-from carnivore_sign.maps.areas import AREA_LEVEL, are_areas
+from carnivore_sign.maps.areas import AREA_LEVEL, are_areas, number_areas
 from carnivore_sign.maps.furniture import beside
 from carnivore_sign.maps.key import Column, style_panel
 from carnivore_sign.maps.layers import draw_parcels, draw_transects
@@ -222,9 +222,13 @@ def plot_change(
     if "parcels" in drawn:
         draw_parcels(ax, drawn["parcels"])
     draw_changes(ax, changes)
+    listed = _largest(changes)
+    numbered = bool(len(listed) and are_areas(listed).all())
+    if numbered:
+        number_areas(ax, listed)
     draw_names(ax, **drawn, clear_of=[changes], on_areas=bool(are_areas(changes).any()))
     columns = open_columns(ax)
-    _write_key(columns, changes, names, words)
+    _write_key(columns, changes, names, words, numbered=numbered)
     write_foot(figure, columns, foot)
     return figure
 
@@ -297,7 +301,12 @@ def _draw_wedges(ax: Axes, rows: gpd.GeoDataFrame, color: str, *, up: int) -> No
 
 
 def _write_key(
-    columns: list[Column], changes: gpd.GeoDataFrame, names: list[str], words: SheetWords
+    columns: list[Column],
+    changes: gpd.GeoDataFrame,
+    names: list[str],
+    words: SheetWords,
+    *,
+    numbered: bool,
 ) -> None:
     key, panel, _ = columns
     counts = changes["change_state"].value_counts()
@@ -307,17 +316,22 @@ def _write_key(
         key.line(y, look.color, look.width_pt)
         if look.up:
             key.wedge(y, look.color, up=look.up)
-    listed = changes[changes["change"].notna()]
-    listed = listed.reindex(listed["change"].abs().nlargest(_MOST_LISTED, keep="first").index)
+    listed = _largest(changes)
     panel.width = 5.1
     panel.heading(f"Largest changes from {names[0]}, points of per cent")
     if listed.empty:
         panel.text(f"No {words.unit} was looked at in both months.")
     else:
-        _draw_limits(panel, listed)
+        _draw_limits(panel, listed, numbered=numbered)
 
 
-def _draw_limits(column: Column, listed: pd.DataFrame) -> None:
+def _largest(changes: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return the largest changes, the largest first."""
+    known = changes[changes["change"].notna()]
+    return known.reindex(known["change"].abs().nlargest(_MOST_LISTED, keep="first").index)
+
+
+def _draw_limits(column: Column, listed: pd.DataFrame, *, numbered: bool) -> None:
     """Draw each change as a dot with its limits, in points of probability."""
     name_in = 1.55
     column.y -= 0.06
@@ -339,6 +353,8 @@ def _draw_limits(column: Column, listed: pd.DataFrame) -> None:
     whole.set_xticks([-100, -50, 0, 50, 100], ["-100", "-50", "0", "+50", "+100"])
     names = [drawable(name) for name in listed["segment"]]
     short = [name if len(name) <= 20 else name[:19] + "\u2026" for name in names]
+    if numbered:
+        short = [f"{name}  ({number})" for number, name in enumerate(short, start=1)]
     whole.set_yticks(rows, short)
     style_panel(whole)
     for label in whole.get_yticklabels():

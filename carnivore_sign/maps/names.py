@@ -236,7 +236,7 @@ def _labels_of_areas(ax: Axes) -> list[shapely.Geometry]:
     """Boxes of what is written into the areas of a map."""
     boxes = []
     for text in ax.texts:
-        if text.get_gid() in ("visits", "area-name"):
+        if text.get_gid() in ("visits", "area-name", "area-number"):
             x, y = text.get_position()
             wide, high = _size(ax, text.get_text())
             low = y - high if text.get_verticalalignment() == "top" else y - 0.28 * high
