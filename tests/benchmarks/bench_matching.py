@@ -9,6 +9,8 @@ from __future__ import annotations
 import resource
 import time
 from collections.abc import Callable
+from importlib import import_module
+from importlib.util import find_spec
 from typing import TypeVar
 
 import geopandas as gpd
@@ -180,6 +182,15 @@ def run(scale: float = 1.0) -> pd.DataFrame:
     add(case, "geopandas: sjoin_nearest, then project", plain_s, plain_s)
     add(case, "ours, the grid laid as well", ours_s, plain_s)
     add(case, "ours, on a grid laid before", laid_s, plain_s)
+    if find_spec("numba"):
+        compiled_match = import_module("tests.benchmarks.compiled_grid").compiled_match
+        flat = lines.geometry.to_numpy()
+        compiled_match(xy[:1000], flat, TOLERANCE_M)  # compiles
+        compiled_s, compiled = best_of(lambda: compiled_match(xy, flat, TOLERANCE_M))
+        assert len(compiled["point"]) == len(ours)
+        # Ours are metres on the ground; a projected metre is up to 4 in 10,000 shorter.
+        np.testing.assert_allclose(compiled["offset_m"], ours["offset_m"], rtol=1e-3)
+        add(case, "a compiled grid hash (numba), its grid laid as well", compiled_s, plain_s)
 
     whole_s, matched = best_of(
         lambda: match_logs(fixes, segments, tolerance_m=TOLERANCE_M), times=1
