@@ -110,7 +110,10 @@ def _standing(told: Explanations) -> str:
     if told.carcass.anything_seen and scene:
         return "This rests on what was seen at the carcass, and on trails at the place."
     if told.carcass.anything_seen:
-        return "This rests on what was seen at the carcass. No trail at the place counts."
+        return (
+            "This rests on what was seen at the carcass. No trail was found at the place itself "
+            "that tells more."
+        )
     if scene:
         return (
             "Nothing was noted at the carcass that can be weighed. This rests on trails at the "
@@ -267,7 +270,7 @@ def blank_sentence(findings: IncidentFindings, words: TaxonWords) -> str:
     return (
         f"Had {words.many} been about as they are where they live, these walks would have found at "
         f"least one trail of that time with a probability of {percent(blank.probability)} "
-        f"({percent_range(blank.low, blank.high)}). So they would have missed them with "
+        f"({percent_range(blank.low, blank.high)}). The chance that they missed all of them is "
         f"{percent(1 - blank.probability)}."
     )
 
