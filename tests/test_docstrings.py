@@ -61,8 +61,8 @@ FAULTS = {
 #: Examples that are shown and not run: they take minutes, or need a database. The README's command,
 #: and tests of their own, run these functions.
 NOT_RUN = {
-    "extract_database", "list_database", "read_database", "remove_from_database", "run_demo",
-    "write_database", "write_months",
+    "answer", "extract_database", "list_database", "month", "read_database",
+    "remove_from_database", "run_demo", "write_database", "write_months",
 }  # fmt: skip
 
 

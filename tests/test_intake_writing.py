@@ -77,7 +77,12 @@ def test_an_interruption_of_the_writing_leaves_the_batch_out(
 
 @pytest.mark.skipif(sys.platform == "win32", reason="there is no fork")
 @pytest.mark.parametrize(
-    ("of", "moments", "complete_every"), [("import", 9, 4), ("correction", 3, 3), ("report", 1, 1)]
+    ("of", "moments", "complete_every"),
+    [
+        ("import", 9, 4),
+        pytest.param("correction", 6, 3, marks=pytest.mark.long),
+        pytest.param("report", 4, 2, marks=pytest.mark.long),
+    ],
 )
 def test_a_process_that_is_killed_leaves_whole_files_only(
     of: str, moments: int, complete_every: int
