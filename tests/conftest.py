@@ -18,18 +18,6 @@ settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
 
 ROOT = Path(__file__).parents[1]
-LONG = "CARNIVORE_SIGN_LONG"
-
-
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Leave tests marked ``long`` to a longer run, where nobody asks for it."""
-    if os.environ.get(LONG):
-        return
-    for item in items:
-        if item.get_closest_marker("long"):
-            item.add_marker(pytest.mark.skip(reason=f"part of the longer run: set {LONG}=1"))
-
-
 REAL = Path(os.environ.get("CARNIVORE_SIGN_REAL_FILES", ROOT.parent / "shared" / "real"))
 
 

@@ -83,7 +83,6 @@ def tree(folder: Path) -> set[Path]:
     return {path for path in folder.rglob("*") if path.is_file()}
 
 
-@pytest.mark.long
 def test_no_page_runs_a_word_of_it_and_no_file_is_written_elsewhere(
     season: Season, tmp_path: Path, page: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -74,7 +74,6 @@ def test_a_season_of_a_programme_is_analysed_to_the_last_bit_as_its_file_is(prog
     assert_frame_equal(kept.season_presence.table, whole.season_presence.table)
 
 
-@pytest.mark.long
 def test_a_cluster_gives_the_same_to_the_last_bit(client, programme, season, whole):
     """Analyse on two workers, from the file and from the programme."""
     seasons = [season, season_of(programme, "east")]

@@ -80,8 +80,8 @@ def test_an_interruption_of_the_writing_leaves_the_batch_out(
     ("of", "moments", "complete_every"),
     [
         ("import", 9, 4),
-        pytest.param("correction", 6, 3, marks=pytest.mark.long),
-        pytest.param("report", 4, 2, marks=pytest.mark.long),
+        ("correction", 3, 3),
+        ("report", 1, 1),
     ],
 )
 def test_a_process_that_is_killed_leaves_whole_files_only(

@@ -163,7 +163,6 @@ def test_ranks_of_the_truth_are_even() -> None:
     assert 0.05 < ((table < 0.1) | (table > 0.9)).to_numpy().mean() < 0.4
 
 
-@pytest.mark.long
 def test_an_effect_of_place_lets_neighbours_speak(histories: Histories) -> None:
     units = histories.units.drop_duplicates("unit").set_index("unit")
     line = pd.factorize(units["transect"])[0]

@@ -160,7 +160,6 @@ def test_the_page_is_valid_html_by_a_general_validator(record: object, tmp_path:
     assert run.stderr.strip() == ""
 
 
-@pytest.mark.long
 def test_another_process_gives_the_same_bytes() -> None:
     code = (
         "import sys; sys.path.insert(0, 'tests')\n"

@@ -13,12 +13,6 @@ from carnivore_sign.trails import LinkModel, count_range, link_sign, link_trails
 
 #: Seeds of the test alone: nothing in the library was chosen on them.
 SEEDS = {0.4: range(910, 914), 1.0: range(920, 925), 2.5: range(930, 934)}
-#: The other two wait for the longer run.
-DENSITIES = [
-    pytest.param(0.4, marks=pytest.mark.long),
-    1.0,
-    pytest.param(2.5, marks=pytest.mark.long),
-]
 ENOUGH = 50  # links in a bin
 OFF = 0.03  # what stated and true may differ by, besides chance
 
@@ -50,7 +44,7 @@ def require_calibrated(links: pd.DataFrame, bins: pd.Series, *, least_bins: int)
     assert held >= least_bins
 
 
-@pytest.mark.parametrize("density", DENSITIES)
+@pytest.mark.parametrize("density", SEEDS)
 def test_stated_and_true_agree_by_distance(density: float) -> None:
     links, _ = linked(density)
     edges = [0, 25, 50, 100, 150, 600]
@@ -59,7 +53,7 @@ def test_stated_and_true_agree_by_distance(density: float) -> None:
     assert links["stated"].mean() == pytest.approx(links["right"].mean(), abs=0.03)
 
 
-@pytest.mark.parametrize("density", DENSITIES)
+@pytest.mark.parametrize("density", SEEDS)
 def test_stated_and_true_agree_by_what_is_stated(density: float) -> None:
     links, _ = linked(density)
     bins = pd.cut(links["stated"], [0.5, 0.7, 0.8, 0.9, 0.95, 1.0])
@@ -73,7 +67,7 @@ def test_links_over_150_m_are_no_surer_than_they_are_right() -> None:
     assert far["stated"].mean() < links["stated"].mean() - 0.1
 
 
-@pytest.mark.parametrize("density", DENSITIES)
+@pytest.mark.parametrize("density", SEEDS)
 def test_nine_links_in_ten_are_right_where_passages_are_not_crowded(density: float) -> None:
     # At two and a half times the demo's passages several residents pass one place between two
     # walks, alike in all that was noted; there truth allows less.
@@ -82,7 +76,7 @@ def test_nine_links_in_ten_are_right_where_passages_are_not_crowded(density: flo
     assert links.loc[links["metres"] < 50, "right"].mean() > (0.93 if density <= 1.0 else 0.87)
 
 
-@pytest.mark.parametrize("density", DENSITIES)
+@pytest.mark.parametrize("density", SEEDS)
 def test_the_count_of_trails_is_near_the_truth_and_its_range_holds_it(density: float) -> None:
     _, counts = linked(density)
     assert (counts["best"] / counts["true"]).mean() == pytest.approx(1.0, abs=0.06)
