@@ -19,7 +19,6 @@ import pandas as pd
 
 from carnivore_sign._version import __version__
 from carnivore_sign.errors import (
-    InputError,
     SeasonError,
 )
 from carnivore_sign.programme.copying import copied, row_frame, select_list
@@ -32,7 +31,7 @@ from carnivore_sign.programme.postgis import (
     require_seasons,
     versions,
 )
-from carnivore_sign.programme.reading import Bounds
+from carnivore_sign.programme.reading import Bounds, schema_of
 from carnivore_sign.progress import with_progress
 from carnivore_sign.records.check import TEXT
 from carnivore_sign.records.encoding import quoted
@@ -176,7 +175,7 @@ def read_database(
     >>> address = "postgresql://surveyor@localhost/tolvane"
     >>> read_database(address, "sign", seasons=["spring"])  # doctest: +SKIP
     """
-    schema = _schema(table, bounds)
+    schema = schema_of(table, bounds)
     with connected(address) as connection:
         there = versions(connection)
         wanted = sorted(there) if seasons is None else list(seasons)
@@ -306,16 +305,6 @@ def _copy_in(connection: Any, table: Table, frame: pd.DataFrame, season: str) ->
     with connection.cursor() as cursor, cursor.copy(into) as copy:
         for text in copied(frame, table, season):
             copy.write(text)
-
-
-def _schema(table: str, bounds: Bounds | None) -> Table:
-    if table not in SEASON_TABLES:
-        raise InputError(
-            f"a season has no table '{table}'", remedy=f"It has: {', '.join(SEASON_TABLES)}."
-        )
-    if bounds is not None and SEASON_TABLES[table].geometry is None:
-        raise InputError(f"table '{table}' has no positions", remedy="Leave bounds out.")
-    return SEASON_TABLES[table]
 
 
 def _read(

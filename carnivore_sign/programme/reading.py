@@ -69,9 +69,7 @@ def partitions(
     >>> len(partitions(programme, "fixes")) > 0
     True
     """
-    schema = _schema(table)
-    if bounds is not None and schema.geometry is None:
-        raise InputError(f"table '{table}' has no positions", remedy="Leave bounds out.")
+    schema_of(table, bounds)
     found = []
     for season in programme.seasons if seasons is None else seasons:
         about, folder = programme.about(season), programme.folder_of(season)
@@ -155,7 +153,7 @@ def read_programme(
     >>> len(read_programme(programme, "fixes", months=["2026-03"])) > 1000
     True
     """
-    schema = _schema(table)
+    schema = schema_of(table, bounds)
     parts = partitions(programme, table, seasons=seasons, months=months, bounds=bounds)
     read = list(spread(read_rows, parts["path"].tolist(), on=on))
     whole, of_season = empty(schema), parts["season"].to_numpy(dtype=object)
@@ -245,11 +243,20 @@ def require_same(programme: Programme, season: str, rows: pd.DataFrame, table: T
         )
 
 
-def _schema(table: str) -> Table:
+def schema_of(table: str, bounds: Bounds | None = None) -> Table:
+    """Return the schema of a table that is asked for, within bounds or not.
+
+    Raises
+    ------
+    InputError
+        If there is no such table, or bounds are asked of a table without positions.
+    """
     if table not in SEASON_TABLES:
         raise InputError(
             f"a season has no table '{table}'", remedy=f"It has: {', '.join(SEASON_TABLES)}."
         )
+    if bounds is not None and SEASON_TABLES[table].geometry is None:
+        raise InputError(f"table '{table}' has no positions", remedy="Leave bounds out.")
     return SEASON_TABLES[table]
 
 
